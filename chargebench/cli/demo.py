@@ -1,0 +1,172 @@
+"""``chargebench demo``: the main job from end to end on the built-in virtual bench.
+
+Real ports, the real recorder in its own process, the real sealing and processing; only the bench behind the ports is a
+model. Prints what was measured beside what the model really did.
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+import os
+import subprocess
+import sys
+import time
+from collections.abc import Iterator, Mapping
+from pathlib import Path
+from typing import Any, Final
+
+from chargebench.cli.options import positive_seconds, whole_number
+from chargebench.errors import EXIT_COULD_NOT, EXIT_DONE, ChargebenchError, GaveUpError
+
+DOSES_UL_PER_G: Final = (5.0, 10.0, 20.0, 30.0, 40.0)
+BLOCKS: Final = 2
+GIVE_UP_S: Final = 60.0
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Arguments of ``demo``."""
+    parser.add_argument("--headless", action="store_true", help="no window: print the runs and the answer")
+    parser.add_argument(
+        "--archive",
+        type=Path,
+        metavar="DIR",
+        default=Path("demo-archive"),
+        help="where the runs go (default: ./demo-archive)",
+    )
+    parser.add_argument(
+        "--seed", type=whole_number, default=1, metavar="N", help="seed of the model and of the order (default: 1)"
+    )
+    parser.add_argument(
+        "--speed", type=positive_seconds, metavar="X", help="times real speed, 1 to 50 (default: 25, in the window 4)"
+    )
+
+
+def run(args: argparse.Namespace) -> int:
+    """Record the series and answer it, in a window where there is one."""
+    if not args.headless:
+        problem = _no_window()
+        if not problem:
+            return _in_window(args)
+        print(f"no window: {problem}; going on without one", file=sys.stderr)
+    return _headless(args)
+
+
+def _no_window() -> str:
+    """Why there can be no window, or an empty string."""
+    if sys.platform.startswith("linux") and not any(
+        os.environ.get(name) for name in ("DISPLAY", "WAYLAND_DISPLAY", "QT_QPA_PLATFORM")
+    ):
+        return "neither DISPLAY nor WAYLAND_DISPLAY is set"
+    try:
+        import chargebench.desktop.qt  # noqa: F401
+    except ChargebenchError as error:
+        return str(error)
+    return ""
+
+
+def _operator(args: argparse.Namespace, bench: Any) -> Any:
+    from chargebench.instruments.virtual.operator import VirtualOperator, series
+
+    common = {"coffee": bench.coffee, "grinder": bench.grinder, "dose_g": 18.0, "operator": "virtual"}
+    return VirtualOperator(bench, series(common, DOSES_UL_PER_G, BLOCKS, args.seed))
+
+
+def _bench(args: argparse.Namespace, speed: float) -> Any:
+    from chargebench.instruments.virtual.process import VirtualBenchProcess
+
+    folder = args.archive / f"virtual-bench-{time.strftime('%Y%m%dT%H%M%SZ', time.gmtime())}"
+    return VirtualBenchProcess(folder, seed=args.seed, speed=args.speed or speed)
+
+
+def _in_window(args: argparse.Namespace) -> int:
+    from chargebench.desktop.app import run_window
+
+    with _bench(args, 4.0) as bench:
+        return run_window(bench.bench_path, args.archive, operator=_operator(args, bench))
+
+
+def _headless(args: argparse.Namespace) -> int:
+    with _bench(args, 25.0) as bench:
+        print(f"virtual bench: {bench.bench_path} (truth beside it), {bench.speed:g} times real speed", flush=True)
+        operator = _operator(args, bench)
+        outcomes = list(_recorded(args.archive, bench.bench_path, operator))
+        truth = bench.truth
+    if not operator.finished:
+        raise GaveUpError(f"{args.archive}: the series ended after {len(outcomes)} runs; see the lines above")
+    return _answer(outcomes, operator.truths, truth)
+
+
+def _recorded(archive: Path, bench_path: Path, operator: Any) -> Iterator[dict[str, Any]]:
+    """Outcomes, as the recorder process tells them; its events go to the operator, the operator's words back to it."""
+    words = ["record", "--bench", str(bench_path), "--archive", str(archive), "--json", "--control"]
+    words += ["--give-up", str(GIVE_UP_S)]
+    words += [word for key, value in operator.first_tags.items() for word in ("--tag", f"{key}={value}")]
+    with subprocess.Popen(
+        [sys.executable, "-m", "chargebench", *words],
+        stdin=subprocess.PIPE,
+        stdout=subprocess.PIPE,
+        encoding="utf-8",
+    ) as recorder:
+        assert recorder.stdin is not None and recorder.stdout is not None
+        for line in recorder.stdout:
+            event = json.loads(line)
+            for command in operator.on_event(event):
+                recorder.stdin.write(json.dumps(command) + "\n")
+                recorder.stdin.flush()
+            _tell(event, operator)
+            if "result" in event:
+                yield event
+
+
+def _tell(event: Mapping[str, Any], operator: Any) -> None:
+    """One line a run, and whatever went wrong."""
+    from chargebench.cli.words import printable
+    from chargebench.units import value_text
+
+    if event.get("event") == "notice" or (event.get("event") == "port" and event["state"] != "open"):
+        print("  " + printable(event["text"]), flush=True)
+    if "result" not in event:
+        return
+    ratio = event["result"]["charge_to_mass_nC_per_g"]
+    text = value_text(ratio["value"], ratio["u"], "nC/g") if ratio else "no charge to mass"
+    truth = operator.truths.get(event["run"], {}).get("charge_to_mass_nC_per_g")
+    beside = "" if truth is None else f"   (truth {truth:+.2f})"
+    print(f"{event['run']}  {event['tags']['water_uL_per_g']:>4g} µL/g  {text}{beside}", flush=True)
+
+
+def _answer(outcomes: list[dict[str, Any]], truths: Mapping[str, Mapping[str, Any]], truth: Mapping[str, Any]) -> int:
+    """The table by dose and the neutralising dose, each beside the truth."""
+    print("\ncharge to mass by water dose\n" + _by_dose(outcomes, truths))
+    print("\n" + _dose_words(outcomes, truth))
+    return EXIT_DONE if all(o["result"]["charge_to_mass_nC_per_g"] for o in outcomes) else EXIT_COULD_NOT
+
+
+def _by_dose(outcomes: list[dict[str, Any]], truths: Mapping[str, Mapping[str, Any]]) -> str:
+    from statistics import mean, stdev
+
+    from chargebench.cli.words import aligned
+
+    rows = [("water µL/g", "runs", "mean nC/g", "spread nC/g", "truth nC/g")]
+    for dose in sorted({o["tags"]["water_uL_per_g"] for o in outcomes}):
+        at = [o for o in outcomes if o["tags"]["water_uL_per_g"] == dose and o["result"]["charge_to_mass_nC_per_g"]]
+        found = [o["result"]["charge_to_mass_nC_per_g"]["value"] for o in at]
+        true = [truths[o["run"]]["charge_to_mass_nC_per_g"] for o in at]
+        if found:
+            spread = f"{stdev(found):.2f}" if len(found) > 1 else "—"
+            rows.append((f"{dose:g}", str(len(found)), f"{mean(found):+.2f}", spread, f"{mean(true):+.2f}"))
+    return aligned(rows)
+
+
+def _dose_words(outcomes: list[dict[str, Any]], truth: Mapping[str, Any]) -> str:
+    """The study's neutralising dose in words, and the model's own."""
+    from chargebench.study.answer import answer
+    from chargebench.study.rows import row_of_outcome
+
+    found = answer([row_of_outcome(o) for o in outcomes])
+    lines = ["first estimate of the dose that neutralises (two blocks; a study wants more)"]
+    for combination in found["combinations"]:
+        for name, dose in combination["neutralising_dose"].items():
+            lines.append(f"  {name:<12} {dose['text']}")
+    lines.append(f"  truth of the model: {truth['text']}")
+    return "\n".join(lines)

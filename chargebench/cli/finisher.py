@@ -1,0 +1,109 @@
+"""A child process that turns finished journals into sealed runs and their outcomes, so that the recorder only records.
+
+The child loads numpy, HDF5 and the statistics once and stays warm; a crash of it (a full disk under HDF5, say) costs the
+recorder nothing, and the next journal gets a new child. Parent and child speak JSON lines: a job is
+``{"journal": PATH}`` or ``{"run": PATH}``, an answer ``{"path": …, "outcome": {…}}`` or ``{"error": …}``. The child ends
+when its standard input does, so it never outlives a recorder that was killed.
+"""
+
+from __future__ import annotations
+
+import json
+import signal
+import subprocess
+import sys
+import threading
+from collections.abc import Iterable
+from pathlib import Path
+from typing import Any, TextIO
+
+from chargebench.errors import ChargebenchError, StorageError
+
+__all__ = ["Finisher", "serve"]
+
+
+class Finisher:
+    """Client of the child; call it with a journal's path, as `chargebench.recording.recorder.Recorder` does."""
+
+    def __init__(self) -> None:
+        self._child: subprocess.Popen[str] | None = None
+        self._turn = threading.Lock()
+
+    def start(self) -> None:
+        """Start the child now, so that it is warm when the first run ends."""
+        if self._child is None or self._child.poll() is not None:
+            self._child = subprocess.Popen(
+                [sys.executable, "-m", "chargebench.cli.finisher"],
+                stdin=subprocess.PIPE,
+                stdout=subprocess.PIPE,
+                text=True,
+                encoding="utf-8",
+            )
+
+    def __call__(self, journal: Path) -> dict[str, Any]:
+        """Seal a journal and process the run; ``path`` and ``outcome`` of it.
+
+        Raises
+        ------
+        StorageError
+            When the run could not be sealed; the journal is still there.
+        """
+        return self._ask({"journal": str(journal)})
+
+    def outcome(self, run: Path) -> dict[str, Any]:
+        """Process a sealed run; ``path`` and ``outcome`` of it. Raises as a call does."""
+        return self._ask({"run": str(run)})
+
+    def close(self) -> None:
+        """End the child and wait for it."""
+        child, self._child = self._child, None
+        if child is not None:
+            child.communicate()
+
+    def _ask(self, job: dict[str, str]) -> dict[str, Any]:
+        with self._turn:
+            self.start()
+            child = self._child
+            assert child is not None and child.stdin is not None and child.stdout is not None
+            try:
+                child.stdin.write(json.dumps(job) + "\n")
+                child.stdin.flush()
+                line = child.stdout.readline()
+            except OSError:
+                line = ""
+            if not line:
+                code = child.wait()
+                self._child = None
+                raise StorageError(f"{next(iter(job.values()))}: the sealing process ended with code {code}; try again")
+        answer: dict[str, Any] = json.loads(line)
+        if "error" in answer:
+            raise StorageError(answer["error"])
+        return answer
+
+
+def serve(jobs: Iterable[str], answers: TextIO) -> None:
+    """Answer each job line; a job that cannot be done is answered with its error, never with an end of the child."""
+    from chargebench.processing.recipe import process
+    from chargebench.recording.seal import seal
+    from chargebench.runs.load import load_run
+
+    for line in jobs:
+        job = json.loads(line)
+        try:
+            path = seal(Path(job["journal"])) if "journal" in job else Path(job["run"])
+            answer = {"path": str(path), "outcome": process(load_run(path)).as_json()}
+        except (ChargebenchError, OSError) as error:
+            answer = {"error": " ".join(str(error).split())}
+        answers.write(json.dumps(answer) + "\n")
+        answers.flush()
+
+
+def _main() -> None:
+    """The child: deaf to Ctrl-C, which is the parent's to handle."""
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
+    sys.stdin.reconfigure(encoding="utf-8")  # type: ignore[union-attr]
+    serve(sys.stdin, sys.stdout)
+
+
+if __name__ == "__main__":
+    _main()

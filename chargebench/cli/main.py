@@ -1,0 +1,101 @@
+"""The command line: which commands there are, and how every one of them ends.
+
+Owns the table of commands, exit codes in practice (see `chargebench.errors`), broken pipes and Ctrl-C. A command lives in
+a module of its own with ``add_arguments(parser)`` and ``run(args) -> int``; only the module of the command that was asked
+for is imported, so that ``--help`` answers without numpy, HDF5 or Qt.
+"""
+
+from __future__ import annotations
+
+import argparse
+import importlib
+import os
+import sys
+from collections.abc import Mapping, Sequence
+from types import ModuleType
+from typing import Final
+
+from chargebench import __version__
+from chargebench.errors import EXIT_COULD_NOT, EXIT_DONE, EXIT_USAGE, ChargebenchError
+
+__all__ = ["main"]
+
+COMMANDS: Final[Mapping[str, tuple[str, str]]] = {
+    "demo": ("chargebench.cli.demo", "record a short series on the built-in virtual bench and answer it"),
+    "record": ("chargebench.cli.record", "record runs from the bench's instruments into an archive"),
+    "show": ("chargebench.cli.show", "show what a run, or every run of a folder, says"),
+    "window": ("chargebench.cli.window", "open the window: live traces, tags, answers"),
+    "virtual": ("chargebench.cli.virtual", "serve the virtual bench on ports of its own, to practise with"),
+}
+
+_DESCRIPTION = "Measures the static charge of freshly ground coffee, from bytes on a wire to a dose with its interval."
+_CAUTION = (
+    "Rigs on mains power, water near them, high-voltage plates, ionisers (ozone), fine dust and moving burrs can hurt: "
+    "follow local electrical codes and the makers' instructions, and leave mains and high-voltage work to licensed people."
+)
+
+
+class _Parser(argparse.ArgumentParser):
+    """A parser that never guesses at shortened options and answers wrong usage with exit code 2."""
+
+    def __init__(self, **options: object) -> None:
+        super().__init__(allow_abbrev=False, **options)  # type: ignore[arg-type]
+
+
+def build_parser(chosen: str | None) -> tuple[argparse.ArgumentParser, ModuleType | None]:
+    """The whole parser, with the arguments of the chosen command only, and that command's module."""
+    parser = _Parser(prog="chargebench", description=_DESCRIPTION, epilog=_CAUTION)
+    parser.add_argument("--version", action="version", version=f"chargebench {__version__}")
+    commands = parser.add_subparsers(dest="command", metavar="COMMAND", required=True)
+    module = None
+    for name, (module_name, text) in COMMANDS.items():
+        command = commands.add_parser(name, help=text, description=text[0].upper() + text[1:] + ".", epilog=_CAUTION)
+        if name == chosen:
+            module = importlib.import_module(module_name)
+            module.add_arguments(command)
+    return parser, module
+
+
+def main(argv: Sequence[str] | None = None) -> int:
+    """Run one command and return its exit code: 0 done, 1 could not do it, 2 wrong usage."""
+    words = list(sys.argv[1:] if argv is None else argv)
+    chosen = next((word for word in words if not word.startswith("-")), None)
+    _speak_utf8()
+    try:
+        parser, module = build_parser(chosen)
+        args = parser.parse_args(words)
+        if module is None:
+            return EXIT_USAGE
+        code = int(module.run(args))
+        sys.stdout.flush()
+    except ChargebenchError as error:
+        return _say(str(error), error.exit_code)
+    except BrokenPipeError:
+        _silence_stdout()
+        return EXIT_DONE
+    except KeyboardInterrupt:
+        return _say("stopped by Ctrl-C; what had been recorded is kept", EXIT_COULD_NOT)
+    except OSError as error:
+        where = f"{error.filename}: " if error.filename else ""
+        return _say(f"{where}{error.strerror or error}; check the path, its permissions and the disk", EXIT_COULD_NOT)
+    return code
+
+
+def _say(text: str, code: int) -> int:
+    """One line on standard error."""
+    print("chargebench: " + " ".join(text.split()), file=sys.stderr)
+    return code
+
+
+def _speak_utf8() -> None:
+    """Write UTF-8 whatever the locale says, so that ``µ`` and ``±`` never end a run."""
+    for stream in (sys.stdout, sys.stderr):
+        if hasattr(stream, "reconfigure"):
+            stream.reconfigure(encoding="utf-8", errors="replace")
+
+
+def _silence_stdout() -> None:
+    """Point standard output at nothing, so that the interpreter's last flush does not complain about a closed pipe."""
+    nothing = os.open(os.devnull, os.O_WRONLY)
+    os.dup2(nothing, sys.stdout.fileno())
+    os.close(nothing)

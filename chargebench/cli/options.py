@@ -1,0 +1,63 @@
+"""Options that several commands share, and how they are read. Imports nothing heavy."""
+
+from __future__ import annotations
+
+import argparse
+import json
+import math
+import sys
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Any
+
+__all__ = ["add_archive", "add_bench", "add_json", "add_tags", "positive_seconds", "print_json", "whole_number"]
+
+
+def add_bench(parser: argparse.ArgumentParser) -> None:
+    """``--bench FILE``."""
+    parser.add_argument("--bench", type=Path, required=True, metavar="FILE", help="the bench file (TOML)")
+
+
+def add_archive(parser: argparse.ArgumentParser, *, required: bool = True) -> None:
+    """``--archive DIR``."""
+    parser.add_argument("--archive", type=Path, required=required, metavar="DIR", help="the folder that keeps the runs")
+
+
+def add_tags(parser: argparse.ArgumentParser) -> None:
+    """``--tag KEY=VALUE``, any number of them."""
+    parser.add_argument(
+        "--tag",
+        action="append",
+        default=[],
+        metavar="KEY=VALUE",
+        help="what the run is: coffee, grinder, setting, dose_g, water_uL_per_g, treatment, purpose, block, … (repeatable)",
+    )
+
+
+def add_json(parser: argparse.ArgumentParser) -> None:
+    """``--json``."""
+    parser.add_argument("--json", action="store_true", help="one JSON object a line on standard output")
+
+
+def positive_seconds(text: str) -> float:
+    """A time in seconds above zero, for argparse."""
+    try:
+        value = float(text)
+    except ValueError:
+        value = math.nan
+    if not 0 < value < math.inf:
+        raise argparse.ArgumentTypeError(f"{text!r}: expected seconds above 0")
+    return value
+
+
+def whole_number(text: str) -> int:
+    """A whole number from 0, for argparse."""
+    if not (text.isascii() and text.isdigit()):
+        raise argparse.ArgumentTypeError(f"{text!r}: expected a whole number from 0")
+    return int(text)
+
+
+def print_json(value: Mapping[str, Any]) -> None:
+    """One object on one line, flushed, so that a reader of the pipe has it at once."""
+    sys.stdout.write(json.dumps(value, allow_nan=False) + "\n")
+    sys.stdout.flush()

@@ -1,0 +1,179 @@
+"""``chargebench record``: the recorder process. It alone owns the ports and writes the journal.
+
+This file joins the rooms: bench file and tags in, the recorder in the middle, the finishing child behind it, words or JSON
+lines out. The window starts this very command with ``--json --control`` and speaks to it in lines of JSON.
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+import os
+import signal
+import sys
+import threading
+from collections.abc import Callable, Iterable, Mapping
+from datetime import date
+from pathlib import Path
+from queue import SimpleQueue
+from typing import Any
+
+from chargebench.cli.options import (
+    add_archive,
+    add_bench,
+    add_json,
+    add_tags,
+    positive_seconds,
+    print_json,
+    whole_number,
+)
+from chargebench.errors import EXIT_COULD_NOT, EXIT_DONE, StorageError
+
+Commands = SimpleQueue[dict[str, Any]]
+Event = Mapping[str, Any]
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Arguments of ``record``."""
+    add_bench(parser)
+    add_archive(parser)
+    add_tags(parser)
+    parser.add_argument(
+        "--runs",
+        type=whole_number,
+        metavar="N",
+        help="stop after N runs (default: go on until Ctrl-C; 0 only seals what an earlier recorder left behind)",
+    )
+    parser.add_argument(
+        "--give-up",
+        type=positive_seconds,
+        metavar="SECONDS",
+        help="give up when a run has not ended this long after it was waited for",
+    )
+    add_json(parser)
+    parser.add_argument(
+        "--control", action="store_true", help="take commands as JSON lines on standard input (used by the window)"
+    )
+
+
+def run(args: argparse.Namespace) -> int:
+    """Recover what an earlier recorder left, then record."""
+    from chargebench.cli.finisher import Finisher
+    from chargebench.instruments.benchfile import read_bench
+    from chargebench.runs.tags import read_tags
+
+    tags = read_tags(args.tag)
+    bench = read_bench(args.bench)
+    args.archive.mkdir(parents=True, exist_ok=True)
+    commands: Commands = SimpleQueue()
+    emit = _until_pipe_breaks(print_json if args.json else _words, commands)
+    finisher = Finisher()
+    try:
+        failed = _recover(args.archive, finisher, emit)
+        if args.runs == 0:
+            return EXIT_COULD_NOT if failed else EXIT_DONE
+        return _record(args, bench, tags, finisher, emit, commands)
+    finally:
+        finisher.close()
+
+
+def _record(
+    args: argparse.Namespace,
+    bench: Any,
+    tags: Mapping[str, str | float],
+    finisher: Callable[[Path], dict[str, Any]],
+    emit: Callable[[Event], None],
+    commands: Commands,
+) -> int:
+    from chargebench.archive.archive import Archive
+    from chargebench.recording.recorder import Recorder
+
+    knowledge = Archive(args.archive).knowledge(bench, date.today())
+    recorder = Recorder(bench, args.archive, tags, knowledge, finish=finisher, emit=emit, commands=commands)
+    _stop_on_signals(commands)
+    if args.control:
+        threading.Thread(target=_listen, args=(sys.stdin, commands), daemon=True, name="control").start()
+    done = recorder.record(runs=args.runs, give_up_s=args.give_up)
+    if args.runs is not None and done < args.runs:
+        print(f"chargebench: stopped after {done} of {args.runs} runs; start again to go on", file=sys.stderr)
+        return EXIT_COULD_NOT
+    return EXIT_DONE
+
+
+def _recover(folder: Path, finisher: Callable[[Path], dict[str, Any]], emit: Callable[[Event], None]) -> int:
+    """Seal what earlier recorders left behind; how many journals could not be sealed."""
+    from chargebench.recording.recover import abandoned
+
+    failed = 0
+    for journal in abandoned(folder):
+        try:
+            answer = finisher(journal)
+        except StorageError as error:
+            failed += 1
+            print(f"chargebench: {error}", file=sys.stderr)
+            continue
+        emit({"event": "recovered", "run": answer["outcome"]["run"], "path": answer["path"]})
+        emit(answer["outcome"])
+    return failed
+
+
+def _until_pipe_breaks(emit: Callable[[Event], None], commands: Commands) -> Callable[[Event], None]:
+    """`emit`, but a reader of our output that goes away ends the recording in good order instead of with an error."""
+    gone = False
+
+    def guarded(event: Event) -> None:
+        nonlocal gone
+        if gone:
+            return
+        try:
+            emit(event)
+        except BrokenPipeError:
+            gone = True
+            nothing = os.open(os.devnull, os.O_WRONLY)
+            os.dup2(nothing, sys.stdout.fileno())
+            os.close(nothing)
+            commands.put({"do": "stop"})
+
+    return guarded
+
+
+def _stop_on_signals(commands: Commands) -> None:
+    """Ctrl-C, a polite end and a closed terminal all stop the recorder in good order."""
+
+    def stop(number: int, frame: object) -> None:
+        commands.put({"do": "stop"})
+
+    for name in ("SIGINT", "SIGTERM", "SIGHUP", "SIGBREAK"):
+        if hasattr(signal, name):
+            signal.signal(getattr(signal, name), stop)
+
+
+def _listen(lines: Iterable[str], commands: Commands) -> None:
+    """Pass on commands line by line; the end of the input means that nobody is left to command."""
+    for line in lines:
+        try:
+            command = json.loads(line)
+        except ValueError:
+            command = None
+        if isinstance(command, dict) and isinstance(command.get("do"), str):
+            commands.put(command)
+        else:
+            print(f'chargebench: command {line.strip()[:200]!r}: expected a JSON object with "do"', file=sys.stderr)
+    commands.put({"do": "stop"})
+
+
+def _words(event: Event) -> None:
+    """One event for a person at a terminal."""
+    from chargebench.cli.words import printable, run_card
+
+    if "result" in event:
+        text = run_card(event)
+    elif event["event"] == "state":
+        text = f"{event['state']:<9} {event.get('text', '')}"
+    elif event["event"] in ("recovered", "sealed", "journal"):
+        text = {"recovered": "recovered", "sealed": "sealed", "journal": "recording to"}[
+            event["event"]
+        ] + f" {event['path']}"
+    else:
+        text = printable(": ".join(str(event[key]) for key in ("instrument", "severity", "text") if event.get(key)))
+    print(text, flush=True)

@@ -1,0 +1,83 @@
+"""``chargebench show``: what a run, or every run of a folder, says. Reads only; computes afresh every time."""
+
+from __future__ import annotations
+
+import argparse
+import sys
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+from chargebench.cli.options import add_json, print_json
+from chargebench.errors import EXIT_COULD_NOT, EXIT_DONE, ArchiveError, ChargebenchError, RunFileError
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Arguments of ``show``."""
+    parser.add_argument("path", type=Path, metavar="PATH", help="a run file, or a folder of them")
+    add_json(parser)
+    parser.add_argument("--budget", action="store_true", help="print the uncertainty budget of each run as well")
+    parser.add_argument(
+        "--recipe", type=Path, metavar="FILE", help="a recipe (TOML) to process with instead of the built-in one"
+    )
+
+
+def run(args: argparse.Namespace) -> int:
+    """Show one run or many; a run that cannot be read is named and the rest is shown."""
+    files, code = run_files(args.path), EXIT_DONE
+    shown: list[dict[str, Any]] = []
+    for outcome in _outcomes(files, args.recipe):
+        if isinstance(outcome, ChargebenchError):
+            print(f"chargebench: {outcome}", file=sys.stderr)
+            code = EXIT_COULD_NOT
+        elif args.json:
+            print_json(outcome)
+        else:
+            shown.append(outcome)
+    _print_words(shown, single=len(files) == 1, budget=args.budget)
+    return code
+
+
+def run_files(path: Path) -> list[Path]:
+    """The run file named, or those of the folder named, in order of time.
+
+    Raises
+    ------
+    RunFileError, ArchiveError
+        When there is nothing of that name, or no run in the folder.
+    """
+    if path.is_dir():
+        files = sorted(path.glob("*.h5"))
+        if not files:
+            raise ArchiveError(f"{path}: no run file (*.h5) in this folder; record one with 'chargebench record'")
+        return files
+    if not path.exists():
+        raise RunFileError(f"{path}: no such file or folder; expected a run file (*.h5) or a folder of them")
+    return [path]
+
+
+def _outcomes(files: list[Path], recipe_file: Path | None) -> Iterator[dict[str, Any] | ChargebenchError]:
+    """The JSON form of each run's outcome, or the error in its place."""
+    from chargebench.processing.recipe import DEFAULT, process, read_recipe
+    from chargebench.runs.load import load_run
+
+    recipe = DEFAULT if recipe_file is None else read_recipe(recipe_file)
+    for file in files:
+        try:
+            yield process(load_run(file), recipe).as_json()
+        except RunFileError as error:
+            yield error
+
+
+def _print_words(outcomes: list[dict[str, Any]], *, single: bool, budget: bool) -> None:
+    from chargebench.cli.words import budget_table, run_card, runs_table
+
+    if not outcomes:
+        return
+    if not single:
+        print(runs_table(outcomes))
+    for outcome in outcomes:
+        if single:
+            print(run_card(outcome))
+        if budget:
+            print(f"\nuncertainty budget of charge to mass, {outcome['run']}\n{budget_table(outcome)}")

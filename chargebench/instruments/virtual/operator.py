@@ -1,0 +1,120 @@
+"""The virtual bench's operator: starts a grind when the recorder is armed, empties the cup when a run is done.
+
+It sees only what a person would: the recorder's own events. It owns the order of a demonstration series and nothing else.
+"""
+
+from __future__ import annotations
+
+import random
+from collections.abc import Mapping, Sequence
+from typing import Any, Protocol
+
+__all__ = ["GrinderAndCup", "VirtualOperator", "series"]
+
+Tags = Mapping[str, str | float]
+
+
+class GrinderAndCup(Protocol):
+    """What the operator's hands reach of a virtual bench."""
+
+    def grind(
+        self, dose_g: float, water_uL_per_g: float = 0.0, treatment: str = "dry", purpose: str = "grind"
+    ) -> dict[str, Any]:
+        """Start a grind now; the truth of it."""
+
+    def empty_cup(self) -> None:
+        """Empty, wipe and put back the cup."""
+
+
+class VirtualOperator:
+    """Works through a series of runs as a person at the bench would.
+
+    Parameters
+    ----------
+    bench : GrinderAndCup
+        The virtual bench.
+    steps : sequence of mapping
+        Tags of each run, in order; ``dose_g``, ``water_uL_per_g``, ``treatment`` and ``purpose`` are what is done.
+
+    Attributes
+    ----------
+    truths : dict of str to dict
+        What the virtual bench really let fall into the cup, by run.
+    """
+
+    def __init__(self, bench: GrinderAndCup, steps: Sequence[Tags]) -> None:
+        self._bench = bench
+        self._steps = list(steps)
+        self._at = 0
+        self._ground: set[str] = set()
+        self._answered = 0
+        self.truths: dict[str, dict[str, Any]] = {}
+
+    @property
+    def first_tags(self) -> dict[str, str | float]:
+        """Tags of the first run of the series."""
+        return dict(self._steps[0])
+
+    @property
+    def finished(self) -> bool:
+        """True once every run of the series has its outcome."""
+        return self._answered >= len(self._steps)
+
+    def on_event(self, event: Mapping[str, Any]) -> list[dict[str, Any]]:
+        """Act on one line of the recorder; the commands to send back to it."""
+        if "result" in event:
+            self._answered += event["run"] in self._ground
+            return [{"do": "stop"}] if self.finished else []
+        if event.get("event") != "state":
+            return []
+        run = event.get("run", "")
+        if event["state"] == "armed" and run not in self._ground and self._at < len(self._steps):
+            self._grind(run)
+        elif event["state"] == "done" and run in self._ground:
+            return self._next_step()
+        return []
+
+    def _grind(self, run: str) -> None:
+        step = self._steps[self._at]
+        self._ground.add(run)
+        self.truths[run] = self._bench.grind(
+            float(step.get("dose_g", 18.0)),
+            float(step.get("water_uL_per_g", 0.0)),
+            str(step.get("treatment", "dry")),
+            str(step.get("purpose", "grind")),
+        )
+
+    def _next_step(self) -> list[dict[str, Any]]:
+        self._at += 1
+        self._bench.empty_cup()
+        return [{"do": "tags", "tags": dict(self._steps[self._at])}] if self._at < len(self._steps) else []
+
+
+def series(
+    common: Tags, doses_uL_per_g: Sequence[float], blocks: int, seed: int
+) -> list[dict[str, str | float]]:
+    """Tags of a short fair series: each block holds every dose once in random order after a dry control; dry again at the end.
+
+    Parameters
+    ----------
+    common : mapping
+        Tags of every run (coffee, grinder, dose).
+    doses_uL_per_g : sequence of float
+        Water doses above zero.
+    blocks : int
+        How many blocks.
+    seed : int
+        Seed of the order.
+    """
+    order = random.Random(seed)
+    steps = []
+    for block in range(1, blocks + 1):
+        shuffled = list(doses_uL_per_g)
+        order.shuffle(shuffled)
+        steps += [_step(common, dose, block) for dose in (0.0, *shuffled)]
+    return [*steps, _step(common, 0.0, blocks)]
+
+
+def _step(common: Tags, dose_uL_per_g: float, block: int) -> dict[str, str | float]:
+    treatment = "misted" if dose_uL_per_g else "dry"
+    return {**common, "water_uL_per_g": dose_uL_per_g, "treatment": treatment, "purpose": "grind", "block": str(block)}
