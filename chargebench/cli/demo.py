@@ -108,7 +108,8 @@ def _recorded(archive: Path, bench_path: Path, operator: Any) -> Iterator[dict[s
         stdout=subprocess.PIPE,
         encoding="utf-8",
     ) as recorder:
-        assert recorder.stdin is not None and recorder.stdout is not None
+        assert recorder.stdin is not None
+        assert recorder.stdout is not None
         for line in recorder.stdout:
             event = json.loads(line)
             for command in operator.on_event(event):

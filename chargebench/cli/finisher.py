@@ -1,9 +1,9 @@
 """A child process that turns finished journals into sealed runs and their outcomes, so that the recorder only records.
 
-The child loads numpy, HDF5 and the statistics once and stays warm; a crash of it (a full disk under HDF5, say) costs the
-recorder nothing, and the next journal gets a new child. Parent and child speak JSON lines: a job is
-``{"journal": PATH}`` or ``{"run": PATH}``, an answer ``{"path": …, "outcome": {…}}`` or ``{"error": …}``. The child ends
-when its standard input does, so it never outlives a recorder that was killed.
+The child loads numpy, HDF5 and the statistics once and stays warm; a crash of it (a full disk under HDF5, say) costs
+the recorder nothing, and the next journal gets a new child. Parent and child speak JSON lines: a job is
+``{"journal": PATH}`` or ``{"run": PATH}``, an answer ``{"path": …, "outcome": {…}}`` or ``{"error": …}``. The child
+ends when its standard input does, so it never outlives a recorder that was killed.
 """
 
 from __future__ import annotations
@@ -64,7 +64,9 @@ class Finisher:
         with self._turn:
             self.start()
             child = self._child
-            assert child is not None and child.stdin is not None and child.stdout is not None
+            assert child is not None
+            assert child.stdin is not None
+            assert child.stdout is not None
             try:
                 child.stdin.write(json.dumps(job) + "\n")
                 child.stdin.flush()

@@ -1,8 +1,8 @@
 """The command line: which commands there are, and how every one of them ends.
 
-Owns the table of commands, exit codes in practice (see `chargebench.errors`), broken pipes and Ctrl-C. A command lives in
-a module of its own with ``add_arguments(parser)`` and ``run(args) -> int``; only the module of the command that was asked
-for is imported, so that ``--help`` answers without numpy, HDF5 or Qt.
+Owns the table of commands, exit codes in practice (see `chargebench.errors`), broken pipes and Ctrl-C. A command lives
+in a module of its own with ``add_arguments(parser)`` and ``run(args) -> int``; only the module of the command that was
+asked for is imported, so that ``--help`` answers without numpy, HDF5 or Qt.
 """
 
 from __future__ import annotations
@@ -31,7 +31,7 @@ COMMANDS: Final[Mapping[str, tuple[str, str]]] = {
 _DESCRIPTION = "Measures the static charge of freshly ground coffee, from bytes on a wire to a dose with its interval."
 _CAUTION = (
     "Rigs on mains power, water near them, high-voltage plates, ionisers (ozone), fine dust and moving burrs can hurt: "
-    "follow local electrical codes and the makers' instructions, and leave mains and high-voltage work to licensed people."
+    "follow local electrical codes and the makers' instructions, and leave work on mains and high voltage to the licensed."
 )
 
 

@@ -30,7 +30,7 @@ def add_tags(parser: argparse.ArgumentParser) -> None:
         action="append",
         default=[],
         metavar="KEY=VALUE",
-        help="what the run is: coffee, grinder, setting, dose_g, water_uL_per_g, treatment, purpose, block, … (repeatable)",
+        help="what the run is: coffee, grinder, setting, dose_g, water_uL_per_g, treatment, block, … (repeatable)",
     )
 
 

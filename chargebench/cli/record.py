@@ -1,7 +1,7 @@
 """``chargebench record``: the recorder process. It alone owns the ports and writes the journal.
 
-This file joins the rooms: bench file and tags in, the recorder in the middle, the finishing child behind it, words or JSON
-lines out. The window starts this very command with ``--json --control`` and speaks to it in lines of JSON.
+This file joins the rooms: bench file and tags in, the recorder in the middle, the finishing child behind it, words or
+JSON lines out. The window starts this very command with ``--json --control`` and speaks to it in lines of JSON.
 """
 
 from __future__ import annotations

@@ -1,4 +1,4 @@
-"""An outcome in words: the card of one run, the table of many. Owns no number: it words what an outcome's JSON form says."""
+"""An outcome in words: the card of one run, the table of many. Owns no number: it words an outcome's JSON form."""
 
 from __future__ import annotations
 
