@@ -1,0 +1,177 @@
+"""A folder of runs as one thing: find a run, read it, have its outcome, say what is known of its bench.
+
+Owns the noun `Archive`. Never writes to a run file and never lets one bad file hide the others. Reductions are the
+processing room's; nothing is computed here.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import re
+from collections.abc import Mapping
+from datetime import date
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Final
+
+from chargebench import __version__
+from chargebench.archive.cache import digest_of, keep, kept
+from chargebench.archive.index import Entry, refresh
+from chargebench.errors import ArchiveError
+from chargebench.runs.load import load_run
+from chargebench.runs.run import Knowledge, Run, TagValue
+
+if TYPE_CHECKING:
+    from chargebench.instruments.benchfile import Bench
+    from chargebench.processing.recipe import Recipe
+
+__all__ = ["RUN_ID", "Archive", "Wanted"]
+
+RUN_ID: Final = re.compile(r"\d{8}T\d{6}Z-[0-9a-f]{6}")
+
+Wanted = TagValue | tuple[float, float]
+"""What a tag must be: a value, or a range of numbers with both ends allowed."""
+
+
+def _matches(found: TagValue | None, wanted: Wanted) -> bool:
+    if not isinstance(wanted, tuple):
+        return found == wanted
+    return isinstance(found, float | int) and wanted[0] <= found <= wanted[1]
+
+
+class Archive:
+    """A folder of sealed runs.
+
+    Parameters
+    ----------
+    folder : path
+        The folder.
+    create : bool
+        Make it where it does not exist.
+
+    Raises
+    ------
+    ArchiveError
+        When the folder does not exist (and is not to be made), is a file, or cannot be made or listed.
+    """
+
+    def __init__(self, folder: Path | str, create: bool = False) -> None:
+        self.folder = Path(folder)
+        try:
+            if create:
+                self.folder.mkdir(parents=True, exist_ok=True)
+            if not self.folder.is_dir():
+                kind = "is a file, an archive is a folder" if self.folder.exists() else "no such folder"
+                raise ArchiveError(f"archive {self.folder}: {kind}; name a folder of runs, or record one there first")
+        except OSError as error:
+            raise ArchiveError(f"archive {self.folder}: cannot be made ({error.strerror or error})") from error
+
+    def run_paths(self) -> list[Path]:
+        """Run files of the folder, in order of name, which for names given by this program is order of time.
+
+        Raises
+        ------
+        ArchiveError
+            When the folder cannot be listed.
+        """
+        try:
+            found = [p for p in self.folder.iterdir() if p.suffix == ".h5" and not p.name.startswith(".")]
+            return sorted((p for p in found if p.is_file()), key=lambda p: p.name)
+        except OSError as error:
+            raise ArchiveError(f"archive {self.folder}: cannot be listed ({error.strerror or error})") from error
+
+    def entries(self) -> list[Entry]:
+        """What the index says of every run file, bad ones last and named with their problem."""
+        return refresh(self.folder, self.run_paths())
+
+    def find(self, where: Mapping[str, Wanted] | None = None) -> list[Entry]:
+        """Readable runs whose tags are as wanted, in order of start time.
+
+        Parameters
+        ----------
+        where : mapping of str to str, float or (low, high)
+            Tag and what it must be. Empty: every readable run.
+        """
+        wanted = where or {}
+        sound = (entry for entry in self.entries() if not entry.problem)
+        return [e for e in sound if all(_matches(e.tags.get(key), value) for key, value in wanted.items())]
+
+    def path_of(self, run: str | Path) -> Path:
+        """File of a run named by its id, its file name or a path.
+
+        Raises
+        ------
+        ArchiveError
+            When the folder holds no such run.
+        """
+        if isinstance(run, Path):
+            candidates = [run, self.folder / run]
+        elif RUN_ID.fullmatch(run):
+            candidates = [self.folder / f"{run}.h5"]
+        else:
+            candidates = [self.folder / run] if Path(run).name == run else [Path(run)]
+        for path in candidates:
+            if path.is_file():
+                return path
+        for entry in self.entries():
+            if entry.run_id and entry.run_id == str(run):
+                return entry.path
+        count = len(self.run_paths())
+        raise ArchiveError(f"archive {self.folder}: no run {str(run)!r} among its {count}; ids are shown by `show`")
+
+    def run(self, run: str | Path) -> Run:
+        """A run by id, file name or path.
+
+        Raises
+        ------
+        ArchiveError
+            When the folder holds no such run.
+        RunFileError
+            When its file cannot be read as a run (also `DamagedRunError`, `ForeignRunError`).
+        """
+        return load_run(self.path_of(run))
+
+    def outcome(self, run: str | Path, recipe: Recipe | None = None) -> dict[str, Any]:
+        """What a recipe makes of a run, in the form that ``show --json`` prints.
+
+        Kept beside the run as ``RUNID.outcome.json`` and read from there while the run file, the recipe and the
+        software are the same.
+
+        Raises
+        ------
+        ArchiveError, RunFileError
+            As `run`.
+        """
+        from chargebench.processing.recipe import DEFAULT, process
+
+        recipe = recipe or DEFAULT
+        path = self.path_of(run)
+        key = self._key(path, recipe)
+        beside = path.with_name(f"{path.stem}.outcome.json")
+        found = kept(beside, key)
+        if found is not None:
+            return found
+        made: dict[str, Any] = json.loads(json.dumps(process(load_run(path), recipe).as_json(), allow_nan=False))
+        keep(beside, key, made)
+        return made
+
+    @staticmethod
+    def _key(path: Path, recipe: Recipe) -> str:
+        """What an outcome depends on: the run file's bytes, the recipe, this software."""
+        try:
+            with path.open("rb") as file:
+                raw = hashlib.file_digest(file, "sha256").hexdigest()
+        except OSError as error:
+            raise ArchiveError(f"run file {path}: cannot be read ({error.strerror or error})") from error
+        parts = [recipe.name, str(recipe.version), dict(recipe.parameters)]
+        return digest_of({"run": raw, "recipe": parts, "software": __version__})
+
+    def knowledge(self, bench: Bench, on: date) -> Knowledge:
+        """What is known of a bench on a day, from its bench file and its newest valid qualifications here.
+
+        See `chargebench.archive.knowledge.merge` for what wins over what.
+        """
+        from chargebench.archive.knowledge import merge
+        from chargebench.archive.qualifications import qualifications
+
+        return merge(bench, qualifications(self.folder, bench.name), on)

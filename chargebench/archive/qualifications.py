@@ -1,0 +1,123 @@
+"""Bench checks kept in the archive, one JSON file each beside the raw runs it was made from. Owns that subfolder.
+
+``ARCHIVE/qualifications/20260314T091500Z-7f3a2c.leakage.json``: never overwritten; a newer check supersedes an older
+one, and both stay. A file that cannot be read is named and left out; it never hides the others.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from pathlib import Path
+from typing import Final
+
+from chargebench.errors import ArchiveError
+from chargebench.processing.qualify.qualification import KINDS, Qualification
+
+__all__ = ["FOLDER", "bad_qualifications", "input_hashes", "qualifications", "store"]
+
+FOLDER: Final = "qualifications"
+_LARGEST_BYTES: Final = 4_000_000
+
+
+def _read(path: Path) -> Qualification:
+    """A stored qualification.
+
+    Raises
+    ------
+    ArchiveError
+        When the file is not one, or its content is not what its own checksum says.
+    """
+    try:
+        if path.stat().st_size > _LARGEST_BYTES:
+            raise ArchiveError(f"qualification {path}: above {_LARGEST_BYTES} bytes, not one of ours")
+        held = json.loads(path.read_text(encoding="utf-8"))
+        body = held.pop("sha256") if isinstance(held, dict) and "sha256" in held else None
+        if body != _digest(held):
+            raise ValueError("its content disagrees with its own checksum")
+        return Qualification.from_json(held)
+    except OSError as error:
+        raise ArchiveError(f"qualification {path}: cannot be read ({error.strerror or error})") from error
+    except (ValueError, RecursionError) as error:
+        raise ArchiveError(f"qualification {path}: {error}; move it out of the folder or make the check again") from error
+
+
+def _digest(content: object) -> str:
+    text = json.dumps(content, sort_keys=True, ensure_ascii=False, separators=(",", ":"))
+    return hashlib.sha256(text.encode()).hexdigest()
+
+
+def _paths(folder: Path) -> list[Path]:
+    kept = folder / FOLDER
+    return sorted(p for kind in KINDS for p in kept.glob(f"*.{kind}.json") if p.is_file())
+
+
+def qualifications(folder: Path, bench: str | None = None) -> list[Qualification]:
+    """Readable qualifications of an archive folder, oldest first; of one bench where it is named."""
+    found = []
+    for path in _paths(folder):
+        try:
+            found.append(_read(path))
+        except ArchiveError:
+            continue
+    return sorted((q for q in found if bench is None or q.bench == bench), key=lambda q: q.made)
+
+
+def bad_qualifications(folder: Path) -> list[str]:
+    """One line for every qualification file that cannot be used."""
+    lines = []
+    for path in _paths(folder):
+        try:
+            _read(path)
+        except ArchiveError as error:
+            lines.append(str(error))
+    return lines
+
+
+def input_hashes(paths: list[Path]) -> dict[str, str]:
+    """File name and SHA-256 of each file a check was made from.
+
+    Raises
+    ------
+    ArchiveError
+        When one cannot be read.
+    """
+    hashes = {}
+    for path in paths:
+        try:
+            with path.open("rb") as file:
+                hashes[path.name] = hashlib.file_digest(file, "sha256").hexdigest()
+        except OSError as error:
+            raise ArchiveError(f"qualification input {path}: cannot be read ({error.strerror or error})") from error
+    return hashes
+
+
+def store(folder: Path, stem: str, qualification: Qualification) -> Path:
+    """Write a qualification into an archive folder, never over another.
+
+    Parameters
+    ----------
+    folder : Path
+        The archive.
+    stem : str
+        A fresh run id, or that of the raw run it was made from.
+
+    Returns
+    -------
+    Path
+        The file written.
+
+    Raises
+    ------
+    RunFileError
+        When it cannot be written, or a file of that name is there already.
+    """
+    from chargebench.runs.publish import publish
+
+    kept = folder / FOLDER
+    kept.mkdir(parents=True, exist_ok=True)
+    content = json.loads(json.dumps(qualification.as_json(), allow_nan=False))
+    text = json.dumps({**content, "sha256": _digest(content)}, ensure_ascii=False, indent=1) + "\n"
+    path = kept / f"{stem}.{qualification.kind}.json"
+    publish(path, text.encode())
+    return path
