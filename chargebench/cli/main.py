@@ -31,7 +31,7 @@ COMMANDS: Final[Mapping[str, tuple[str, str]]] = {
 _DESCRIPTION = "Measures the static charge of freshly ground coffee, from bytes on a wire to a dose with its interval."
 _CAUTION = (
     "Rigs on mains power, water near them, high-voltage plates, ionisers (ozone), fine dust and moving burrs can hurt: "
-    "follow local electrical codes and the makers' instructions, and leave work on mains and high voltage to the licensed."
+    "follow local electrical codes and the makers' instructions, and leave mains and high voltage to licensed people."
 )
 
 

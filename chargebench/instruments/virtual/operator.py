@@ -1,6 +1,6 @@
 """The virtual bench's operator: starts a grind when the recorder is armed, empties the cup when a run is done.
 
-It sees only what a person would: the recorder's own events. It owns the order of a demonstration series and nothing else.
+It sees only what a person would: the recorder's own events. It owns the order of a demonstration series.
 """
 
 from __future__ import annotations
@@ -90,10 +90,8 @@ class VirtualOperator:
         return [{"do": "tags", "tags": dict(self._steps[self._at])}] if self._at < len(self._steps) else []
 
 
-def series(
-    common: Tags, doses_uL_per_g: Sequence[float], blocks: int, seed: int
-) -> list[dict[str, str | float]]:
-    """Tags of a short fair series: each block holds every dose once in random order after a dry control; dry again at the end.
+def series(common: Tags, doses_uL_per_g: Sequence[float], blocks: int, seed: int) -> list[dict[str, str | float]]:
+    """Tags of a short fair series: in each block a dry control, then every dose once in random order; dry at the end.
 
     Parameters
     ----------
