@@ -162,7 +162,7 @@ def _by_dose(outcomes: list[dict[str, Any]], truths: Mapping[str, Mapping[str, A
 def _dose_words(outcomes: list[dict[str, Any]], truth: Mapping[str, Any]) -> str:
     """The study's neutralising dose in words, and the model's own."""
     from chargebench.study.answer import answer
-    from chargebench.study.rows import row_of_outcome
+    from chargebench.study.gather import row_of_outcome
 
     found = answer([row_of_outcome(o) for o in outcomes])
     lines = ["first estimate of the dose that neutralises (two blocks; a study wants more)"]

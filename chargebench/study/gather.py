@@ -1,0 +1,130 @@
+"""From an archive to the rows of a study: the one file of this room that opens an `Archive`.
+
+Owns what an outcome looks like as a `StudyRun`. Decides nothing about doses or treatments.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Mapping
+from typing import Any
+
+from chargebench.archive.archive import Archive, Wanted
+from chargebench.errors import RunFileError
+from chargebench.processing.outcome import Estimate
+from chargebench.study.rows import StudyRun
+
+__all__ = ["gather", "row_of_outcome"]
+
+_SEVERITIES = ("reject", "doubt", "note")
+
+
+def gather(
+    archive: Archive, where: Mapping[str, Wanted] | None = None, excluded: Mapping[str, str] | None = None
+) -> tuple[list[StudyRun], list[str]]:
+    """Rows of every run of an archive whose tags are as wanted, in order of time.
+
+    Parameters
+    ----------
+    archive : Archive
+        Where the runs are.
+    where : mapping of str to value or (low, high), optional
+        Tags the runs must have.
+    excluded : mapping of str to str, optional
+        Reason by run id; such runs stay among the rows, marked.
+
+    Returns
+    -------
+    rows : list of StudyRun
+    problems : list of str
+        One sentence for each file that could not be read; the others are not held up by it.
+    """
+    reasons = excluded or {}
+    rows: list[StudyRun] = []
+    problems = [entry.problem for entry in archive.entries() if entry.problem]
+    for entry in archive.find(where):
+        try:
+            outcome = archive.outcome(entry.path)
+        except RunFileError as error:
+            problems.append(str(error))
+            continue
+        rows.append(row_of_outcome(outcome, order=len(rows), excluded=reasons.get(outcome["run"], "")))
+    return rows, problems
+
+
+def row_of_outcome(outcome: Mapping[str, Any], order: int = 0, excluded: str = "") -> StudyRun:
+    """The row of one outcome, given in its JSON form.
+
+    The uncertainty of charge-to-mass is split by the budget: terms that name a shared cause are kept apart, since they do
+    not average down over runs; the rest is the run's own.
+    """
+    tags = outcome["tags"]
+    ratio, shared = outcome["result"]["charge_to_mass_nC_per_g"], shared_u(outcome["budget"])
+    own = None
+    if ratio is not None:
+        common = sum(u * u for u in shared.values())
+        own = Estimate(ratio["value"], math.sqrt(max(ratio["u"] ** 2 - common, 0.0)), ratio["dof"] or math.inf)
+    severities = {flag["severity"] for flag in outcome["flags"]}
+    return StudyRun(
+        run_id=outcome["run"],
+        started=outcome["started"],
+        coffee=str(tags.get("coffee", "")),
+        grinder=str(tags.get("grinder", "")),
+        setting=str(tags.get("setting", "")),
+        treatment=_treatment(tags),
+        purpose=str(tags.get("purpose", "grind")),
+        water_uL_per_g=dose_of(tags),
+        dose_g=_number(tags.get("dose_g")),
+        block=str(tags.get("block", "")),
+        order=order,
+        charge_to_mass=own,
+        shared_u=shared,
+        net_charge_nC=_value(outcome, "net_charge_nC"),
+        collected_mass_g=_value(outcome, "collected_mass_g"),
+        recovery_percent=_value(outcome, "recovery_percent"),
+        grind_time_s=_value(outcome, "grind_time_s"),
+        humidity_percent=_number(tags.get("humidity_percent")),
+        temperature_C=_number(tags.get("temperature_C")),
+        tags=tags,
+        flags=tuple(flag["code"] for flag in outcome["flags"]),
+        worst=next((s for s in _SEVERITIES if s in severities), ""),
+        excluded=excluded,
+    )
+
+
+def shared_u(budget: Iterable[Mapping[str, Any]]) -> dict[str, float]:
+    """Standard uncertainty in nC/g of each shared cause of a budget."""
+    squares: dict[str, float] = {}
+    for term in budget:
+        if term["shared"]:
+            squares[term["shared"]] = squares.get(term["shared"], 0.0) + (term["sensitivity"] * term["u"]) ** 2
+    return {cause: math.sqrt(square) for cause, square in squares.items()}
+
+
+def dose_of(tags: Mapping[str, str | float]) -> float:
+    """Water dose in µL per gram of coffee: as tagged, or from water and coffee masses, or 0 for a dry or ionised run.
+
+    NaN where a misted run does not say how much. A gram of water counts as a millilitre here: the difference (0.3 % at
+    room temperature) is far below what a sprayer can repeat.
+    """
+    if "water_uL_per_g" in tags:
+        return _number(tags["water_uL_per_g"])
+    if "water_g" in tags and _number(tags.get("dose_g")) > 0:
+        return 1000.0 * _number(tags["water_g"]) / _number(tags["dose_g"])
+    return math.nan if "misted" in str(tags.get("treatment", "")) else 0.0
+
+
+def _treatment(tags: Mapping[str, str | float]) -> str:
+    """As tagged, else what the water says."""
+    if "treatment" in tags:
+        return str(tags["treatment"])
+    return "misted" if dose_of(tags) > 0 else "dry"
+
+
+def _number(value: object) -> float:
+    return float(value) if isinstance(value, int | float) else math.nan
+
+
+def _value(outcome: Mapping[str, Any], key: str) -> float:
+    estimate = outcome["result"][key]
+    return math.nan if estimate is None else float(estimate["value"])
