@@ -1,14 +1,16 @@
 """What is known of a bench on a day. Owns the rule of what wins over what; reads no file.
 
 Each entry has candidates: the bench file and every qualification that gives it. Those not yet made or out of date on
-that day are set aside, as are checks with a flag that rejects them; of the rest the newest wins, and an undated one counts as oldest. Only the charge calibration
-is still used when nothing valid is left (there is no measuring without one): with its date, so that the run is flagged.
+that day are set aside, as are checks with a flag that rejects them; of the rest the newest wins, and an undated one
+counts as oldest. Only the charge calibration is still used when nothing valid is left (there is no measuring without
+one): with its date, so that the run is flagged.
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
 from datetime import date
+from functools import partial
 from itertools import chain
 from types import MappingProxyType
 from typing import TYPE_CHECKING, Final
@@ -33,14 +35,16 @@ def _iso(day: date | None) -> str:
 def _from_bench(bench: Bench) -> Iterator[Candidate]:
     """Entries that the bench file gives, in canonical units."""
     given = bench.calibration
-    dates = {"source": f"bench file of {bench.name}", "date": _iso(given.certified), "until": _iso(given.valid_until)}
+    known = partial(
+        Known, source=f"bench file of {bench.name}", date=_iso(given.certified), until=_iso(given.valid_until)
+    )
     if given.gain is not None:
-        yield "gain", Known(given.gain, given.u_gain or 0.0, **dates)
+        yield "gain", known(given.gain, given.u_gain or 0.0)
     if given.bias_current_pA is not None:
-        yield "bias_current_nA", Known(given.bias_current_pA / 1e3, (given.u_bias_current_pA or 0.0) / 1e3, **dates)
+        yield "bias_current_nA", known(given.bias_current_pA / 1e3, (given.u_bias_current_pA or 0.0) / 1e3)
     if (tau_s := given.leakage_time_constant_s) is not None:
         u_rate = (given.u_leakage_time_constant_s or 0.0) / tau_s**2
-        yield "leakage_rate_per_s", Known(1.0 / tau_s, u_rate, **dates)
+        yield "leakage_rate_per_s", known(1.0 / tau_s, u_rate)
     for instrument in bench.instruments.values():
         if "mass" not in instrument.carries:
             continue

@@ -39,7 +39,7 @@ def _read(path: Path) -> Qualification:
     except OSError as error:
         raise ArchiveError(f"qualification {path}: cannot be read ({error.strerror or error})") from error
     except (ValueError, RecursionError) as error:
-        raise ArchiveError(f"qualification {path}: {error}; move it out of the folder or make the check again") from error
+        raise ArchiveError(f"qualification {path}: {error}; move it away or make the check again") from error
 
 
 def _digest(content: object) -> str:

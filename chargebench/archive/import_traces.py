@@ -1,0 +1,192 @@
+"""Runs made of plain traces from other loggers. Owns the way from files to a sealed run marked ``imported``.
+
+An imported run is a run like any other from here on: same file, same recipe, same flags. It has no journal and no
+states; where the grind lies is found from the traces.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import secrets
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Final
+
+import numpy as np
+
+from chargebench import __version__
+from chargebench.archive.archive import Archive
+from chargebench.archive.trace_file import Column, Table, read_table, read_trace
+from chargebench.errors import ChargebenchError, TraceFileError
+from chargebench.runs.run import InstrumentRecord, Knowledge, Mark, Run, TagValue, Trace
+
+__all__ = ["Imported", "import_list", "import_run", "run_from_traces"]
+
+LIST_COLUMNS: Final = ("charge_file", "mass_file", "started")
+SHORTEST_OVERLAP: Final = 0.5
+"""Least part of the charge trace's time that the mass trace must cover: below it the two are not of one run."""
+
+
+@dataclass(frozen=True)
+class Imported:
+    """What became of one row of a list: the run file, or what was wrong, with the line it stands in."""
+
+    line: int
+    path: Path | None = None
+    problem: str = ""
+
+
+def _trace(column: Column, instrument: str) -> Trace:
+    none = np.full(len(column.time_s), -1)
+    return Trace(column.quantity, instrument, column.time_s, column.value, none * 0, none, none, none)
+
+
+def _record(path: Path, name: str, column: Column) -> InstrumentRecord:
+    """What a run keeps of a trace's origin: file name and SHA-256."""
+    digest = hashlib.sha256(path.read_bytes()).hexdigest()
+    lines = len(column.time_s)
+    return InstrumentRecord(name, path.name, "trace", (column.quantity,), f"sha256:{digest}", lines)
+
+
+def _check_overlap(charge: Column, mass: Column, mass_file: Path) -> None:
+    start, end = charge.time_s[[0, -1]]
+    shared = min(end, mass.time_s[-1]) - max(start, mass.time_s[0])
+    if shared < SHORTEST_OVERLAP * (end - start):
+        spans = f"{mass.time_s[0]:g} to {mass.time_s[-1]:g} s, charge from {start:g} to {end:g} s"
+        raise TraceFileError(f"{mass_file}: column time_s: mass from {spans}; both must share one clock")
+
+
+def _started(text: str | None) -> datetime:
+    """UTC start time; now where none is given.
+
+    Raises
+    ------
+    TraceFileError
+        When the text is not an ISO 8601 date and time.
+    """
+    if not text:
+        return datetime.now(UTC)
+    try:
+        moment = datetime.fromisoformat(text)
+    except ValueError:
+        raise TraceFileError(f"started: found {text!r}, allowed ISO 8601 such as 2026-03-14T09:15:00Z") from None
+    return (moment if moment.tzinfo else moment.astimezone()).astimezone(UTC)
+
+
+def run_from_traces(
+    charge_file: Path,
+    mass_file: Path | None = None,
+    tags: Mapping[str, TagValue] | None = None,
+    started: str | None = None,
+    knowledge: Knowledge | None = None,
+) -> Run:
+    """A run out of trace files, not yet written anywhere.
+
+    Parameters
+    ----------
+    charge_file : Path
+        Columns ``time_s`` and ``charge_nC`` or ``current_nA``.
+    mass_file : Path or None
+        Columns ``time_s`` and ``mass_g``, on the same clock. Without it, and without the tags ``mass_before_g`` and
+        ``mass_after_g``, the run has a charge but no charge-to-mass.
+    tags : mapping
+        As checked by `chargebench.runs.tags`.
+    started : str or None
+        ISO 8601 start time, a label; local time where it names no zone; now where there is none.
+    knowledge : Knowledge or None
+        What is known of the bench; none: no calibration, which the outcome flags.
+
+    Raises
+    ------
+    TraceFileError
+        When a file or the start time is not acceptable.
+    TagError
+        When a tag is not.
+    """
+    from chargebench.runs.tags import check_tags
+
+    charge = read_trace(charge_file, ("charge", "current"))
+    files = [(charge_file, "charge logger", charge)]
+    if mass_file is not None:
+        mass = read_trace(mass_file, ("mass",))
+        _check_overlap(charge, mass, mass_file)
+        files.append((mass_file, "mass logger", mass))
+    moment = _started(started)
+    notes = [f"column {name} of {path.name} was not used" for path, _, column in files for name in column.ignored]
+    return Run(
+        run_id=f"{moment:%Y%m%dT%H%M%SZ}-{secrets.token_hex(3)}",
+        started=f"{moment:%Y-%m-%dT%H:%M:%SZ}",
+        tags=check_tags(dict(tags or {})),
+        traces={column.quantity: _trace(column, name) for _, name, column in files},
+        marks=tuple(Mark(float(charge.time_s[0]), "note", text) for text in notes),
+        instruments={name: _record(path, name, column) for path, name, column in files},
+        knowledge=knowledge or Knowledge(),
+        clock={"governs": "trace files", "rate": 1.0, "note": "times as the files give them"},
+        versions={"chargebench": __version__},
+        origin="imported",
+    )
+
+
+def import_run(archive: Archive, run: Run) -> Path:
+    """Seal a run into an archive; the file written.
+
+    Raises
+    ------
+    RunFileError
+        When it cannot be written, or what was written does not read back the same.
+    """
+    from chargebench.runs.publish import publish
+    from chargebench.runs.write import run_bytes
+
+    path = archive.folder / f"{run.run_id}.h5"
+    publish(path, run_bytes(run))
+    return path
+
+
+def _row_run(table: Table, cells: tuple[str, ...], knowledge: Knowledge | None, tags: Mapping[str, TagValue]) -> Run:
+    from chargebench.runs.tags import read_tags
+
+    row = {name: cell for name, cell in zip(table.header, cells, strict=True) if cell}
+    files = {name: table.path.parent / row.pop(name) for name in ("charge_file", "mass_file") if name in row}
+    if "charge_file" not in files:
+        raise TraceFileError("column charge_file: empty, allowed a file name")
+    started = row.pop("started", None)
+    own = read_tags([f"{key}={value}" for key, value in row.items()])
+    return run_from_traces(files["charge_file"], files.get("mass_file"), {**tags, **own}, started, knowledge)
+
+
+def import_list(
+    archive: Archive, list_file: Path, knowledge: Knowledge | None = None, tags: Mapping[str, TagValue] | None = None
+) -> Iterator[Imported]:
+    """Import the runs of a list, row by row; a bad row is named and the rest is done.
+
+    Parameters
+    ----------
+    archive : Archive
+        Where the runs go.
+    list_file : Path
+        Columns ``charge_file``, optionally ``mass_file`` and ``started``, and any tags; file names are relative to
+        the list's own folder. Empty cells say nothing.
+    tags : mapping
+        Tags of every run, overruled by the row's own.
+
+    Yields
+    ------
+    Imported
+        One a row, in order.
+
+    Raises
+    ------
+    TraceFileError
+        When the list itself cannot be read or has no column ``charge_file``.
+    """
+    table = read_table(list_file)
+    if "charge_file" not in table.header:
+        raise TraceFileError(f"{list_file}: header {','.join(table.header)}: needs a column charge_file")
+    for line, cells in table.rows:
+        try:
+            yield Imported(line, import_run(archive, _row_run(table, cells, knowledge, tags or {})))
+        except (ChargebenchError, OSError) as error:
+            yield Imported(line, problem=f"{list_file}: line {line}: {error}")
