@@ -55,8 +55,8 @@ def gather(
 def row_of_outcome(outcome: Mapping[str, Any], order: int = 0, excluded: str = "") -> StudyRun:
     """The row of one outcome, given in its JSON form.
 
-    The uncertainty of charge-to-mass is split by the budget: terms that name a shared cause are kept apart, since they do
-    not average down over runs; the rest is the run's own.
+    The uncertainty of charge-to-mass is split by the budget: terms that name a shared cause are kept apart, since they
+    do not average down over runs; the rest is the run's own.
     """
     tags = outcome["tags"]
     ratio, shared = outcome["result"]["charge_to_mass_nC_per_g"], shared_u(outcome["budget"])

@@ -1,0 +1,158 @@
+"""The study file: a written question, what answers it, what was fixed beforehand. Plain TOML, for people to hand on.
+
+Owns the form of that file and its errors. Knows no archive and computes nothing.
+
+A study file reads::
+
+    [study]
+    name = "hill-lot"
+    question = "How much water neutralises the hill lot on the flat burrs?"
+    archive = "runs"                # beside this file
+    band_nC_per_g = 3.0             # optional: the equivalence band, fixed before the runs
+    fixed_on = 2026-03-02           # when it was fixed
+    blocks = 4
+    seed = 7
+
+    [[arm]]
+    coffee = "hill lot"
+    grinder = "flat burrs"
+    dose_g = 18.0
+    doses_uL_per_g = [5, 10, 20, 30, 40]
+    treatments = ["misted", "ionised"]
+
+    [water]
+    spray_g = 0.11
+    u_spray_g = 0.006
+
+    [stop]
+    width_uL_per_g = 6.0
+    most_runs = 60
+
+    [[exclude]]
+    run = "20260302T081500Z-0a1b2c"
+    reason = "the cable was touched during the grind"
+"""
+
+from __future__ import annotations
+
+import tomllib
+from datetime import date
+from pathlib import Path
+from typing import Annotated, Any, Literal, TypeVar
+
+from pydantic import BaseModel, ConfigDict, Field, ValidationError
+
+from chargebench.errors import StudyError
+
+__all__ = ["Arm", "Exclusion", "Stop", "StudyFile", "Water", "load_toml", "read_study", "validated"]
+
+Dose = Annotated[float, Field(gt=0, le=500)]
+Text = Annotated[str, Field(min_length=1, max_length=200)]
+Checked = TypeVar("Checked", bound=BaseModel)
+
+
+class _Table(BaseModel):
+    """A table of the file: frozen, no unknown keys, no guessing at types."""
+
+    model_config = ConfigDict(frozen=True, extra="forbid", strict=True, allow_inf_nan=False)
+
+
+class Arm(_Table):
+    """One coffee on one grinder, and what is done to it."""
+
+    coffee: Text
+    grinder: Text
+    setting: str = ""
+    dose_g: float = Field(default=18.0, gt=0, le=500)
+    doses_uL_per_g: tuple[Dose, ...] = Field(default=(), strict=False, max_length=24)
+    treatments: tuple[Literal["misted", "ionised", "misted+ionised"], ...] = Field(default=("misted",), strict=False)
+
+
+class Water(_Table):
+    """The sprayer and what is done about water left in the grinder."""
+
+    spray_g: float | None = Field(default=None, gt=0, le=5)
+    u_spray_g: float = Field(default=0.0, ge=0, le=5)
+    temperature_C: float = Field(default=20.0, ge=1, le=40)
+    carry_over: Literal["purge", "wait", "none"] = "purge"
+    purge_g: float = Field(default=5.0, gt=0, le=100)
+    wait_s: float = Field(default=90.0, ge=0, le=3600)
+
+
+class Stop(_Table):
+    """When to stop, set before the first run."""
+
+    width_uL_per_g: float | None = Field(default=None, gt=0)
+    most_runs: int | None = Field(default=None, gt=0)
+
+
+class Exclusion(_Table):
+    """A run left out, and why."""
+
+    run: Text
+    reason: Text
+
+
+class _Study(_Table):
+    name: str = Field(pattern=r"^[A-Za-z0-9][A-Za-z0-9_-]{0,59}$")
+    question: Text
+    archive: str = "."
+    band_nC_per_g: float | None = Field(default=None, gt=0)
+    fraction: float = Field(default=0.1, ge=0.01, le=0.9)
+    fixed_on: date | None = None
+    blocks: int = Field(default=4, ge=1, le=50)
+    dry_per_block: int = Field(default=3, ge=1, le=9)
+    seed: int = Field(default=1, ge=0)
+
+
+class StudyFile(_Table):
+    """A whole study file; see the head of this module for its form."""
+
+    study: _Study
+    arm: tuple[Arm, ...] = Field(min_length=1, strict=False)
+    water: Water = Water()
+    stop: Stop = Stop()
+    exclude: tuple[Exclusion, ...] = Field(default=(), strict=False)
+
+    @property
+    def excluded(self) -> dict[str, str]:
+        """Reason by run id."""
+        return {entry.run: entry.reason for entry in self.exclude}
+
+
+def read_study(path: Path) -> StudyFile:
+    """Read and check a study file.
+
+    Raises
+    ------
+    StudyError
+        When it cannot be read, is not TOML, or a key or value is not allowed.
+    """
+    return validated(StudyFile, load_toml(path), path)
+
+
+def load_toml(path: Path) -> dict[str, Any]:
+    """The tables of a TOML file.
+
+    Raises
+    ------
+    StudyError
+        When the file cannot be read or is not TOML.
+    """
+    try:
+        return tomllib.loads(path.read_text(encoding="utf-8-sig"))
+    except OSError as error:
+        raise StudyError(f"{path}: cannot be read ({error.strerror or error}); expected a TOML file") from error
+    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
+        raise StudyError(f"{path}: not TOML in UTF-8: {error}") from error
+
+
+def validated(kind: type[Checked], tables: dict[str, Any], path: Path) -> Checked:
+    """`tables` as a checked `kind`; errors name file, key, value and what is allowed."""
+    try:
+        return kind.model_validate(tables)
+    except ValidationError as error:
+        first = error.errors()[0]
+        key = ".".join(str(part) for part in first["loc"])
+        more = f" (and {error.error_count() - 1} more)" if error.error_count() > 1 else ""
+        raise StudyError(f"{path}: {key}: found {first['input']!r}: {first['msg']}{more}") from error
