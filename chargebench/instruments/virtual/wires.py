@@ -1,0 +1,184 @@
+"""Real wires for a virtual instrument: a kernel pseudo-terminal, or a listening socket where there is none.
+
+Owns the operating system's side. Writes never wait: like a UART, what nobody takes within a second is dropped, whole
+lines at a time, and counted. Called from one thread only.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import socket
+import sys
+from collections import deque
+from typing import Protocol
+
+__all__ = ["PtyWire", "SocketWire", "Wire", "open_wire"]
+
+_PATIENCE_S = 1.0
+
+
+class Wire(Protocol):
+    """One end of a serial line: takes bytes without waiting, gives what the host sent."""
+
+    port: str
+
+    @property
+    def dropped_bytes(self) -> int: ...
+    def send(self, data: bytes, now_s: float) -> None: ...
+    def receive(self) -> bytes: ...
+    def close(self) -> None: ...
+
+
+class _Backlog:
+    """Bytes on their way, dropped when no one has taken any for a second."""
+
+    def __init__(self) -> None:
+        self._waiting: deque[bytes] = deque()
+        self._taken_s = 0.0
+        self.dropped_bytes = 0
+
+    def add(self, data: bytes, now_s: float) -> None:
+        if not self._waiting:
+            self._taken_s = now_s
+        if data:
+            self._waiting.append(data)
+
+    def drop_stale(self, now_s: float) -> None:
+        """Drop all but the rest of a line that is already half sent."""
+        if self._waiting and now_s - self._taken_s > _PATIENCE_S:
+            self.dropped_bytes += sum(map(len, self._waiting))
+            self._waiting.clear()
+
+    def peek(self) -> bytes:
+        """Everything that waits."""
+        if len(self._waiting) > 1:
+            joined = b"".join(self._waiting)
+            self._waiting.clear()
+            self._waiting.append(joined)
+        return self._waiting[0] if self._waiting else b""
+
+    def took(self, count: int, now_s: float) -> None:
+        """The operating system has taken so many bytes."""
+        rest = self.peek()[count:]
+        self._waiting.clear()
+        if rest:
+            self._waiting.append(rest)
+        self._taken_s = now_s
+
+    def clear(self) -> None:
+        """Nobody is there."""
+        self.dropped_bytes += sum(map(len, self._waiting))
+        self._waiting.clear()
+
+
+class PtyWire:
+    """The master's side of a pseudo-terminal in raw mode; `port` is what a host opens.
+
+    The slave's side is kept open here too, so that a host may come, go, be killed and come again; the kernel's
+    exclusive mode, which would outlive a killed host on a pseudo-terminal, is lifted on every write.
+    """
+
+    def __init__(self) -> None:
+        import tty
+
+        self._master, self._slave = os.openpty()
+        tty.setraw(self._slave)
+        os.set_blocking(self._master, False)
+        self.port = os.ttyname(self._slave)
+        self._backlog = _Backlog()
+
+    @property
+    def dropped_bytes(self) -> int:
+        return self._backlog.dropped_bytes
+
+    def send(self, data: bytes, now_s: float) -> None:
+        import fcntl
+        import termios
+
+        fcntl.ioctl(self._slave, termios.TIOCNXCL)
+        self._backlog.drop_stale(now_s)
+        self._backlog.add(data, now_s)
+        while waiting := self._backlog.peek():
+            try:
+                count = os.write(self._master, waiting)
+            except BlockingIOError:
+                return
+            self._backlog.took(count, now_s)
+
+    def receive(self) -> bytes:
+        try:
+            return os.read(self._master, 4096)
+        except BlockingIOError:
+            return b""
+
+    def close(self) -> None:
+        os.close(self._slave)
+        os.close(self._master)
+
+
+class SocketWire:
+    """A listening socket on this machine that serves one host at a time."""
+
+    def __init__(self) -> None:
+        self._listener = socket.create_server(("127.0.0.1", 0), backlog=1)
+        self._listener.setblocking(False)
+        self._host: socket.socket | None = None
+        self.port = f"socket://127.0.0.1:{self._listener.getsockname()[1]}"
+        self._backlog = _Backlog()
+
+    @property
+    def dropped_bytes(self) -> int:
+        return self._backlog.dropped_bytes
+
+    def _connected(self) -> socket.socket | None:
+        if self._host is None:
+            with contextlib.suppress(BlockingIOError):
+                self._host, _ = self._listener.accept()
+                self._host.setblocking(False)
+        return self._host
+
+    def _hang_up(self) -> None:
+        if self._host is not None:
+            self._host.close()
+            self._host = None
+        self._backlog.clear()
+
+    def send(self, data: bytes, now_s: float) -> None:
+        host = self._connected()
+        self._backlog.drop_stale(now_s)
+        self._backlog.add(data, now_s)
+        if host is None:
+            self._backlog.clear()
+            return
+        try:
+            while waiting := self._backlog.peek():
+                self._backlog.took(host.send(waiting), now_s)
+        except BlockingIOError:
+            return
+        except OSError:
+            self._hang_up()
+
+    def receive(self) -> bytes:
+        if self._host is None:
+            return b""
+        try:
+            data = self._host.recv(4096)
+        except BlockingIOError:
+            return b""
+        except OSError:
+            data = b""
+        if not data:
+            self._hang_up()
+        return data
+
+    def close(self) -> None:
+        self._hang_up()
+        self._listener.close()
+
+
+def open_wire(transport: str) -> Wire:
+    """A new wire: ``pty``, ``socket``, or ``auto`` for the first of them that this system has."""
+    if transport == "pty" or (transport == "auto" and sys.platform != "win32"):
+        return PtyWire()
+    return SocketWire()
