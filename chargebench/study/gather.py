@@ -7,14 +7,18 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Mapping
+from pathlib import Path
 from typing import Any
 
 from chargebench.archive.archive import Archive, Wanted
 from chargebench.errors import RunFileError
 from chargebench.processing.outcome import Estimate
+from chargebench.study.plan import make_plan
+from chargebench.study.progress import Progress, progress
 from chargebench.study.rows import StudyRun
+from chargebench.study.studyfile import StudyFile
 
-__all__ = ["gather", "row_of_outcome"]
+__all__ = ["gather", "row_of_outcome", "study_archive", "study_progress"]
 
 _SEVERITIES = ("reject", "doubt", "note")
 
@@ -128,3 +132,29 @@ def _number(value: object) -> float:
 def _value(outcome: Mapping[str, Any], key: str) -> float:
     estimate = outcome["result"][key]
     return math.nan if estimate is None else float(estimate["value"])
+
+
+def study_archive(study: StudyFile, file: Path, archive: Path | None = None) -> Archive:
+    """The archive of a study: the one given, else the one its file names, relative to that file.
+
+    Raises
+    ------
+    ArchiveError
+        When there is no such folder.
+    """
+    return Archive(archive if archive is not None else file.parent / study.study.archive)
+
+
+def study_progress(study: StudyFile, file: Path, archive: Path | None = None) -> Progress:
+    """How far a study's plan has come, by the runs of its archive; an archive that does not exist yet holds none.
+
+    Raises
+    ------
+    ArchiveError
+        When `archive` is given and there is no such folder.
+    """
+    plan = make_plan(study)
+    if archive is None and not (file.parent / study.study.archive).exists():
+        return progress(plan, (), study.skipped)
+    rows, _ = gather(study_archive(study, file, archive), {"plan": plan.name}, study.excluded)
+    return progress(plan, rows, study.skipped)

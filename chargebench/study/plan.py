@@ -1,8 +1,9 @@
 """From a study's question to a list of runs in a fair order. Owns the noun `Plan`; pure, seeded, reproducible.
 
 Each block holds every dose and treatment once in random order, with dry controls at its start, middle and end, so that
-a drift over the day shows in the dry runs and not in the dose. What the water of one run leaves in the grinder is purged
-or waited out before the next run that gets less. Runs with the ioniser are preceded, once a block, by a blank with it on.
+a drift over the day shows in the dry runs and not in the dose. What the water of one run leaves in the grinder is
+purged or waited out before the next run that gets less. Runs with the ioniser are preceded, once a block, by a blank
+with it on.
 """
 
 from __future__ import annotations

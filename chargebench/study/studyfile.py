@@ -31,11 +31,17 @@ A study file reads::
     [[exclude]]
     run = "20260302T081500Z-0a1b2c"
     reason = "the cable was touched during the grind"
+
+    [[skip]]
+    step = 12
+    reason = "out of beans"
 """
 
 from __future__ import annotations
 
+import json
 import tomllib
+from collections.abc import Mapping
 from datetime import date
 from pathlib import Path
 from typing import Annotated, Any, Literal, TypeVar
@@ -44,7 +50,18 @@ from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
 from chargebench.errors import StudyError
 
-__all__ = ["Arm", "Exclusion", "Stop", "StudyFile", "Water", "load_toml", "read_study", "validated"]
+__all__ = [
+    "Arm",
+    "Exclusion",
+    "Skip",
+    "Stop",
+    "StudyFile",
+    "Water",
+    "append_entry",
+    "load_toml",
+    "read_study",
+    "validated",
+]
 
 Dose = Annotated[float, Field(gt=0, le=500)]
 Text = Annotated[str, Field(min_length=1, max_length=200)]
@@ -93,6 +110,13 @@ class Exclusion(_Table):
     reason: Text
 
 
+class Skip(_Table):
+    """A step of the plan that will not be done, and why."""
+
+    step: int = Field(ge=1)
+    reason: Text
+
+
 class _Study(_Table):
     name: str = Field(pattern=r"^[A-Za-z0-9][A-Za-z0-9_-]{0,59}$")
     question: Text
@@ -113,11 +137,17 @@ class StudyFile(_Table):
     water: Water = Water()
     stop: Stop = Stop()
     exclude: tuple[Exclusion, ...] = Field(default=(), strict=False)
+    skip: tuple[Skip, ...] = Field(default=(), strict=False)
 
     @property
     def excluded(self) -> dict[str, str]:
         """Reason by run id."""
         return {entry.run: entry.reason for entry in self.exclude}
+
+    @property
+    def skipped(self) -> dict[int, str]:
+        """Reason by step of the plan."""
+        return {entry.step: entry.reason for entry in self.skip}
 
 
 def read_study(path: Path) -> StudyFile:
@@ -129,6 +159,27 @@ def read_study(path: Path) -> StudyFile:
         When it cannot be read, is not TOML, or a key or value is not allowed.
     """
     return validated(StudyFile, load_toml(path), path)
+
+
+def append_entry(path: Path, table: Literal["exclude", "skip"], values: Mapping[str, str | int]) -> StudyFile:
+    """Add an ``[[exclude]]`` or ``[[skip]]`` entry at the end of a study file; everything a person wrote stays as it is.
+
+    Raises
+    ------
+    StudyError
+        When the file would not be acceptable with the entry (it is then left alone), or cannot be written.
+    """
+    text = path.read_text(encoding="utf-8-sig")
+    lines = [f"{key} = {json.dumps(value, ensure_ascii=False)}" for key, value in values.items()]
+    longer = f"{text.rstrip()}\n\n[[{table}]]\n" + "\n".join(lines) + "\n"
+    study = validated(StudyFile, tomllib.loads(longer), path)
+    aside = path.with_name(path.name + ".new")
+    try:
+        aside.write_text(longer, encoding="utf-8")
+        aside.replace(path)
+    except OSError as error:
+        raise StudyError(f"{path}: cannot be written ({error.strerror or error}); check its permissions") from error
+    return study
 
 
 def load_toml(path: Path) -> dict[str, Any]:

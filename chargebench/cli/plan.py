@@ -1,0 +1,124 @@
+"""``chargebench plan``: the runs of a study in order, what is done, what comes next."""
+
+from __future__ import annotations
+
+import argparse
+from pathlib import Path
+from typing import Any
+
+from chargebench.cli.options import add_json, print_json, whole_number
+from chargebench.errors import EXIT_DONE, UsageError
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Arguments of ``plan``."""
+    parser.add_argument("study", type=Path, metavar="STUDY", help="the study file (TOML)")
+    parser.add_argument("--archive", type=Path, metavar="DIR", help="the folder of runs (default: as the study says)")
+    parser.add_argument("--next", action="store_true", help="only the next run and what comes before it")
+    parser.add_argument(
+        "--skip", type=whole_number, metavar="STEP", help="note in the study that this step is left out"
+    )
+    parser.add_argument("--set-aside", metavar="RUN", help="note in the study that this run does not count")
+    parser.add_argument("--reason", metavar="TEXT", help="why, for --skip and --set-aside")
+    add_json(parser)
+
+
+def run(args: argparse.Namespace) -> int:
+    """Note what is to be noted, then print the plan."""
+    from chargebench.study.gather import study_progress
+    from chargebench.study.studyfile import read_study
+
+    study = read_study(args.study)
+    if args.skip is not None or args.set_aside:
+        study = _note(args)
+    found = study_progress(study, args.study, args.archive)
+    if args.json:
+        print_json(_as_json(found, only_next=args.next))
+    elif args.next:
+        _print_next(found)
+    else:
+        _print_plan(found)
+    return EXIT_DONE
+
+
+def _note(args: argparse.Namespace) -> Any:
+    from chargebench.study.studyfile import append_entry
+
+    if not args.reason:
+        raise UsageError("--skip and --set-aside need --reason TEXT: what is left out is left out for a reason")
+    study = None
+    if args.skip is not None:
+        study = append_entry(args.study, "skip", {"step": args.skip, "reason": args.reason})
+    if args.set_aside:
+        study = append_entry(args.study, "exclude", {"run": args.set_aside, "reason": args.reason})
+    return study
+
+
+def _print_plan(found: Any) -> None:
+    from chargebench.cli.words import aligned, printable
+
+    rows = [("step", "block", "coffee", "grinder", "what to do", "state", "runs")]
+    for standing in found.standings:
+        step = standing.step
+        state = standing.state if step.recorded else ""
+        why = f" ({printable(standing.reason)})" if standing.reason else ""
+        names = (printable(step.coffee), printable(step.grinder))
+        rows.append((str(step.number), str(step.block), *names, step.words, state + why, " ".join(standing.runs)))
+    print(aligned(rows))
+    plan = found.plan
+    grams = ", ".join(f"{mass_g:g} g of {printable(coffee)}" for coffee, mass_g in plan.coffee_g.items())
+    print(f"\n{found.done} of {plan.runs} runs done; about {plan.bench_time_s / 60:.0f} min at the bench; {grams}")
+    errors = [s.step.water.error_uL_per_g for s in found.standings if s.step.water.sprays]
+    if errors:
+        print(
+            f"whole sprays miss the wanted dose by at most {max(map(abs, errors)):.1f} µL/g; tags carry the reached dose"
+        )
+    _print_next(found)
+
+
+def _print_next(found: Any) -> None:
+    following = found.next_run()
+    if following is None:
+        print("nothing left to record in this plan")
+        return
+    for step in found.before_next():
+        print(f"before it: {step.words}")
+    print(f"next: step {following.number}, {following.coffee} on {following.grinder}, {following.words}")
+
+
+def _as_json(found: Any, *, only_next: bool) -> dict[str, Any]:
+    following = found.next_run()
+    upcoming = {
+        "next": None if following is None else _step(following, found.plan.name),
+        "before_next": [_step(step, found.plan.name) for step in found.before_next()],
+    }
+    if only_next:
+        return upcoming
+    plan = found.plan
+    steps = [
+        {**_step(s.step, plan.name), "state": s.state, "runs": list(s.runs), "reason": s.reason}
+        for s in found.standings
+    ]
+    totals = {"runs": plan.runs, "done": found.done, "bench_time_s": plan.bench_time_s, "coffee_g": plan.coffee_g}
+    return {"plan": plan.name, "seed": plan.seed, **totals, "steps": steps, **upcoming}
+
+
+def _step(step: Any, plan_name: str) -> dict[str, Any]:
+    water = step.water
+    return {
+        "step": step.number,
+        "kind": step.kind,
+        "block": step.block,
+        "coffee": step.coffee,
+        "grinder": step.grinder,
+        "treatment": step.treatment,
+        "wanted_uL_per_g": water.wanted_uL_per_g,
+        "reached_uL_per_g": water.reached_uL_per_g,
+        "u_reached_uL_per_g": water.u_reached_uL_per_g,
+        "water_mL": water.volume_mL,
+        "water_g": water.mass_g,
+        "sprays": water.sprays,
+        "wait_s": step.wait_s,
+        "words": step.words,
+        "tags": step.tags(plan_name) if step.recorded else {},
+    }
