@@ -1,9 +1,13 @@
-"""One number as one instrument sent it. Owns the noun `Reading`; knows nothing of clocks, ports or files."""
+"""One number as one instrument sent it. Owns the noun `Reading`; knows nothing of clocks, ports or files.
+
+A named tuple rather than a frozen dataclass: as unchangeable, and made in a quarter of the time, which at a million
+lines a second is what decoding them costs.
+"""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from enum import IntFlag
+from typing import NamedTuple
 
 __all__ = ["Reading", "Status"]
 
@@ -23,8 +27,7 @@ class Status(IntFlag):
     NOT_A_NUMBER = 32
 
 
-@dataclass(frozen=True, slots=True)
-class Reading:
+class Reading(NamedTuple):
     """One value as received.
 
     Attributes
