@@ -71,7 +71,7 @@ def _print_plan(found: Any) -> None:
     errors = [s.step.water.error_uL_per_g for s in found.standings if s.step.water.sprays]
     if errors:
         print(
-            f"whole sprays miss the wanted dose by at most {max(map(abs, errors)):.1f} µL/g; tags carry the reached dose"
+            f"whole sprays miss the wanted dose by at most {max(map(abs, errors)):.1f} µL/g; tags say what is reached"
         )
     _print_next(found)
 

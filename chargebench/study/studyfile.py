@@ -162,7 +162,7 @@ def read_study(path: Path) -> StudyFile:
 
 
 def append_entry(path: Path, table: Literal["exclude", "skip"], values: Mapping[str, str | int]) -> StudyFile:
-    """Add an ``[[exclude]]`` or ``[[skip]]`` entry at the end of a study file; everything a person wrote stays as it is.
+    """Add an ``[[exclude]]`` or ``[[skip]]`` entry at the end of a study file; what a person wrote stays as it is.
 
     Raises
     ------
