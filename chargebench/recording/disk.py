@@ -1,0 +1,123 @@
+"""What the operating systems do differently about keeping bytes: syncing files and folders, advisory locks.
+
+Owns those calls and nothing else: it knows neither journals nor runs.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import errno
+import os
+import shutil
+import sys
+from pathlib import Path
+
+__all__ = ["APPEND_NEW", "ENVIRONMENT_ERRORS", "free_bytes", "lock", "remove", "sync_data", "sync_folder", "unlock"]
+
+APPEND_NEW = (
+    os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_APPEND | getattr(os, "O_BINARY", 0) | getattr(os, "O_NOINHERIT", 0)
+)
+"""Flags for a file that must not exist yet and is only ever appended to."""
+
+ENVIRONMENT_ERRORS = frozenset({errno.ENOSPC, errno.EROFS, errno.EACCES, errno.EPERM, getattr(errno, "EDQUOT", -1)})
+"""Errors that speak of the disk or the permissions, not of the file's content."""
+
+_LOCK_OFFSET = 1 << 40  # Windows locks are mandatory: lock a byte that nobody reads
+
+
+def sync_data(descriptor: int) -> None:
+    """Put a file's bytes on the disk itself.
+
+    Raises
+    ------
+    OSError
+        When the system could not; nothing written since the last success may then be trusted.
+    """
+    if sys.platform == "darwin":  # pragma: no cover
+        import fcntl
+
+        fcntl.fcntl(descriptor, fcntl.F_FULLFSYNC)
+    elif hasattr(os, "fdatasync"):
+        os.fdatasync(descriptor)
+    else:  # pragma: no cover
+        os.fsync(descriptor)
+
+
+def sync_folder(folder: Path) -> None:
+    """Put a folder's entries on the disk; systems that cannot sync folders (Windows) do nothing.
+
+    Raises
+    ------
+    OSError
+        When the system could not.
+    """
+    if sys.platform == "win32":  # pragma: no cover
+        return
+    descriptor = os.open(folder, os.O_RDONLY | os.O_DIRECTORY)
+    try:
+        os.fsync(descriptor)
+    finally:
+        os.close(descriptor)
+
+
+def lock(descriptor: int) -> bool:
+    """Take the advisory lock of an open file without waiting; False where another process has it.
+
+    The lock goes when the descriptor is closed or the process dies, in whatever way.
+    """
+    if sys.platform == "win32":  # pragma: no cover
+        import msvcrt
+
+        os.lseek(descriptor, _LOCK_OFFSET, os.SEEK_SET)
+        try:
+            msvcrt.locking(descriptor, msvcrt.LK_NBLCK, 1)
+        except OSError:
+            return False
+        finally:
+            os.lseek(descriptor, 0, os.SEEK_SET)
+        return True
+    import fcntl
+
+    try:
+        fcntl.flock(descriptor, fcntl.LOCK_EX | fcntl.LOCK_NB)
+    except (BlockingIOError, PermissionError):
+        return False
+    return True
+
+
+def unlock(descriptor: int) -> None:
+    """Give the lock back; does nothing where there is none."""
+    if sys.platform == "win32":  # pragma: no cover
+        import msvcrt
+
+        os.lseek(descriptor, _LOCK_OFFSET, os.SEEK_SET)
+        with contextlib.suppress(OSError):
+            msvcrt.locking(descriptor, msvcrt.LK_UNLCK, 1)
+        os.lseek(descriptor, 0, os.SEEK_SET)
+        return
+    import fcntl
+
+    fcntl.flock(descriptor, fcntl.LOCK_UN)
+
+
+def remove(path: Path) -> None:
+    """Remove a file and put its absence on the disk; a file that is gone already is no error.
+
+    Raises
+    ------
+    OSError
+        When it is there and cannot be removed.
+    """
+    path.unlink(missing_ok=True)
+    sync_folder(path.parent)
+
+
+def free_bytes(folder: Path) -> int:
+    """Bytes that may still be written in a folder's file system.
+
+    Raises
+    ------
+    OSError
+        When the folder is not there.
+    """
+    return shutil.disk_usage(folder).free

@@ -1,0 +1,68 @@
+"""What the first record of a journal holds, written and read. Owns that shape; opens no file."""
+
+from __future__ import annotations
+
+import math
+import platform
+from collections.abc import Mapping
+from dataclasses import asdict
+from importlib.metadata import PackageNotFoundError, version
+from typing import Any
+
+from chargebench import __version__
+from chargebench.runs.run import Knowledge, Known, TagValue
+
+__all__ = ["header_fields", "knowledge_of", "tags_of"]
+
+JOURNAL_FORMAT = 1
+
+
+def _versions() -> dict[str, str]:
+    found = {"chargebench": __version__, "python": platform.python_version(), "system": platform.platform(terse=True)}
+    for name in ("numpy", "h5py", "pyserial"):
+        try:
+            found[name] = version(name)
+        except PackageNotFoundError:  # pragma: no cover
+            continue
+    return found
+
+
+def header_fields(
+    run_id: str, started: str, ns: int, bench_text: str, tags: Mapping[str, TagValue], knowledge: Knowledge
+) -> dict[str, Any]:
+    """Fields of the header record: everything a run needs besides what the instruments send."""
+    known = {key: asdict(entry) for key, entry in knowledge.known.items()}
+    for entry in known.values():
+        entry["dof"] = entry["dof"] if math.isfinite(entry["dof"]) else None
+    return {
+        "format": JOURNAL_FORMAT,
+        "run": run_id,
+        "started": started,
+        "ns": ns,
+        "tags": dict(tags),
+        "knowledge": known,
+        "versions": _versions(),
+        "bench": bench_text,
+    }
+
+
+def tags_of(fields: Mapping[str, Any]) -> dict[str, TagValue]:
+    """Tags in a header or tag record; anything that cannot be one is left out."""
+    tags = fields.get("tags")
+    if not isinstance(tags, dict):
+        return {}
+    return {key: value for key, value in tags.items() if isinstance(value, str | float | int)}
+
+
+def knowledge_of(fields: Mapping[str, Any]) -> Knowledge:
+    """Knowledge in a header; anything that cannot be an entry is left out."""
+    found = {}
+    known = fields.get("knowledge")
+    for key, entry in (known if isinstance(known, dict) else {}).items():
+        try:
+            dof = math.inf if entry["dof"] is None else float(entry["dof"])
+            words = {name: str(entry[name]) for name in ("source", "date", "until")}
+            found[key] = Known(float(entry["value"]), float(entry["u"]), dof, **words)
+        except (TypeError, KeyError, ValueError):
+            continue
+    return Knowledge(found)

@@ -1,0 +1,306 @@
+"""The journal of a run while it is recorded: an append-only text file, locked, synced beside the reading path.
+
+Owns the file and the thread that syncs it. Decodes nothing and knows no states. What `append` is given stands in the
+file when it returns, in one write; it is on the disk at most half a second later. When writing or syncing fails, the
+file is cut back to what is known to be good, nothing more is written to that descriptor, and everything since is kept
+in memory until `continue_in` has put the whole journal into another folder.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import threading
+from collections import deque
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from types import TracebackType
+from typing import Any, Self
+
+from chargebench.errors import JournalError
+from chargebench.recording.disk import APPEND_NEW, lock, remove, sync_data, sync_folder, unlock
+from chargebench.recording.records import Record, RecordParser, fields_of, json_payload, line_of
+
+__all__ = ["HeldJournal", "Journal", "JournalContent", "is_locked", "journal_content", "read_journal"]
+
+SYNC_EVERY_S = 0.25
+KEPT_BYTES = 32_000_000
+
+
+class Journal:
+    """A journal that is being written by this process; made by `create`.
+
+    Attributes
+    ----------
+    path : Path
+    failure : str
+        Why this file takes nothing more, or empty. Set by a failed write or a failed sync.
+    """
+
+    def __init__(self, path: Path, descriptor: int, lines: deque[bytes]) -> None:
+        self.path = path
+        self.failure = ""
+        self._descriptor = descriptor
+        self._kept = lines
+        self._kept_bytes = sum(map(len, lines))
+        self._kept_from = 0
+        self._number = len(lines)
+        self._written = self._synced = self._kept_bytes
+        self._closing = False
+        self._wake = threading.Event()
+        self._thread = threading.Thread(target=self._sync_until_closed, name=f"sync {path.name}", daemon=True)
+        self._thread.start()
+
+    @classmethod
+    def create(cls, path: Path, header: Mapping[str, Any]) -> Self:
+        """Begin a journal: opened exclusively, locked, its header and its name in the folder on the disk.
+
+        Raises
+        ------
+        JournalError
+            When the file exists, cannot be written or synced, or another process took its lock.
+        """
+        line = line_of(Record("header", 0, json_payload(header)))
+        return cls(path, _new_file(path, line), deque([line]))
+
+    def append(self, kind: str, payload: str) -> Record:
+        """Write one record; never raises for the disk's sake, see `failure`."""
+        record = Record(kind, self._number, payload)
+        line = line_of(record)
+        self._number += 1
+        self._keep(line)
+        if not self.failure:
+            try:
+                _write_all(self._descriptor, line)
+            except OSError as error:
+                self._fail("written", error)
+            else:
+                self._written += len(line)
+        return record
+
+    def sync_soon(self) -> None:
+        """Have the other thread sync now rather than at its next turn."""
+        self._wake.set()
+
+    def sync(self) -> None:
+        """Sync before returning; for the moments that must not be lost."""
+        if not self.failure:
+            self._sync_once()
+
+    def kept_records(self, since: int) -> list[Record]:
+        """Records still in memory with at least that number."""
+        first = max(since - self._kept_from, 0)
+        parser = RecordParser()
+        return parser.feed(b"".join(line for i, line in enumerate(self._kept) if i >= first))
+
+    def continue_in(self, folder: Path) -> Journal:
+        """The same journal, whole, in another folder, written on from there; this one is closed.
+
+        The old file is removed once all it held is on the disk elsewhere.
+
+        Raises
+        ------
+        JournalError
+            When that folder does not take it either; this journal then stays as it was.
+        """
+        path = folder / self.path.name
+        content = self._before_kept() + b"".join(self._kept)
+        try:
+            folder.mkdir(parents=True, exist_ok=True)
+        except OSError as error:
+            raise JournalError(f"{folder}: cannot be made: {error.strerror}; choose another fallback folder") from error
+        moved = Journal(path, _new_file(path, content), deque(self._kept))
+        moved._number, moved._kept_from = self._number, self._kept_from
+        moved._written = moved._synced = len(content)
+        self.close()
+        with contextlib.suppress(OSError):
+            remove(self.path)
+        return moved
+
+    def discard(self) -> None:
+        """Close and remove the file: nothing in it is wanted.
+
+        Raises
+        ------
+        JournalError
+            When it cannot be removed.
+        """
+        self.close()
+        try:
+            remove(self.path)
+        except OSError as error:
+            raise JournalError(f"{self.path}: cannot be removed: {error.strerror}") from error
+
+    def close(self) -> None:
+        """Sync, give the lock back, end the thread. The file stays. A second call does nothing."""
+        if self._closing:
+            return
+        self._closing = True
+        self._wake.set()
+        self._thread.join()
+        self.sync()
+        unlock(self._descriptor)
+        os.close(self._descriptor)
+
+    def _keep(self, line: bytes) -> None:
+        """Hold the line in memory; let the oldest go where they are on the disk and memory is short."""
+        self._kept.append(line)
+        self._kept_bytes += len(line)
+        while self._kept_bytes > KEPT_BYTES and not self.failure and len(self._kept) > 1:
+            self._kept_bytes -= len(self._kept.popleft())
+            self._kept_from += 1
+
+    def _before_kept(self) -> bytes:
+        """What memory no longer holds, read back from the file."""
+        if not self._kept_from:
+            return b""
+        try:
+            lines = self.path.read_bytes().split(b"\n")[: self._kept_from]
+        except OSError:
+            return b""
+        return b"\n".join(lines) + b"\n"
+
+    def _sync_once(self) -> None:
+        upto = self._written
+        try:
+            sync_data(self._descriptor)
+        except OSError as error:
+            self._fail("synced", error)
+        else:
+            self._synced = upto
+
+    def _fail(self, what: str, error: OSError) -> None:
+        """Cut back to the last good length and close the way to this file."""
+        good = self._written if what == "written" else self._synced
+        with contextlib.suppress(OSError):
+            os.ftruncate(self._descriptor, good)
+        self.failure = f"{self.path}: could not be {what}: {error.strerror or error}"
+
+    def _sync_until_closed(self) -> None:
+        while not self._closing:
+            self._wake.wait(SYNC_EVERY_S)
+            self._wake.clear()
+            if not self.failure and self._synced < self._written:
+                self._sync_once()
+
+
+def _write_all(descriptor: int, data: bytes) -> None:
+    """Write all of it, however many calls the system needs."""
+    view = memoryview(data)
+    while view:
+        view = view[os.write(descriptor, view) :]
+
+
+def _new_file(path: Path, content: bytes) -> int:
+    """A new locked file with that content, on the disk together with its name; its descriptor."""
+    try:
+        descriptor = os.open(path, APPEND_NEW, 0o644)
+    except OSError as error:
+        raise JournalError(f"{path}: journal cannot be created: {error.strerror}") from error
+    try:
+        if not lock(descriptor):
+            raise JournalError(f"{path}: another process has taken this journal")
+        _write_all(descriptor, content)
+        sync_data(descriptor)
+        sync_folder(path.parent)
+    except OSError as error:
+        os.close(descriptor)
+        with contextlib.suppress(OSError):
+            path.unlink()
+        raise JournalError(f"{path}: journal cannot be written: {error.strerror}") from error
+    except JournalError:
+        os.close(descriptor)
+        raise
+    return descriptor
+
+
+@dataclass(frozen=True)
+class JournalContent:
+    """A journal as read.
+
+    Attributes
+    ----------
+    data : bytes
+        The file as it is.
+    records : tuple of Record
+        Those that hold, in order.
+    header : mapping
+        Fields of the first record; empty where there is none.
+    complete : bool
+        True where the last record says that recording ended as meant.
+    damaged, missing, repeated, tail_bytes : int
+        As counted by `RecordParser`.
+    """
+
+    data: bytes
+    records: tuple[Record, ...]
+    header: Mapping[str, Any]
+    complete: bool
+    damaged: int
+    missing: int
+    repeated: int
+    tail_bytes: int
+
+
+def journal_content(data: bytes) -> JournalContent:
+    """Records in the bytes of a journal; never raises, whatever they are."""
+    parser = RecordParser()
+    records = tuple(parser.feed(data))
+    header = fields_of(records[0]) if records and records[0].kind == "header" else {}
+    complete = bool(records) and records[-1].kind == "end" and not parser.tail_bytes
+    return JournalContent(
+        data, records, header, complete, parser.damaged, parser.missing, parser.repeated, parser.tail_bytes
+    )
+
+
+def read_journal(path: Path) -> JournalContent:
+    """Read a journal as far as it holds.
+
+    Raises
+    ------
+    JournalError
+        When the file cannot be read; never because of what it contains.
+    """
+    try:
+        return journal_content(path.read_bytes())
+    except OSError as error:
+        raise JournalError(f"{path}: journal cannot be read: {error.strerror}") from error
+
+
+class HeldJournal:
+    """Holds the lock of a journal that nobody writes any more, for as long as the ``with`` lasts.
+
+    Raises
+    ------
+    JournalError
+        On entry, when the file cannot be opened or another process holds it.
+    """
+
+    def __init__(self, path: Path) -> None:
+        self.path = path
+
+    def __enter__(self) -> Self:
+        try:
+            self._descriptor = os.open(self.path, os.O_RDONLY | getattr(os, "O_BINARY", 0))
+        except OSError as error:
+            raise JournalError(f"{self.path}: journal cannot be opened: {error.strerror}") from error
+        if not lock(self._descriptor):
+            os.close(self._descriptor)
+            raise JournalError(f"{self.path}: another process is using this journal; left alone")
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        unlock(self._descriptor)
+        os.close(self._descriptor)
+
+
+def is_locked(path: Path) -> bool:
+    """Whether another process (or this one) is writing or sealing that journal; False where it is not there."""
+    try:
+        with HeldJournal(path):
+            return False
+    except JournalError:
+        return path.exists()

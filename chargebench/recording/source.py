@@ -1,0 +1,134 @@
+"""One instrument's part of a run while it is read: its decoder, its clock, and columns that grow.
+
+Owns those three. Knows no other instrument and no file.
+"""
+
+from __future__ import annotations
+
+from array import array
+from dataclasses import dataclass, field
+from typing import NamedTuple, Protocol
+
+import numpy as np
+import numpy.typing as npt
+
+from chargebench.recording.clocks import DeviceClock
+from chargebench.runs.run import InstrumentRecord
+from chargebench.wire.make import make_decoder
+from chargebench.wire.reading import Reading
+
+__all__ = ["Columns", "Described", "Own", "Source"]
+
+
+class Described(Protocol):
+    """What is needed of an instrument of the bench file."""
+
+    @property
+    def name(self) -> str: ...
+    @property
+    def port(self) -> str: ...
+    @property
+    def lines(self) -> str: ...
+    @property
+    def carries(self) -> tuple[str, ...]: ...
+    @property
+    def pattern(self) -> str | None: ...
+
+
+class Own(NamedTuple):
+    """A reading with seconds on its own instrument's clock: the board's where it has one, else the host's."""
+
+    reading: Reading
+    own_s: float
+
+
+@dataclass(slots=True)
+class Columns:
+    """What one channel sent, column by column; grows without a Python object per reading."""
+
+    own_s: array[float] = field(default_factory=lambda: array("d"))
+    value: array[float] = field(default_factory=lambda: array("d"))
+    status: array[int] = field(default_factory=lambda: array("q"))
+    sequence: array[int] = field(default_factory=lambda: array("q"))
+    device_ms: array[int] = field(default_factory=lambda: array("q"))
+    received_ns: array[int] = field(default_factory=lambda: array("q"))
+
+    def add(self, reading: Reading, own_s: float) -> None:
+        """One more reading."""
+        self.own_s.append(own_s)
+        self.value.append(reading.value)
+        self.status.append(int(reading.status))
+        self.sequence.append(-1 if reading.sequence is None else reading.sequence)
+        self.device_ms.append(-1 if reading.device_ms is None else reading.device_ms)
+        self.received_ns.append(reading.received_ns)
+
+    def own_s_array(self) -> npt.NDArray[np.float64]:
+        """Times on the instrument's own clock, a copy."""
+        return np.array(self.own_s, dtype=np.float64)
+
+
+class Source:
+    """One instrument: bytes in, readings with the instrument's own seconds out.
+
+    Attributes
+    ----------
+    clock : DeviceClock or None
+        None where its lines carry no clock: then own seconds are the host's.
+    columns : dict of str to Columns
+        By channel.
+    notices : list of Own
+        What it said in words.
+    """
+
+    def __init__(self, instrument: Described) -> None:
+        self.name = instrument.name
+        self._described = instrument
+        self._decoder = make_decoder(instrument.lines, instrument.carries, instrument.pattern)
+        self.clock = DeviceClock() if instrument.lines == "framed" else None
+        self.columns = {channel: Columns() for channel in instrument.carries}
+        self.notices: list[Own] = []
+
+    def feed(self, data: bytes, received_ns: int, host_s: float) -> list[Own]:
+        """Readings completed by a chunk that was received at `host_s`."""
+        found = []
+        newest_s = -1.0
+        for reading in self._decoder.feed(data, received_ns):
+            own_s = host_s
+            if self.clock is not None and reading.device_ms is not None:
+                own_s = self.clock.seconds(reading.device_ms, host_s)
+                newest_s = max(newest_s, own_s)
+            own = Own(reading, own_s)
+            if reading.channel == "notice":
+                self.notices.append(own)
+                continue
+            self.columns[reading.channel].add(reading, own_s)
+            found.append(own)
+        if self.clock is not None and newest_s >= 0:
+            self.clock.arrived(newest_s, host_s)
+        return found
+
+    def interrupted(self) -> None:
+        """The stream was cut: what comes next does not continue the last line."""
+        self._decoder.reset()
+
+    @property
+    def lines_read(self) -> int:
+        """Whole lines seen."""
+        return self._decoder.lines_read
+
+    @property
+    def rejected(self) -> int:
+        """Lines that gave no reading."""
+        return sum(self._decoder.rejects.values())
+
+    def record(self) -> InstrumentRecord:
+        """What is known of it; lines lost and repeated by their numbers stand among the rejects."""
+        rejects = dict(self._decoder.rejects)
+        for reason, count in (("lost", self._decoder.lost), ("repeated", self._decoder.repeated)):
+            if count:
+                rejects[reason] = count
+        described = self._described
+        identity = self.notices[0].reading.text if self.notices else ""
+        return InstrumentRecord(
+            self.name, described.port, described.lines, described.carries, identity, self.lines_read, rejects
+        )
