@@ -1,0 +1,54 @@
+"""Opens run files, which may come from anybody, and gives a `Run` or refuses.
+
+Owns the order of the defences: size, checksum line, checking walk, comparison of everything with everything. Writes
+nothing, runs nothing, unpickles nothing.
+"""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Final
+
+from chargebench.errors import DamagedRunError, ForeignRunError, RunFileError
+from chargebench.runs.image import read_image
+from chargebench.runs.run import Run
+from chargebench.runs.seal_line import unsealed
+from chargebench.runs.tree import run_of
+
+__all__ = ["MOST_FILE_BYTES", "load_run", "load_run_bytes"]
+
+MOST_FILE_BYTES: Final = 1 << 30
+
+
+def load_run(path: Path | str) -> Run:
+    """The run in a file.
+
+    Raises
+    ------
+    RunFileError
+        When the file cannot be opened.
+    ForeignRunError
+        When it is not laid out as a run of this program.
+    DamagedRunError
+        When it is, but has changed since it was sealed.
+    """
+    path = Path(path)
+    try:
+        with path.open("rb") as file:
+            data = file.read(MOST_FILE_BYTES + 1)
+    except OSError as error:
+        raise RunFileError(f"{path}: cannot be read ({error.strerror or error})") from error
+    return load_run_bytes(data, str(path))
+
+
+def load_run_bytes(data: bytes, where: str = "run") -> Run:
+    """The run in the bytes of a file; errors as `load_run`."""
+    if len(data) > MOST_FILE_BYTES:
+        raise ForeignRunError(f"{where}: larger than {MOST_FILE_BYTES >> 20} MiB, so not a run file")
+    image = unsealed(data, where)
+    try:
+        return run_of(read_image(image))
+    except (DamagedRunError, ForeignRunError) as error:
+        raise type(error)(f"{where}: {error}") from error
+    except ValueError as error:
+        raise DamagedRunError(f"{where}: {error}") from error

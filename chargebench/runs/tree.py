@@ -1,0 +1,261 @@
+"""From a `Run` to the tree of named arrays that its file holds, and back.
+
+Owns the meaning of every field of a run file. Knows arrays and names only: h5py is used by `chargebench.runs.write` and
+`chargebench.runs.image` alone.
+
+Reading rebuilds the whole tree from the run it found and compares, so that a file cannot differ in anything from what
+this program would have written: fields that repeat a tag agree with it, and there is nothing else.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterator, Mapping
+from dataclasses import asdict, dataclass, field
+from types import MappingProxyType
+from typing import Any, Final, cast
+
+import numpy as np
+import numpy.typing as npt
+
+from chargebench.runs.layout import CHANNELS, LAYOUT_VERSION, Row, concrete_rows
+from chargebench.runs.run import Gap, InstrumentRecord, Knowledge, Known, Mark, Run, Trace
+from chargebench.units import QUANTITIES, base_channel, quantity_of
+
+__all__ = ["Node", "Tree", "first_difference", "run_of", "tree_of"]
+
+_ARRAYS: Final = {
+    "time_s": "value_log/time",
+    "value": "value_log/value",
+    "status": "lines/status",
+    "sequence": "lines/sequence",
+    "device_ms": "lines/device_ms",
+    "received_ns": "lines/received_ns",
+}
+
+
+@dataclass(frozen=True, eq=False, slots=True)
+class Node:
+    """One object of a file: a group, an array (a text is an array of one byte string), or a second name of an array."""
+
+    attributes: Mapping[str, str] = field(default_factory=dict)
+    array: npt.NDArray[Any] | None = None
+    same_as: str = ""
+
+    def same(self, other: Node) -> bool:
+        """Whether both are equal to the last bit, NaN included."""
+        if self.attributes != other.attributes or self.same_as != other.same_as:
+            return False
+        if self.array is None or other.array is None:
+            return self.array is other.array
+        return (
+            self.array.dtype == other.array.dtype
+            and self.array.shape == other.array.shape
+            and self.array.tobytes() == other.array.tobytes()
+        )
+
+
+Tree = Mapping[str, Node]
+
+
+def first_difference(expected: Tree, found: Tree) -> str:
+    """First path at which two trees differ, or an empty string."""
+    for path in [*expected, *(found.keys() - expected.keys())]:
+        if path not in expected or path not in found or not expected[path].same(found[path]):
+            return path
+    return ""
+
+
+def tree_of(run: Run) -> dict[str, Node]:
+    """Everything the file of a run holds, by path, in the order of the layout.
+
+    Raises
+    ------
+    ValueError
+        When a trace has a channel that no file can hold, or a text cannot be stored (NUL, lone surrogates).
+    """
+    unknown = sorted(set(run.traces) - set(CHANNELS))
+    if unknown:
+        raise ValueError(f"channel {unknown[0]!r}: a run file holds only {', '.join(QUANTITIES)}, numbered 2 to 32")
+    arrays = {path: _text(text) for path, text in _texts(run).items()} | dict(_numbers(run))
+    groups = {parent for path in arrays for parent in _parents(path)} | {f"/entry/{channel}" for channel in run.traces}
+    tree: dict[str, Node] = {}
+    for path, (row, channel) in concrete_rows().items():
+        target = row.target.replace("{channel}", channel)
+        if path in groups:
+            tree[path] = Node(_group_attributes(run, row, channel))
+        elif path in arrays:
+            tree[path] = Node(_array_attributes(row, path, channel), arrays[path])
+        elif target in arrays:
+            tree[path] = Node(same_as=target)
+    return tree
+
+
+def _parents(path: str) -> Iterator[str]:
+    while path != "/":
+        path = path.rpartition("/")[0] or "/"
+        yield path
+
+
+def _group_attributes(run: Run, row: Row, channel: str) -> dict[str, str]:
+    attributes = {"NX_class": row.what}
+    if row.path == "/":
+        attributes |= {"default": "entry", "creator": "chargebench"}
+    elif row.path == "/entry" and run.traces:
+        attributes |= {"default": next(channel for channel in CHANNELS if channel in run.traces)}
+    elif row.what == "NXdata":
+        attributes |= {"signal": channel, "axes": "time"}
+    return attributes
+
+
+def _array_attributes(row: Row, path: str, channel: str) -> dict[str, str]:
+    if row.kind == "text":
+        return {}
+    units = quantity_of(channel).unit if row.what == "{unit}" else row.what
+    return {"units": units, "target": path} if "/value_log/" in path else {"units": units}
+
+
+def _texts(run: Run) -> dict[str, str]:
+    """Every text of a file by path. The JSON of record, tags and knowledge is exact; the other fields repeat them."""
+    texts = {
+        "/entry/entry_identifier": run.run_id,
+        "/entry/start_time": run.started,
+        "/entry/run/raw_sha256": run.raw_sha256(),
+        "/entry/run/record": _json(_record(run)),
+        "/entry/run/tags": _json(dict(run.tags)),
+        "/entry/sample/name": _shown(run.tags.get("coffee", "not stated")),
+        "/entry/sample/description": _shown("; ".join(f"{key} = {value}" for key, value in run.tags.items())),
+        "/entry/bench_file/type": "application/toml",
+        "/entry/bench_file/data": run.bench_text,
+        "/entry/knowledge/type": "application/json",
+        "/entry/knowledge/data": _json({key: asdict(known) for key, known in run.knowledge.known.items()}),
+        "/entry/journal/type": "text/plain",
+    }
+    if "operator" in run.tags:
+        texts["/entry/user/name"] = _shown(run.tags["operator"])
+    for channel, trace in run.traces.items():
+        texts[f"/entry/instrument/{channel}/name"] = trace.instrument
+        texts[f"/entry/instrument/{channel}/type"] = base_channel(channel)
+    return texts
+
+
+def _numbers(run: Run) -> Iterator[tuple[str, npt.NDArray[Any]]]:
+    yield "/entry/run/layout_version", np.array([LAYOUT_VERSION], dtype="<i8")
+    yield "/entry/journal/data", np.frombuffer(run.journal, dtype="u1")
+    for channel, trace in run.traces.items():
+        for name, place in _ARRAYS.items():
+            array = getattr(trace, name)
+            yield f"/entry/instrument/{channel}/{place}", array.astype(array.dtype.newbyteorder("<"), copy=False)
+
+
+def _text(text: str) -> npt.NDArray[np.bytes_]:
+    """One fixed-length string; an empty one takes one byte."""
+    data = text.encode("utf-8")
+    if b"\0" in data:
+        raise ValueError(f"text {text[:60]!r}: holds NUL, which a run file cannot keep")
+    return np.array([data], dtype=f"S{max(len(data), 1)}")
+
+
+def _shown(value: object) -> str:
+    """A tag as a descriptive field: what HDF5 text cannot hold is written as an escape (the JSON keeps it exactly)."""
+    return str(value).encode("utf-8", "backslashreplace").decode().replace("\0", "\\x00")
+
+
+def _record(run: Run) -> dict[str, Any]:
+    """What is neither array, tag nor knowledge."""
+    return {
+        "run_id": run.run_id,
+        "started": run.started,
+        "origin": run.origin,
+        "recovered": run.recovered,
+        "clock": dict(run.clock),
+        "versions": dict(run.versions),
+        "channels": list(run.traces),
+        "instruments": {
+            key: {**vars(record), "carries": list(record.carries), "rejects": dict(record.rejects)}
+            for key, record in run.instruments.items()
+        },
+        "marks": [asdict(mark) for mark in run.marks],
+        "gaps": [asdict(gap) for gap in run.gaps],
+    }
+
+
+def _json(value: object) -> str:
+    """ASCII JSON that every reader accepts: a float that JSON has no number for is ``{"float": "inf"}``."""
+    return json.dumps(_finite(value), allow_nan=False, indent=1)
+
+
+def _finite(value: Any) -> Any:
+    match value:
+        case dict():
+            return {key: _finite(inner) for key, inner in value.items()}
+        case list() | tuple():
+            return [_finite(inner) for inner in value]
+        case float() if value - value != 0:
+            return {"float": repr(value)}
+        case _:
+            return value
+
+
+def _from_json(text: str) -> Any:
+    def special(found: dict[str, Any]) -> Any:
+        return float(found["float"]) if found.keys() == {"float"} and isinstance(found["float"], str) else found
+
+    return json.loads(text, object_hook=special)
+
+
+def run_of(tree: Tree) -> Run:
+    """The run a tree holds.
+
+    Raises
+    ------
+    ValueError
+        When the tree is not exactly what `tree_of` makes of some run: something is missing, in excess, of another
+        shape, or does not agree with the rest. The message names the first path that differs.
+    """
+    try:
+        run = _read(tree)
+        expected = tree_of(run)
+    except (KeyError, TypeError, AttributeError, OverflowError, RecursionError) as error:
+        raise ValueError(f"{type(error).__name__}: {error}") from error
+    different = first_difference(expected, tree)
+    if different:
+        raise ValueError(f"{different} does not agree with the rest of the run")
+    return run
+
+
+def _read(tree: Tree) -> Run:
+    """A run from the exact fields of a tree; whatever those get wrong, the comparison in `run_of` finds."""
+
+    def array(path: str) -> npt.NDArray[Any]:
+        return cast(npt.NDArray[Any], tree[path].array)
+
+    def text(path: str) -> str:
+        return cast(bytes, array(path)[0]).decode("utf-8")
+
+    def trace(channel: str) -> Trace:
+        sensor = f"/entry/instrument/{channel}"
+        arrays = {name: array(f"{sensor}/{place}") for name, place in _ARRAYS.items()}
+        return Trace(channel, text(f"{sensor}/name"), **arrays)
+
+    record = _from_json(text("/entry/run/record"))
+    known = _from_json(text("/entry/knowledge/data"))
+    return Run(
+        run_id=record["run_id"],
+        started=record["started"],
+        tags=_from_json(text("/entry/run/tags")),
+        traces={channel: trace(channel) for channel in record["channels"]},
+        marks=tuple(Mark(**mark) for mark in record["marks"]),
+        gaps=tuple(Gap(**gap) for gap in record["gaps"]),
+        instruments={
+            key: InstrumentRecord(**{**fields, "carries": tuple(fields["carries"])})
+            for key, fields in record["instruments"].items()
+        },
+        bench_text=text("/entry/bench_file/data"),
+        knowledge=Knowledge(MappingProxyType({key: Known(**fields) for key, fields in known.items()})),
+        clock=record["clock"],
+        journal=array("/entry/journal/data").tobytes(),
+        recovered=record["recovered"],
+        versions=record["versions"],
+        origin=record["origin"],
+    )
