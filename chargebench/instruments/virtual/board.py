@@ -11,9 +11,9 @@ from itertools import accumulate
 import numpy as np
 import numpy.typing as npt
 
-from chargebench.instruments.virtual.framing import encode
 from chargebench.instruments.virtual.scenario import Electrometer
 from chargebench.instruments.virtual.world import World
+from chargebench.wire.framed import encode
 
 __all__ = ["Board", "Noise"]
 
@@ -81,10 +81,10 @@ class Board:
         self._answers: list[str] = []
 
     def line(self, kind: str, time_s: float, value_text: str, unit: str, status: str = "OK") -> bytes:
-        """One framed line, counted by its kind, stamped with the board's uptime."""
+        """One framed line, counted by its kind, stamped with the board's uptime; both wrap."""
         sequence = self._sequence.get(kind, 0)
-        self._sequence[kind] = (sequence + 1) % 65536
-        device_ms = (self._model.uptime_ms + round(1000 * time_s)) % 2**32
+        self._sequence[kind] = sequence + 1
+        device_ms = self._model.uptime_ms + round(1000 * time_s)
         return encode(kind, sequence, device_ms, value_text, unit, status)
 
     def advance(self, until_s: float) -> bytes:
