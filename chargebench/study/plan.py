@@ -156,9 +156,9 @@ def make_plan(study: StudyFile) -> Plan:
 def _block(arm: Arm, block: int, study: StudyFile, order: random.Random) -> list[Step]:
     """Runs of one arm in one block: the treatments shuffled, dry controls spread from first to last."""
     treated: list[tuple[str, float]] = []
-    for treatment in arm.treatments:
-        doses: Sequence[float] = (0.0,) if treatment == "ionised" else arm.doses_uL_per_g
-        treated += [(treatment, dose) for dose in doses]
+    for given in arm.treatments:
+        doses: Sequence[float] = (0.0,) if given == "ionised" else arm.doses_uL_per_g
+        treated += [(given, dose) for dose in doses]
     order.shuffle(treated)
     steps: list[Step] = []
     blank_done = False

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
-from chargebench.processing.qualify.water import water_density_kg_per_m3
+from chargebench.processing.qualify.water import density_g_per_mL
 
 __all__ = ["Portion", "portion"]
 
@@ -63,18 +63,18 @@ def portion(
     -----
     A dose above zero gets at least one spray: a run planned as misted is never left dry by rounding.
     """
-    density_g_per_mL = water_density_kg_per_m3(temperature_C) / 1000.0
+    density = density_g_per_mL(temperature_C)
     volume_mL = wanted_uL_per_g * coffee_g / 1000.0
     if spray_g is None:
-        return Portion(wanted_uL_per_g, wanted_uL_per_g, 0.0, volume_mL, volume_mL * density_g_per_mL, None)
-    sprays = max(round(volume_mL * density_g_per_mL / spray_g), 1) if wanted_uL_per_g > 0 else 0
+        return Portion(wanted_uL_per_g, wanted_uL_per_g, 0.0, volume_mL, volume_mL * density, None)
+    sprays = max(round(volume_mL * density / spray_g), 1) if wanted_uL_per_g > 0 else 0
     mass_g = sprays * spray_g
-    uL_per_g_of_g = 1000.0 / density_g_per_mL / coffee_g
+    uL_per_g_of_g = 1000.0 / density / coffee_g
     return Portion(
         wanted_uL_per_g,
         mass_g * uL_per_g_of_g,
         math.sqrt(sprays) * u_spray_g * uL_per_g_of_g,
-        mass_g / density_g_per_mL,
+        mass_g / density,
         mass_g,
         sprays,
     )

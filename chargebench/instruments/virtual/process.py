@@ -1,4 +1,4 @@
-"""A virtual bench in a process of its own, with the same hands: client of ``python -m chargebench.instruments.virtual``.
+"""A virtual bench in a process of its own: client of ``python -m chargebench.instruments.virtual``.
 
 Used where the caller has better things to do than keep a model in time: a window, a demonstration. Deaf to the caller's
 Ctrl-C; ends when its standard input does, so it never outlives its caller.
@@ -7,7 +7,6 @@ Ctrl-C; ends when its standard input does, so it never outlives its caller.
 from __future__ import annotations
 
 import json
-import os
 import subprocess
 import sys
 from pathlib import Path
@@ -35,9 +34,9 @@ class VirtualBenchProcess:
     def __init__(self, folder: Path, *, scenario: str = "quarry", seed: int = 0, speed: float = 10.0) -> None:
         self.speed = speed
         words = ["--folder", str(folder), "--scenario", scenario, "--seed", str(seed), "--speed", repr(speed)]
-        apart: dict[str, Any] = (
-            {"creationflags": subprocess.CREATE_NEW_PROCESS_GROUP} if os.name == "nt" else {"start_new_session": True}
-        )
+        apart: dict[str, Any] = {"start_new_session": True}
+        if sys.platform == "win32":
+            apart = {"creationflags": subprocess.CREATE_NEW_PROCESS_GROUP}
         self._child = subprocess.Popen(
             [sys.executable, "-m", "chargebench.instruments.virtual", *words],
             stdin=subprocess.PIPE,
