@@ -158,9 +158,8 @@ class Calibration(_Strict):
     @model_validator(mode="after")
     def _uncertainties_have_values(self) -> Self:
         for key in ("gain", "leakage_time_constant_s", "bias_current_pA"):
-            value, u = getattr(self, key), getattr(self, f"u_{key}")
-            if (value is None) != (u is None):
-                raise ValueError(f"{key} and u_{key} belong together: give both or neither")
+            if getattr(self, key) is None and getattr(self, f"u_{key}") is not None:
+                raise ValueError(f"u_{key} is given without {key}; give both")
         if self.certified and self.valid_until and self.valid_until < self.certified:
             raise ValueError(f"valid_until {self.valid_until} is before certified {self.certified}")
         return self
