@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import Final
 
 from chargebench.errors import DamagedRunError, ForeignRunError, RunFileError
-from chargebench.runs.image import read_image
+from chargebench.runs.apart import read_apart
 from chargebench.runs.run import Run
 from chargebench.runs.seal_line import unsealed
 from chargebench.runs.tree import run_of
@@ -47,7 +47,7 @@ def load_run_bytes(data: bytes, where: str = "run") -> Run:
         raise ForeignRunError(f"{where}: larger than {MOST_FILE_BYTES >> 20} MiB, so not a run file")
     image = unsealed(data, where)
     try:
-        return run_of(read_image(image))
+        return run_of(read_apart(image))
     except (DamagedRunError, ForeignRunError) as error:
         raise type(error)(f"{where}: {error}") from error
     except ValueError as error:
