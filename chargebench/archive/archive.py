@@ -8,16 +8,16 @@ from __future__ import annotations
 
 import hashlib
 import json
-import re
 from collections.abc import Mapping
 from datetime import date
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Final
+from typing import TYPE_CHECKING, Any
 
 from chargebench import __version__
 from chargebench.archive.cache import digest_of, keep, kept
 from chargebench.archive.index import Entry, refresh
 from chargebench.errors import ArchiveError
+from chargebench.recording.ids import RUN_ID
 from chargebench.runs.load import load_run
 from chargebench.runs.run import Knowledge, Run, TagValue
 
@@ -25,9 +25,7 @@ if TYPE_CHECKING:
     from chargebench.instruments.benchfile import Bench
     from chargebench.processing.recipe import Recipe
 
-__all__ = ["RUN_ID", "Archive", "Wanted"]
-
-RUN_ID: Final = re.compile(r"\d{8}T\d{6}Z-[0-9a-f]{6}")
+__all__ = ["Archive", "Wanted"]
 
 Wanted = TagValue | tuple[float, float]
 """What a tag must be: a value, or a range of numbers with both ends allowed."""
@@ -163,7 +161,7 @@ class Archive:
                 raw = hashlib.file_digest(file, "sha256").hexdigest()
         except OSError as error:
             raise ArchiveError(f"run file {path}: cannot be read ({error.strerror or error})") from error
-        parts = [recipe.name, str(recipe.version), dict(recipe.parameters)]
+        parts = [recipe.name, recipe.version, dict(recipe.parameters), dict(recipe.thresholds)]
         return digest_of({"run": raw, "recipe": parts, "software": __version__})
 
     def knowledge(self, bench: Bench, on: date) -> Knowledge:

@@ -38,13 +38,12 @@ def _from_bench(bench: Bench) -> Iterator[Candidate]:
     known = partial(
         Known, source=f"bench file of {bench.name}", date=_iso(given.certified), until=_iso(given.valid_until)
     )
-    if given.gain is not None:
-        yield "gain", known(given.gain, given.u_gain or 0.0)
-    if given.bias_current_pA is not None:
-        yield "bias_current_nA", known(given.bias_current_pA / 1e3, (given.u_bias_current_pA or 0.0) / 1e3)
-    if (tau_s := given.leakage_time_constant_s) is not None:
-        u_rate = (given.u_leakage_time_constant_s or 0.0) / tau_s**2
-        yield "leakage_rate_per_s", known(1.0 / tau_s, u_rate)
+    if given.gain is not None and given.u_gain is not None:
+        yield "gain", known(given.gain, given.u_gain)
+    if given.bias_current_pA is not None and given.u_bias_current_pA is not None:
+        yield "bias_current_nA", known(given.bias_current_pA / 1e3, given.u_bias_current_pA / 1e3)
+    if (tau_s := given.leakage_time_constant_s) is not None and (u_s := given.u_leakage_time_constant_s) is not None:
+        yield "leakage_rate_per_s", known(1.0 / tau_s, u_s / tau_s**2)
     for instrument in bench.instruments.values():
         if "mass" not in instrument.carries:
             continue

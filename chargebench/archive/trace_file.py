@@ -29,7 +29,7 @@ Floats = npt.NDArray[np.float64]
 LARGEST_BYTES: Final = 500_000_000
 FEWEST_SAMPLES: Final = 10
 
-_NUMBER: Final = re.compile(r"[+-]?(?:\d+(?:[.,]\d*)?|[.,]\d+)(?:[eE][+-]?\d{1,3})?")
+_NUMBER: Final = re.compile(r"[+-]?(?:\d+(?:[.,]\d*)?|[.,]\d+)(?:[eE][+-]?\d{1,3})?", re.ASCII)
 
 
 @dataclass(frozen=True)
@@ -114,6 +114,8 @@ def read_table(path: Path) -> Table:
     if not rows:
         raise TraceFileError(f"{path}: empty; expected a header line and rows")
     line, header = rows[0]
+    if all(_NUMBER.fullmatch(cell) for cell in header):
+        raise TraceFileError(f"{path}: line {line}: numbers where a header such as time_s,charge_nC is expected")
     for position, name in enumerate(header):
         if not name or name in header[:position]:
             wrong = f"column {name!r} named twice" if name else f"column {position + 1} has no name"

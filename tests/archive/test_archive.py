@@ -1,0 +1,219 @@
+"""Rules of the folder of runs: finding, reading, keeping outcomes, and surviving its bad files."""
+
+from __future__ import annotations
+
+import json
+import os
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+
+from chargebench.archive.archive import Archive, Wanted
+from chargebench.archive.index import NAME
+from chargebench.errors import ArchiveError, RunFileError
+from chargebench.processing.recipe import DEFAULT, Recipe
+
+Put = Callable[..., Path]
+
+FIRST, SECOND, THIRD = "20260314T091500Z-7f3a2c", "20260315T093000Z-00aa11", "20260401T080000Z-ffee00"
+FOURTH = "20260501T000000Z-123456"
+
+
+@pytest.fixture()
+def archive(put: Put) -> Archive:
+    """Four runs, written out of order."""
+    put(FOURTH)
+    put(THIRD, treatment="dry")
+    put(FIRST, treatment="misted", water_uL_per_g=20.0)
+    return Archive(put(SECOND, treatment="misted", water_uL_per_g=40.0).parent)
+
+
+def test_runs_come_in_order_of_time(put: Put) -> None:
+    """Run files are listed by time of start, whatever the order in which they were written."""
+    for name in (THIRD, FIRST, SECOND):
+        put(name)
+    assert [p.stem for p in Archive(put(SECOND).parent).run_paths()] == [FIRST, SECOND, THIRD]
+
+
+@pytest.mark.parametrize("missing", ["nothing", "file.txt"])
+def test_an_archive_is_a_folder(tmp_path: Path, missing: str) -> None:
+    """A path that is no folder is refused in one line that names it."""
+    (tmp_path / "file.txt").write_text("x")
+    with pytest.raises(ArchiveError, match=missing) as caught:
+        Archive(tmp_path / missing)
+    assert "\n" not in str(caught.value)
+
+
+def test_an_archive_can_be_made(tmp_path: Path) -> None:
+    """With create, folders that are missing are made."""
+    assert Archive(tmp_path / "a" / "b", create=True).run_paths() == []
+
+
+@pytest.mark.parametrize("name", [FIRST, f"{FIRST}.h5", Path(f"{FIRST}.h5")])
+def test_a_run_is_found_by_id_file_name_or_path(archive: Archive, name: str | Path) -> None:
+    """A run can be asked for by its id, its file name or its path."""
+    assert archive.run(name).run_id == FIRST
+
+
+def test_a_renamed_run_is_still_found_by_its_id(archive: Archive) -> None:
+    """What a run is called inside its file counts, where no file bears that name."""
+    (archive.folder / f"{FIRST}.h5").rename(archive.folder / "the good one.h5")
+    assert archive.run(FIRST).run_id == FIRST
+
+
+@pytest.mark.parametrize("name", ["20260314T091500Z-000000", "../secret", "no such run"])
+def test_a_run_that_is_not_there_is_named(archive: Archive, name: str) -> None:
+    """Asking for what the archive does not hold names the archive and what was asked for."""
+    with pytest.raises(ArchiveError, match="no run") as caught:
+        archive.run(name)
+    assert str(archive.folder) in str(caught.value)
+
+
+@pytest.mark.parametrize(
+    ("where", "found"),
+    [
+        ({}, [FIRST, SECOND, THIRD, FOURTH]),
+        ({"treatment": "misted"}, [FIRST, SECOND]),
+        ({"treatment": "misted", "water_uL_per_g": (30.0, 50.0)}, [SECOND]),
+        ({"water_uL_per_g": 20.0}, [FIRST]),
+        ({"grinder": "none of them"}, []),
+    ],
+)
+def test_runs_are_found_by_tags(archive: Archive, where: dict[str, Wanted], found: list[str]) -> None:
+    """Equal values and ranges of tags choose runs, in order of time."""
+    assert [e.run_id for e in archive.find(where)] == found
+
+
+def _bad_files(folder: Path) -> None:
+    (folder / "20260101T000000Z-000001.h5").write_bytes(b"not HDF5 at all")
+    (folder / "20260101T000000Z-000002.h5").write_bytes(b"")
+    whole = (folder / f"{SECOND}.h5").read_bytes()
+    (folder / "20260101T000000Z-000003.h5").write_bytes(whole[: len(whole) // 2])
+
+
+def test_a_bad_file_is_named_and_hides_no_other(archive: Archive) -> None:
+    """Files that are no runs stand in the listing with their problem, and every sound run is found."""
+    _bad_files(archive.folder)
+    problems = [e for e in archive.entries() if e.problem]
+    assert [e.path.stem[-1] for e in problems] == ["1", "2", "3"]
+    assert all(str(e.path.name) in e.problem for e in problems)
+    assert len(archive.find()) == 4
+
+
+@pytest.mark.parametrize("damage", ["gone", "rubbish", "truncated", "of another layout", "folder"])
+def test_the_index_is_made_again_from_the_files(archive: Archive, damage: str) -> None:
+    """Losing or damaging the index loses nothing."""
+    before = archive.entries()
+    index = archive.folder / NAME
+    data = index.read_bytes()
+    if damage == "of another layout":
+        import sqlite3
+        from contextlib import closing
+
+        with closing(sqlite3.connect(index)) as connection, connection:
+            connection.execute("DROP TABLE files")
+            connection.execute("CREATE TABLE files (something TEXT)")
+            connection.execute("PRAGMA user_version = 99")
+    else:
+        index.unlink()
+    if damage == "rubbish":
+        index.write_bytes(b"\x00rubbish" * 2000)
+    if damage == "truncated":
+        index.write_bytes(data[: len(data) // 2 + 100])
+    if damage == "folder":
+        index.mkdir()
+    assert archive.entries() == before
+    assert archive.entries() == before
+
+
+def test_the_index_follows_the_folder(archive: Archive, put: Put) -> None:
+    """Runs added, removed or replaced since the index was made are seen at the next use."""
+    archive.entries()
+    (archive.folder / f"{FIRST}.h5").unlink()
+    replaced = archive.folder / f"{SECOND}.h5"
+    replaced.unlink()
+    put(SECOND, treatment="ionised")
+    put("20260601T000000Z-0000aa", coffee="Another")
+    assert [e.run_id for e in archive.find({"coffee": "Another"})] == ["20260601T000000Z-0000aa"]
+    assert [e.run_id for e in archive.find({"treatment": "ionised"})] == [SECOND]
+    assert FIRST not in {e.run_id for e in archive.entries()}
+
+
+@pytest.mark.skipif(os.name == "nt" or os.geteuid() == 0, reason="needs permissions that bind this user")
+def test_a_folder_that_cannot_be_written_is_still_listed(archive: Archive) -> None:
+    """A read-only archive is listed and answered; nothing is kept in it."""
+    archive.folder.chmod(0o555)
+    try:
+        assert len(archive.entries()) == 4
+        assert archive.outcome(FIRST)["run"] == FIRST
+        assert [p for p in archive.folder.iterdir() if p.suffix != ".h5"] == []
+    finally:
+        archive.folder.chmod(0o755)
+
+
+def test_an_outcome_is_kept_beside_its_run(archive: Archive) -> None:
+    """The second asking is answered from the file kept beside the run, with the very same object."""
+    made = archive.outcome(FIRST)
+    kept = archive.folder / f"{FIRST}.outcome.json"
+    held = json.loads(kept.read_text(encoding="utf-8"))
+    assert held["outcome"] == made == archive.outcome(FIRST)
+    assert made["result"]["net_charge_nC"]["value"] == pytest.approx(-900.0, abs=2.0)
+
+
+def _mark_kept(path: Path) -> None:
+    """Make a kept outcome recognisable, its checksum still right."""
+    from chargebench.archive.cache import digest_of
+
+    held = json.loads(path.read_text(encoding="utf-8"))
+    held["outcome"]["run"] = "from the kept file"
+    held["sha256"] = digest_of(held["outcome"])
+    path.write_text(json.dumps(held), encoding="utf-8")
+
+
+@pytest.mark.parametrize("change", ["nothing", "run file", "recipe", "software"])
+def test_a_kept_outcome_counts_only_while_its_grounds_hold(
+    archive: Archive, put: Put, monkeypatch: pytest.MonkeyPatch, change: str
+) -> None:
+    """Another run file, recipe or software version makes a kept outcome void."""
+    archive.outcome(FIRST)
+    _mark_kept(archive.folder / f"{FIRST}.outcome.json")
+    recipe = DEFAULT
+    if change == "run file":
+        (archive.folder / f"{FIRST}.h5").unlink()
+        put(FIRST, operator="someone else")
+    if change == "recipe":
+        recipe = Recipe(DEFAULT.name, f"{DEFAULT.version}.other", DEFAULT.parameters)
+    if change == "software":
+        monkeypatch.setattr("chargebench.archive.archive.__version__", "0.0.0")
+    assert (archive.outcome(FIRST, recipe)["run"] == "from the kept file") is (change == "nothing")
+
+
+@pytest.mark.parametrize("text", ["", "{", "[]", '{"key": 3}', "\x00\x01", "[" * 100_000])
+def test_a_damaged_kept_outcome_is_no_outcome(archive: Archive, text: str) -> None:
+    """What cannot be trusted beside a run is made again, without a word."""
+    made = archive.outcome(FIRST)
+    kept = archive.folder / f"{FIRST}.outcome.json"
+    kept.write_text(text, encoding="utf-8")
+    assert archive.outcome(FIRST) == made
+
+
+def test_an_altered_kept_outcome_is_no_outcome(archive: Archive) -> None:
+    """A number changed by hand in a kept outcome is not believed."""
+    made = archive.outcome(FIRST)
+    kept = archive.folder / f"{FIRST}.outcome.json"
+    held = json.loads(kept.read_text(encoding="utf-8"))
+    held["outcome"]["result"]["net_charge_nC"]["value"] = 1.0
+    kept.write_text(json.dumps(held), encoding="utf-8")
+    assert archive.outcome(FIRST) == made
+
+
+def test_a_damaged_run_has_no_outcome(archive: Archive) -> None:
+    """A run file damaged after its outcome was kept is refused, not answered from what was kept."""
+    archive.outcome(FIRST)
+    path = archive.folder / f"{FIRST}.h5"
+    data = bytearray(path.read_bytes())
+    data[len(data) // 2] ^= 0xFF
+    path.write_bytes(bytes(data))
+    with pytest.raises(RunFileError):
+        archive.outcome(FIRST)
