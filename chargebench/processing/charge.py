@@ -1,0 +1,359 @@
+"""Net charge of a run from block means: which stretches are quiet, which drift model holds, what the net charge is.
+
+Owns the joining of `stretches`, `noise` and `drift`. Works on arrays alone.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+
+import numpy as np
+import numpy.typing as npt
+
+from chargebench.processing.drift import Design, Posterior, Prior, fit
+from chargebench.processing.integral import Blocks, Bridge, merge
+from chargebench.processing.noise import Alias, alias_gain, covariance, find_aliases
+from chargebench.processing.series import Series
+from chargebench.processing.stretches import Stretches
+
+__all__ = ["ChargeFit", "DriftPriors", "charge_fit", "running"]
+
+Floats = npt.NDArray[np.float64]
+Bools = npt.NDArray[np.bool_]
+
+
+@dataclass(frozen=True)
+class DriftPriors:
+    """What is known beforehand of leakage rate (1/s) and bias current (nA), and whether from a bench check."""
+
+    leakage: Prior
+    bias: Prior
+    leakage_from_bench: bool = False
+    bias_from_bench: bool = False
+
+
+@dataclass(frozen=True, eq=False)
+class ChargeFit:
+    """Joint fit of both quiet stretches.
+
+    Attributes
+    ----------
+    posterior : Posterior
+    model : str
+        Simplest drift the evidence asks for: ``none``, ``linear``, ``leakage`` or ``curved``.
+    evidence : mapping of str to float
+        Log evidence of each model over that of ``none``.
+    net : (float, float, float)
+        Net charge as displayed (nC), its standard uncertainty, degrees of freedom.
+    direction : array (p,)
+        Net charge as a combination of the columns.
+    noise : (float, float, float)
+        Standard deviation of a single reading about the fit, its standard uncertainty, degrees of freedom.
+    aliases : tuple of Alias
+    bridges : tuple of Bridge
+        Unknown integrals inside the grind that bear on the net charge.
+    leakage_term, drift_term : float
+        What leakage and the whole drift correction contribute to the net charge, in nC.
+    drift_share : float
+        Part of the variance of the net charge that comes from the drift across the grind.
+    quiet_s : (float, float)
+        Length of quiet readings used before and after.
+    curvature_origin_s : float
+    """
+
+    posterior: Posterior
+    model: str
+    evidence: Mapping[str, float]
+    net: tuple[float, float, float]
+    direction: Floats
+    noise: tuple[float, float, float]
+    aliases: tuple[Alias, ...]
+    bridges: tuple[Bridge, ...]
+    leakage_term: float
+    drift_term: float
+    drift_share: float
+    quiet_s: tuple[float, float]
+    origin_s: float
+    residuals: Mapping[str, Floats]
+
+    def own_precision(self) -> Floats:
+        """Mean information of the readings alone."""
+        return np.asarray(np.einsum("k,kij->ij", self.posterior.weight, self.posterior.own_precision))
+
+
+def _levels(coarse: Blocks, before: Bools, grind_end_s: float) -> tuple[dict[str, Floats], str, str]:
+    """One column per unbroken quiet piece, and the names of the pieces next to the grind."""
+    columns: dict[str, Floats] = {}
+    for piece in np.unique(coarse.piece[before]).tolist():
+        columns[f"level_before_{piece}"] = ((coarse.piece == piece) & before).astype(np.float64)
+    for piece in np.unique(coarse.piece[~before]).tolist():
+        columns[f"level_after_{piece}"] = ((coarse.piece == piece) & ~before).astype(np.float64)
+    names = list(columns)
+    last = [n for n in names if n.startswith("level_before")][-1]
+    first = next(n for n in names if n.startswith("level_after"))
+    return columns, last, first
+
+
+def _alias_columns(
+    aliases: tuple[Alias, ...], coarse: Blocks, before: Bools, step_s: float, origin_s: float
+) -> tuple[dict[str, Floats], dict[str, Prior]]:
+    """Sine and cosine of each alias in each stretch, as block means see them."""
+    columns: dict[str, Floats] = {}
+    priors: dict[str, Prior] = {}
+    for i, alias in enumerate(aliases):
+        gain = alias_gain(alias.frequency_Hz, step_s, coarse.count)
+        angle = 2.0 * np.pi * alias.frequency_Hz * (coarse.time_s - origin_s)
+        for stretch, inside in (("before", before), ("after", ~before)):
+            for wave, values in (("cos", np.cos(angle)), ("sin", np.sin(angle))):
+                name = f"alias_{i}_{stretch}_{wave}"
+                columns[name] = np.where(inside, gain * values, 0.0)
+                priors[name] = Prior(0.0, 2.0 * alias.amplitude)
+    return columns, priors
+
+
+def _pieces(series: Series, stretches: Stretches) -> list[tuple[Floats, Floats]]:
+    """Unbroken quiet readings."""
+    out = []
+    cuts = [b.index for b in series.breaks]
+    for start_s, end_s in (stretches.before_s, stretches.after_s):
+        part = series.within(start_s, end_s)
+        inner = [i for i in cuts if part.start < i < part.stop]
+        for lo, hi in zip([part.start, *inner], [*inner, part.stop], strict=True):
+            if hi - lo >= 8:
+                out.append((series.time_s[lo:hi], series.value[lo:hi]))
+    return out
+
+
+def _grind_bridges(
+    bridges: tuple[Bridge, ...], stretches: Stretches, before_end_s: float, after_start_s: float
+) -> tuple[Bridge, ...]:
+    """Bridges between the two quiet stretches."""
+    del stretches
+    return tuple(b for b in bridges if b.end_s > before_end_s and b.start_s < after_start_s)
+
+
+def charge_fit(
+    series: Series,
+    fine: Blocks,
+    bridges: tuple[Bridge, ...],
+    stretches: Stretches,
+    priors: DriftPriors,
+    parameters: Mapping[str, float | str],
+    leaks: bool = True,
+) -> ChargeFit | None:
+    """Fit both quiet stretches; None where either is too short to carry a level.
+
+    Parameters
+    ----------
+    series : Series
+        Charge in nC.
+    fine : Blocks
+        Short blocks of it.
+    bridges : tuple of Bridge
+        Unknown integrals across breaks.
+    stretches : Stretches
+    priors : DriftPriors
+    parameters : mapping
+        Of the recipe.
+    leaks : bool
+        False for a current-reading instrument, whose integral does not leak.
+    """
+    is_before, is_after = stretches.quiet(fine.time_s)
+    if np.count_nonzero(is_before) < 4 or np.count_nonzero(is_after) < 4:
+        return None
+    quiet_s = _lengths(fine, is_before, is_after)
+    width = max(sum(quiet_s) / float(parameters["blocks_for_fit"]), float(parameters["block_s"]))
+    both = merge(fine, is_before | is_after, width)
+    origin = float(0.5 * (fine.time_s[is_before][-1] + fine.time_s[is_after][0]))
+    before = both.time_s < origin
+    columns, last, first = _levels(both, before, origin)
+    if len(both) < len(columns) + 4:
+        return None
+    column_priors: dict[str, Prior] = {"bias": priors.bias}
+    columns["bias"] = both.time_s - origin
+    if leaks:
+        middle = float(np.interp(origin, fine.time_s, fine.integral))
+        columns["leakage"] = middle - both.integral
+        column_priors["leakage"] = priors.leakage
+    aliases = find_aliases(
+        _pieces(series, stretches), series.step_s, float(parameters["alias_ratio"]), float(parameters["alias_cycles"])
+    )
+    visible = tuple(
+        a for a in aliases if float(np.max(np.abs(alias_gain(a.frequency_Hz, series.step_s, both.count)))) > 0.03
+    )
+    extra, extra_priors = _alias_columns(visible, both, before, series.step_s, origin)
+    columns |= extra
+    column_priors |= extra_priors
+    white = float(np.mean(both.count)) / both.count
+    design = Design(both.time_s, white, both.value, columns, column_priors, _floor(fine))
+    posterior = fit(design)
+    evidence = _evidence(design, posterior, origin, max(quiet_s))
+    model = _model(evidence, str(parameters["drift_model"]), float(parameters["curved_log_odds"]), leaks)
+    if model == "curved":
+        design = _with_curvature(design, origin, max(quiet_s))
+        posterior = fit(design)
+    return _finish(
+        design, posterior, model, evidence, (last, first), aliases, bridges, stretches, quiet_s, origin, fine
+    )
+
+
+def _lengths(fine: Blocks, is_before: Bools, is_after: Bools) -> tuple[float, float]:
+    """Seconds of quiet readings before and after."""
+    step = np.gradient(fine.time_s)
+    step = np.minimum(step, 2.0 * float(np.median(step)))
+    return float(np.sum(step[is_before])), float(np.sum(step[is_after]))
+
+
+def _floor(fine: Blocks) -> float:
+    """Smallest noise a block mean may have: a quarter of the smallest step seen between block extremes, or rounding."""
+    scale = float(np.max(np.abs(fine.value))) if len(fine) else 1.0
+    return max(1e-9 * max(scale, 1e-3), 1e-9)
+
+
+def _with_curvature(design: Design, origin_s: float, quiet_s: float) -> Design:
+    """The design with a parabola about the middle of the grind."""
+    x = design.time_s - origin_s
+    span = float(np.max(np.abs(x)))
+    spread = float(np.std(design.y))
+    columns = {**design.columns, "curvature": x * x}
+    priors = {**design.priors, "curvature": Prior(0.0, max(spread, 1e-6) / span**2)}
+    return replace(design, columns=columns, priors=priors)
+
+
+def _log_evidence(design: Design, shape_cov: Floats, scale2: float, skip: frozenset[str]) -> float:
+    """Log marginal likelihood of the data with some columns left out, noise given; flat levels count alike in all."""
+    from scipy.linalg import cho_factor, cho_solve
+
+    names = [n for n in design.names if n not in skip]
+    X = np.column_stack([design.columns[n] for n in names])
+    P0 = np.array([0.0 if n not in design.priors else design.priors[n].u ** -2 for n in names])
+    m0 = np.array([0.0 if n not in design.priors else design.priors[n].value for n in names])
+    factor = cho_factor(shape_cov * scale2, lower=True)
+    y = design.y - float(np.mean(design.y))
+    WX, Wy = cho_solve(factor, X), cho_solve(factor, y)
+    unit = np.maximum(np.sqrt(np.einsum("ni,ni->i", X, WX) + P0), 1e-300)
+    M = (X.T @ WX + np.diag(P0)) / unit[:, None] / unit
+    h = (X.T @ Wy + P0 * m0) / unit
+    quad = float(y @ Wy) + float(P0 @ (m0 * m0)) - float(h @ np.linalg.lstsq(M, h, rcond=None)[0])
+    log_det = float(np.linalg.slogdet(M)[1]) + 2.0 * float(np.sum(np.log(unit)))
+    return -0.5 * (quad + log_det - float(np.sum(np.log(P0[P0 > 0]))))
+
+
+def _evidence(design: Design, posterior: Posterior, origin_s: float, quiet_s: float) -> dict[str, float]:
+    """Log evidence of the drift models over no drift at all, under the likeliest noise."""
+    best = posterior.best
+    t = design.time_s - design.time_s[0]
+    cov = covariance(
+        posterior.shape[best], design.white, np.abs(t[:, None] - t[None, :]), np.minimum(t[:, None], t[None, :])
+    )
+    s2 = float(posterior.scale2[best])
+    curved = _with_curvature(design, origin_s, quiet_s)
+    out = {
+        "none": _log_evidence(design, cov, s2, frozenset({"bias", "leakage"})),
+        "linear": _log_evidence(design, cov, s2, frozenset({"leakage"})),
+        "leakage": _log_evidence(design, cov, s2, frozenset()),
+        "curved": _log_evidence(curved, cov, s2, frozenset()),
+    }
+    return {name: value - out["none"] for name, value in out.items()}
+
+
+def _model(evidence: Mapping[str, float], asked: str, curved_log_odds: float, leaks: bool) -> str:
+    """Model asked for, or the simplest one the evidence does not speak against."""
+    if asked != "auto":
+        return asked
+    if evidence["curved"] > max(evidence["leakage"], evidence["linear"], 0.0) + curved_log_odds:
+        return "curved"
+    names = ("none", "linear", "leakage") if leaks else ("none", "linear")
+    best = max(evidence[n] for n in names)
+    return next(n for n in names if evidence[n] > best - 1.0)
+
+
+def _finish(
+    design: Design,
+    posterior: Posterior,
+    model: str,
+    evidence: Mapping[str, float],
+    ends: tuple[str, str],
+    aliases: tuple[Alias, ...],
+    bridges: tuple[Bridge, ...],
+    stretches: Stretches,
+    quiet_s: tuple[float, float],
+    origin_s: float,
+    fine: Blocks,
+) -> ChargeFit:
+    """Net charge and what stands beside it."""
+    direction = posterior.vector(**{ends[1]: 1.0, ends[0]: -1.0})
+    net, u, dof = posterior.interval(direction)
+    rate = (
+        float(posterior.weight @ posterior.mean[:, posterior.names.index("leakage")])
+        if "leakage" in posterior.names
+        else 0.0
+    )
+    mine = _grind_bridges(bridges, stretches, stretches.before_s[1], stretches.after_s[0])
+    extra = math.sqrt(sum((rate * b.half_width) ** 2 / 3.0 for b in mine))
+    center = np.array([float(posterior.weight @ posterior.mean[:, i]) for i in range(len(posterior.names))])
+    fitted = sum((center[i] * design.columns[n] for i, n in enumerate(posterior.names)), np.zeros(len(design.y)))
+    residual = design.y - fitted
+    is_before, is_after = stretches.quiet(fine.time_s)
+    inside = (fine.spread > 0) & (is_before | is_after)
+    within = float(np.sqrt(np.mean(fine.spread[inside] ** 2))) if inside.any() else 0.0
+    single = math.hypot(within, float(np.std(residual)))
+    n_eff = max(float(len(design.y)) / 2.0, 4.0)
+    raw = design.y[-1] if len(design.y) else 0.0
+    del raw
+    left, right = _edge_values(fine, is_before, is_after)
+    window = fine.integral[is_after][0] - fine.integral[is_before][-1]
+    cov = posterior_cov(posterior)
+    return ChargeFit(
+        posterior, model, evidence, (net, math.hypot(u, extra), dof), direction,
+        (single, single / math.sqrt(2.0 * n_eff), n_eff), aliases, mine,
+        rate * float(window), net - (right - left), _drift_share(posterior, direction, cov), quiet_s, origin_s,
+        {"time_s": design.time_s, "residual_nC": residual},
+    )  # fmt: skip
+
+
+def _edge_values(fine: Blocks, is_before: Bools, is_after: Bools) -> tuple[float, float]:
+    """Displayed charge at the inner ends of the quiet stretches."""
+    return float(np.mean(fine.value[is_before][-3:])), float(np.mean(fine.value[is_after][:3]))
+
+
+def posterior_cov(posterior: Posterior) -> Floats:
+    """Covariance of the coefficients over the whole mixture."""
+    mean = posterior.weight @ posterior.mean
+    away = posterior.mean - mean
+    return np.asarray(
+        np.einsum("k,kij->ij", posterior.weight, posterior.cov) + np.einsum("k,ki,kj->ij", posterior.weight, away, away)
+    )
+
+
+def _drift_share(posterior: Posterior, direction: Floats, cov: Floats) -> float:
+    """Part of the variance that vanishes once leakage, bias and curvature are held fixed."""
+    drift = [i for i, n in enumerate(posterior.names) if n in ("bias", "leakage", "curvature")]
+    total = float(direction @ cov @ direction)
+    if total <= 0.0 or not drift:
+        return 0.0
+    c = cov[drift] @ direction
+    part = cov[np.ix_(drift, drift)]
+    scale = np.sqrt(np.maximum(np.diag(part), 1e-300))
+    solved = np.linalg.lstsq(part / scale[:, None] / scale, c / scale, rcond=None)[0]
+    return float(np.clip(float((c / scale) @ solved) / total, 0.0, 1.0))
+
+
+def running(fit_: ChargeFit, fine: Blocks, last_before: str) -> tuple[Floats, Floats]:
+    """Charge deposited by each time of the fine blocks and its standard uncertainty, in nC as displayed."""
+    posterior = fit_.posterior
+    names = posterior.names
+    x = fine.time_s - fit_.origin_s
+    rows = np.zeros((len(fine), len(names)))
+    rows[:, names.index(last_before)] = -1.0
+    rows[:, names.index("bias")] = -x
+    if "leakage" in names:
+        rows[:, names.index("leakage")] = fine.integral - float(np.interp(fit_.origin_s, fine.time_s, fine.integral))
+    if "curvature" in names:
+        rows[:, names.index("curvature")] = -x * x
+    mean = posterior.weight @ posterior.mean
+    charge = fine.value + rows @ mean
+    variance = np.einsum("ni,ij,nj->n", rows, posterior_cov(posterior), rows)
+    return np.asarray(charge), np.sqrt(np.maximum(variance, 0.0))

@@ -1,0 +1,276 @@
+"""Joint fit of the quiet stretches: levels, leakage rate and bias current, averaged over what the noise may be.
+
+Owns equation q = c_piece - S/tau + I_b t (+ curvature) and its posterior. The covariance shapes of `noise` are each
+weighed by their restricted likelihood; levels have flat priors, the leakage rate is never negative. Knows nothing of
+masses, runs or flags.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+
+import numpy as np
+import numpy.typing as npt
+from scipy.linalg import LinAlgError, cholesky, solve_triangular
+from scipy.special import log_ndtr
+
+from chargebench.processing.noise import Shape, covariance, shapes
+
+__all__ = ["Design", "Posterior", "Prior", "fit"]
+
+Floats = npt.NDArray[np.float64]
+
+SCALE_NODES = np.array([-2.2, -1.1, 0.0, 1.1, 2.2])
+
+
+@dataclass(frozen=True)
+class Prior:
+    """Gaussian knowledge of one column's coefficient; `positive` cuts it off below zero."""
+
+    value: float
+    u: float
+    positive: bool = False
+
+
+@dataclass(frozen=True, eq=False)
+class Design:
+    """What the fit is given.
+
+    Attributes
+    ----------
+    time_s, white : array (n,)
+        Times of the blocks and their relative white variance (about 1).
+    y : array (n,)
+        Block means in nC.
+    columns : mapping of str to array (n,)
+        Named regressors, in order.
+    priors : mapping of str to Prior
+        Of those columns that have one.
+    floor : float
+        Smallest standard deviation a block may have (resolution).
+    """
+
+    time_s: Floats
+    white: Floats
+    y: Floats
+    columns: dict[str, Floats]
+    priors: dict[str, Prior] = field(default_factory=dict)
+    floor: float = 1e-9
+
+    @property
+    def names(self) -> tuple[str, ...]:
+        """Names of the columns in order."""
+        return tuple(self.columns)
+
+
+@dataclass(frozen=True, eq=False)
+class Posterior:
+    """Mixture of Gaussians over the column coefficients.
+
+    Attributes
+    ----------
+    names : tuple of str
+    weight : array (k,)
+    mean : array (k, p)
+    cov : array (k, p, p)
+    scale2 : array (k,)
+        White block variance of each component.
+    shape : tuple of Shape (k,)
+    own_precision : array (k, p, p)
+        Information of the readings alone, in each component.
+    log_evidence : float
+        Log of the summed weights before they were normalised.
+    """
+
+    names: tuple[str, ...]
+    weight: Floats
+    mean: Floats
+    cov: Floats
+    scale2: Floats
+    shape: tuple[Shape, ...]
+    own_precision: Floats
+    log_evidence: float
+
+    def vector(self, **parts: float) -> Floats:
+        """A linear combination of the columns by name."""
+        out = np.zeros(len(self.names))
+        for name, factor in parts.items():
+            out[self.names.index(name)] = factor
+        return out
+
+    def moments(self, g: Floats) -> tuple[float, float]:
+        """Mean and standard deviation of a linear combination."""
+        means = self.mean @ g
+        variances = np.einsum("i,kij,j->k", g, self.cov, g)
+        mean = float(self.weight @ means)
+        return mean, float(np.sqrt(max(float(self.weight @ (variances + (means - mean) ** 2)), 0.0)))
+
+    def interval(self, g: Floats) -> tuple[float, float, float]:
+        """Mean, standard uncertainty and degrees of freedom of a linear combination.
+
+        The degrees of freedom match the spread of the component variances (an inverse chi-square has the same), the
+        uncertainty is such that Student's t at them gives the half width that holds 95 % of the mixture.
+        """
+        from scipy.special import stdtrit
+
+        means = self.mean @ g
+        variances = np.einsum("i,kij,j->k", g, self.cov, g)
+        mean = float(self.weight @ means)
+        spread = variances + (means - mean) ** 2
+        average = float(self.weight @ spread)
+        if average <= 0.0:
+            return mean, 0.0, np.inf
+        scatter = float(self.weight @ (spread - average) ** 2)
+        dof = 4.0 + 2.0 * average**2 / scatter if scatter > 0 else np.inf
+        half = _half_width(self.weight, means - mean, np.sqrt(np.maximum(variances, 1e-300)))
+        quantile = float(stdtrit(np.floor(min(dof, 1e6)), 0.975))
+        return mean, half / quantile, dof
+
+    @property
+    def best(self) -> int:
+        """Index of the heaviest component."""
+        return int(np.argmax(self.weight))
+
+
+def _half_width(weight: Floats, offset: Floats, sd: Floats, level: float = 0.95) -> float:
+    """Half width of the symmetric interval about 0 that holds `level` of a Gaussian mixture, by bisection."""
+    from scipy.special import ndtr
+
+    low, high = 0.0, float(np.max(np.abs(offset) + 6.0 * sd))
+    for _ in range(48):
+        middle = 0.5 * (low + high)
+        held = float(weight @ (ndtr((middle - offset) / sd) - ndtr((-middle - offset) / sd)))
+        low, high = (middle, high) if held < level else (low, middle)
+    return 0.5 * (low + high)
+
+
+@dataclass(frozen=True, eq=False)
+class _Reduced:
+    """Sufficient statistics of one shape: columns' information, cross terms, squared data, log determinant."""
+
+    shape: Shape
+    A: Floats
+    b: Floats
+    yy: float
+    log_det: float
+
+
+def _reduce(design: Design, X: Floats, candidates: Sequence[Shape]) -> list[_Reduced]:
+    t = design.time_s - design.time_s[0]
+    distance = np.abs(t[:, None] - t[None, :])
+    since = np.minimum(t[:, None], t[None, :])
+    right = np.column_stack((X, design.y))
+    out = []
+    for shape in candidates:
+        try:
+            L = cholesky(
+                covariance(shape, design.white, distance, since), lower=True, check_finite=False, overwrite_a=True
+            )
+        except LinAlgError:
+            continue
+        Z = solve_triangular(L, right, lower=True, check_finite=False)
+        G = Z.T @ Z
+        out.append(_Reduced(shape, G[:-1, :-1], G[:-1, -1], float(G[-1, -1]), 2.0 * float(np.sum(np.log(np.diag(L))))))
+    return out
+
+
+def fit(design: Design, candidates: Sequence[Shape] | None = None, keep: float = 1e-6) -> Posterior:
+    """Posterior of the columns' coefficients.
+
+    Parameters
+    ----------
+    design : Design
+        At least one more block than columns without a prior.
+    candidates : sequence of Shape, optional
+        Covariance shapes; the whole grid unless given.
+    keep : float
+        Components lighter than this part of the heaviest are dropped.
+
+    Raises
+    ------
+    ValueError
+        When there are too few blocks to leave a residual.
+    """
+    names = design.names
+    n, p = len(design.y), len(names)
+    free = p - len(design.priors)
+    if n < free + 2:
+        raise ValueError(f"{n} blocks cannot carry {free} free coefficients: at least {free + 2} are needed")
+    X = np.column_stack([design.columns[name] for name in names])
+    unit = np.maximum(np.sqrt(np.mean(X * X, axis=0)), 1e-12)
+    P0 = np.array([unit_prior(design.priors.get(name), u) for name, u in zip(names, unit, strict=True)])
+    m0 = np.array(
+        [design.priors[name].value * u if name in design.priors else 0.0 for name, u in zip(names, unit, strict=True)]
+    )
+    offset = float(np.mean(design.y))
+    y = design.y - offset
+    shifted = Design(design.time_s, design.white, y, design.columns, design.priors, design.floor)
+    stats = _reduce(shifted, X / unit, tuple(shapes()) if candidates is None else candidates)
+    cut = next((i for i, name in enumerate(names) if name in design.priors and design.priors[name].positive), None)
+    post = _mixture(names, stats, n, free, P0, m0, cut, design.floor**2, keep)
+    back = 1.0 / unit
+    mean = post.mean * back
+    mean[:, [i for i, name in enumerate(names) if name.startswith("level")]] += offset
+    return Posterior(
+        names, post.weight, mean, post.cov * back[:, None] * back, post.scale2, post.shape,
+        post.own_precision * unit[:, None] * unit, post.log_evidence,
+    )  # fmt: skip
+
+
+def unit_prior(prior: Prior | None, unit: float) -> float:
+    """Prior precision of a coefficient whose column was divided by `unit`."""
+    return 0.0 if prior is None else 1.0 / (max(prior.u, 1e-15) * unit) ** 2
+
+
+def _mixture(
+    names: tuple[str, ...], stats: Sequence[_Reduced], n: int, free: int, P0: Floats, m0: Floats, cut: int | None,
+    floor2: float, keep: float,
+) -> Posterior:  # fmt: skip
+    """Every shape at five scales about its best one, weighed by the restricted likelihood."""
+    A = np.array([s.A for s in stats])
+    b = np.array([s.b for s in stats])
+    yy = np.array([s.yy for s in stats])
+    log_det = np.array([s.log_det for s in stats])
+    prior = np.diag(P0)
+    scale2 = np.full(len(stats), max(float(np.median(yy)) / n, floor2))
+    for _ in range(6):
+        beta = np.linalg.solve(A / scale2[:, None, None] + prior, (b / scale2[:, None] + P0 * m0)[:, :, None])[:, :, 0]
+        rss = yy - 2 * np.sum(b * beta, axis=1) + np.einsum("ki,kij,kj->k", beta, A, beta)
+        scale2 = np.maximum(np.maximum(rss, 0.0) / (n - free), floor2)
+    step = np.sqrt(2.0 / (n - free))
+    s2 = (scale2[:, None] * np.exp(SCALE_NODES * step)).ravel()
+    s2 = np.maximum(s2, floor2)
+    index = np.repeat(np.arange(len(stats)), len(SCALE_NODES))
+    precision = A[index] / s2[:, None, None] + prior
+    cov = np.linalg.inv(precision)
+    h = b[index] / s2[:, None] + P0 * m0
+    mean = np.einsum("kij,kj->ki", cov, h)
+    quad = yy[index] / s2 + float(P0 @ (m0 * m0)) - np.sum(h * mean, axis=1)
+    log_weight = -0.5 * (n * np.log(s2) + log_det[index] + quad + np.linalg.slogdet(precision)[1])
+    if cut is not None:
+        mean, cov, log_mass = _cut_below_zero(mean, cov, cut)
+        log_weight = log_weight + log_mass
+    top = float(np.max(log_weight))
+    weight = np.exp(log_weight - top)
+    log_evidence = top + float(np.log(np.sum(weight)))
+    chosen = np.flatnonzero(weight > keep)
+    weight = weight[chosen] / np.sum(weight[chosen])
+    return Posterior(
+        names, weight, mean[chosen], cov[chosen], s2[chosen], tuple(stats[i].shape for i in index[chosen]),
+        A[index[chosen]] / s2[chosen, None, None], log_evidence,
+    )  # fmt: skip
+
+
+def _cut_below_zero(mean: Floats, cov: Floats, i: int) -> tuple[Floats, Floats, Floats]:
+    """Moments of Gaussians cut off below zero in coordinate `i`, and the log of the mass that remains."""
+    sd = np.sqrt(cov[:, i, i])
+    a = mean[:, i] / sd
+    log_mass = log_ndtr(a)
+    hazard = np.exp(-0.5 * a * a - 0.5 * np.log(2 * np.pi) - log_mass)
+    shift = sd * hazard
+    variance_ratio = np.clip(1.0 - hazard * (hazard + a), 1e-12, 1.0)
+    direction = cov[:, :, i] / cov[:, i, i][:, None]
+    mean = mean + direction * shift[:, None]
+    change = cov[:, i, i] * (variance_ratio - 1.0)
+    return mean, cov + direction[:, :, None] * direction[:, None, :] * change[:, None, None], log_mass

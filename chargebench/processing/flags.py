@@ -1,0 +1,111 @@
+"""Flags: one table of what is watched, how grave it is and where it begins.
+
+Owns the thresholds. Whoever finds a fault calls `raised` with the number found; what is inside its threshold makes no
+flag.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from types import MappingProxyType
+from typing import Any, Final
+
+from chargebench.processing.outcome import Flag, Severity
+
+__all__ = ["TABLE", "Watch", "raised"]
+
+
+@dataclass(frozen=True)
+class Watch:
+    """One line of the table.
+
+    Attributes
+    ----------
+    code : str
+    severity : str
+    threshold : float
+        The flag is raised when the number found exceeds it; or falls below it where `below` is set.
+    unit : str
+        Unit of number and threshold, written into the evidence keys.
+    text : str
+        One plain sentence; ``{found}`` and ``{threshold}`` are filled in.
+    below : bool
+    """
+
+    code: str
+    severity: Severity
+    threshold: float
+    unit: str
+    text: str
+    below: bool = False
+
+
+_ROWS: Final = (
+    Watch("no-charge-readings", "reject", 0.0, "readings", "The run holds no usable charge or current reading.", True),
+    Watch("over-range-in-grind", "reject", 0.0, "readings", "The electrometer went over range between the quiet stretches: charge beyond its range is not known."),
+    Watch("over-range", "note", 0.0, "readings", "The electrometer was over range for {found:.0f} readings in a quiet stretch; they are left out."),
+    Watch("reset-in-grind", "reject", 0.0, "resets", "The input was reset between the quiet stretches: what fell in meanwhile is lost."),
+    Watch("reset", "note", 0.0, "resets", "The input was reset {found:.0f} times in a quiet stretch; its pieces have levels of their own."),
+    Watch("gap-in-grind", "doubt", 0.0, "s", "The instrument was not heard for {found:.2f} s between the quiet stretches; the leakage meanwhile is bounded, not measured."),
+    Watch("gap", "note", 0.0, "s", "The instrument was not heard for {found:.2f} s in a quiet stretch; it is split there."),
+    Watch("too-little-quiet-before", "doubt", 4.0, "s", "Only {found:.1f} s were quiet before the grind; at least {threshold:g} s are wanted.", True),
+    Watch("too-little-quiet-after", "doubt", 4.0, "s", "Only {found:.1f} s were quiet after the grind; at least {threshold:g} s are wanted.", True),
+    Watch("no-quiet-before", "reject", 1.0, "s", "There is no quiet stretch before the grind to start from.", True),
+    Watch("no-quiet-after", "reject", 1.0, "s", "There is no quiet stretch after the grind to end on.", True),
+    Watch("not-quiet", "doubt", 0.0, "steps", "The charge stepped {found:.0f} times in a quiet stretch without mass; the stretch ends there."),
+    Watch("touched", "note", 0.0, "transients", "The charge was disturbed {found:.0f} times in a quiet stretch and came back, as when a cable is touched; left out."),
+    Watch("hum", "note", 3.0, "x noise", "A line in the spectrum is {found:.1f} times the noise beside it: mains hum, folded by sampling."),
+    Watch("spikes", "note", 0.0, "spikes", "{found:.0f} spikes in the quiet stretches."),
+    Watch("lost-lines", "note", 0.001, "part", "{found:.2%} of the lines were lost on the way."),
+    Watch("repeated-lines", "note", 0.0, "lines", "{found:.0f} lines came twice; the second ones are left out."),
+    Watch("clock-jump", "doubt", 0.0, "jumps", "The clock jumped {found:.0f} times while no line was lost: time and leakage are in doubt."),
+    Watch("clock-backwards", "note", 0.0, "stamps", "{found:.0f} stamps ran backwards in order of arrival; readings are put in order of time."),
+    Watch("leakage-large", "doubt", 0.3, "part", "The leakage correction is {found:.0%} of the net charge."),
+    Watch("drift-share-large", "note", 0.5, "part", "{found:.0%} of the variance of the net charge comes from carrying the drift across the grind."),
+    Watch("curved-drift", "note", 5.0, "log odds", "The drift is curved beyond what leakage explains (log odds {found:.1f})."),
+    Watch("grind-assumed", "doubt", 0.0, "", "Neither charge nor mass nor marks show when the grind was; the usual quiet lengths are assumed."),
+    Watch("no-mass", "doubt", 0.0, "", "There is neither a scale nor a hand-weighed cup: nothing per gram can be had."),
+    Watch("no-mass-collected", "doubt", 0.05, "g", "The cup collected {found:.3f} g: too little for anything per gram.", True),
+    Watch("mass-not-settled", "doubt", 3.0, "x u", "The scale still moves at the end: {found:.1f} times the uncertainty of its drift."),
+    Watch("scale-drifting", "note", 0.02, "g/min", "The empty scale drifts by {found:.3f} g a minute."),
+    Watch("scale-unstable", "doubt", 5.0, "x resolution", "The settled scale scatters by {found:.1f} of its steps."),
+    Watch("mass-above-dose", "doubt", 1.02, "part", "The cup collected {found:.1%} of dose and water."),
+    Watch("recovery-low", "note", 90.0, "%", "Only {found:.1f} % of dose and water reached the cup.", True),
+    Watch("no-dose", "note", 0.0, "", "No dose is tagged: recovery and the dry basis cannot be had."),
+    Watch("above-breakdown", "doubt", 1.0, "x bound", "Charge-to-mass is {found:.2f} times what air lets particles of the stated size hold."),
+    Watch("calibration-missing", "note", 0.0, "", "No charge calibration is known for this bench: the gain is taken as 1 without uncertainty."),
+    Watch("calibration-out-of-date", "doubt", 0.0, "days", "The charge calibration ran out {found:.0f} days before the run."),
+    Watch("below-detection-limit", "note", 1.0, "x limit", "The charge is {found:.2f} of the detection limit.", True),
+    Watch("noise-floor", "note", 1.0, "x u", "Null grinds scatter {found:.1f} times more than this run's own noise says; their spread stands."),
+    Watch("leakage-unknown", "note", 0.0, "", "Neither this run nor a bench check tells the leakage time constant."),
+    Watch("recovered", "note", 0.0, "", "The recording was cut short and sealed later."),
+)  # fmt: skip
+
+TABLE: Final[Mapping[str, Watch]] = MappingProxyType({watch.code: watch for watch in _ROWS})
+
+
+def raised(
+    code: str, found: float, thresholds: Mapping[str, float] | None = None, /, always: bool = False, **evidence: Any
+) -> tuple[Flag, ...]:
+    """The flag of that code, in a tuple, where the number found is beyond its threshold; else an empty tuple.
+
+    Parameters
+    ----------
+    code : str
+        Of `TABLE`.
+    found : float
+    thresholds : mapping, optional
+        Values in place of the table's, by code.
+    always : bool
+        Raise whatever the number.
+    **evidence
+        Further numbers, units in the names.
+    """
+    watch = TABLE[code]
+    threshold = watch.threshold if thresholds is None else thresholds.get(code, watch.threshold)
+    beyond = found < threshold if watch.below else found > threshold
+    if not (beyond or always):
+        return ()
+    named = {} if not watch.unit else {"found": found, "threshold": threshold, "unit": watch.unit}
+    return (Flag(code, watch.severity, watch.text.format(found=found, threshold=threshold), {**named, **evidence}),)

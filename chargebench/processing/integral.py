@@ -1,0 +1,179 @@
+"""The time integral of displayed charge, and block sums of it: all that later steps need of the raw samples.
+
+Owns S(t) of the corrected charge Q(t) = q(t) - q(t0) + S(t)/tau - I_b (t - t0). Across a break nothing is interpolated:
+the integral there is bounded by the readings on both sides, and the bound is handed on.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from chargebench.processing.series import Series
+
+__all__ = ["Blocks", "Bridge", "block_sums", "charge_integral", "integrate_current", "merge"]
+
+Floats = npt.NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class Bridge:
+    """What is not known of the integral across a break.
+
+    Attributes
+    ----------
+    start_s, end_s : float
+    kind : str
+        As of `Break`.
+    middle, half_width : float
+        Centre and half width of the interval spanned by the readings on both sides, held for the whole break.
+    """
+
+    start_s: float
+    end_s: float
+    kind: str
+    middle: float
+    half_width: float
+
+
+@dataclass(frozen=True, eq=False)
+class Blocks:
+    """Means over consecutive short blocks of readings; arrays (b,).
+
+    Attributes
+    ----------
+    time_s, value, integral : array
+        Mean time, mean reading and mean integral.
+    spread : array
+        Standard deviation of the readings inside the block (0 for single readings).
+    low, high : array
+        Smallest and largest reading.
+    count : array
+        Readings in the block.
+    piece : array of int
+        Number of the unbroken piece the block lies in.
+    """
+
+    time_s: Floats
+    value: Floats
+    integral: Floats
+    spread: Floats
+    low: Floats
+    high: Floats
+    count: Floats
+    piece: npt.NDArray[np.int64]
+
+    def __len__(self) -> int:
+        return len(self.time_s)
+
+
+def _trapezoids(series: Series) -> tuple[Floats, tuple[Bridge, ...]]:
+    """Cumulative trapezoid of the values over real time stamps, broken steps replaced by their bounded middle."""
+    t, v = series.time_s, series.value
+    total = np.empty(len(t))
+    if not len(t):
+        return total, ()
+    total[0] = 0.0
+    steps = total[1:]
+    np.add(v[1:], v[:-1], out=steps)
+    steps *= 0.5
+    steps *= np.diff(t)
+    bridges = []
+    for broken in series.breaks:
+        length = broken.end_s - broken.start_s
+        left, right = float(v[broken.index - 1]), float(v[broken.index])
+        bridges.append(
+            Bridge(
+                broken.start_s,
+                broken.end_s,
+                broken.kind,
+                0.5 * (left + right) * length,
+                0.5 * abs(right - left) * length,
+            )
+        )
+    np.cumsum(total, out=total)
+    return total, tuple(bridges)
+
+
+def charge_integral(series: Series) -> tuple[Floats, tuple[Bridge, ...]]:
+    """S(t) in nC s at each reading, from the first one, and what is not known of it across breaks."""
+    return _trapezoids(series)
+
+
+def integrate_current(series: Series) -> tuple[Series, tuple[Bridge, ...]]:
+    """A series of charge (nC) from one of current (nA), and what is not known of the charge across breaks.
+
+    The charge starts at 0 and carries the breaks of the current.
+    """
+    total, bridges = _trapezoids(series)
+    charge = Series(
+        series.time_s, total, series.breaks, series.step_s, series.lost, series.repeated, series.backwards,
+        series.refused, series.unsettled, series.jumps, series.over_s,
+    )  # fmt: skip
+    return charge, bridges
+
+
+def block_sums(series: Series, integral: Floats, width_s: float) -> Blocks:
+    """Means over blocks of `width_s` seconds that never span a break.
+
+    Parameters
+    ----------
+    series : Series
+    integral : array (n,)
+        As from `charge_integral`.
+    width_s : float
+        Wider than the step between readings.
+    """
+    t, v = series.time_s, series.value
+    if not len(t):
+        return Blocks(*(np.empty(0) for _ in range(7)), np.empty(0, dtype=np.int64))
+    edges = np.arange(t[0], t[-1] + width_s, width_s)
+    cuts = np.array([b.index for b in series.breaks], dtype=np.int64)
+    starts = np.unique(np.concatenate((np.searchsorted(t, edges), cuts, [0])))
+    starts = starts[starts < len(t)]
+    count = np.diff(np.append(starts, len(t))).astype(np.float64)
+    mean = np.add.reduceat(v, starts) / count
+    centred = v - np.repeat(mean, count.astype(np.int64))
+    np.multiply(centred, centred, out=centred)
+    spread = np.sqrt(np.add.reduceat(centred, starts) / np.maximum(count - 1, 1))
+    return Blocks(
+        np.add.reduceat(t, starts) / count,
+        mean,
+        np.add.reduceat(integral, starts) / count,
+        spread,
+        np.minimum.reduceat(v, starts),
+        np.maximum.reduceat(v, starts),
+        count,
+        np.searchsorted(cuts, starts, side="right"),
+    )
+
+
+def merge(blocks: Blocks, choose: npt.NDArray[np.bool_], width_s: float) -> Blocks:
+    """Coarser blocks of `width_s` from the chosen ones, never spanning a piece or a stretch left out."""
+    index = np.flatnonzero(choose)
+    if not len(index):
+        return Blocks(*(np.empty(0) for _ in range(7)), np.empty(0, dtype=np.int64))
+    t, n = blocks.time_s[index], blocks.count[index]
+    new = np.ones(len(index), dtype=bool)
+    new[1:] = (np.diff(index) > 1) | (np.diff(blocks.piece[index]) != 0)
+    run_start = t[np.maximum.accumulate(np.where(new, np.arange(len(index)), 0))]
+    cell = np.floor((t - run_start) / width_s + 1e-9)
+    new[1:] |= np.diff(cell) != 0
+    starts = np.flatnonzero(new)
+    total = np.add.reduceat(n, starts)
+
+    def mean(values: Floats) -> Floats:
+        return np.asarray(np.add.reduceat(values[index] * n, starts) / total)
+
+    return Blocks(
+        mean(blocks.time_s),
+        mean(blocks.value),
+        mean(blocks.integral),
+        np.sqrt(mean(blocks.spread**2)),
+        np.minimum.reduceat(blocks.low[index], starts),
+        np.maximum.reduceat(blocks.high[index], starts),
+        total,
+        blocks.piece[index][starts],
+    )

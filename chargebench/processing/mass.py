@@ -1,0 +1,157 @@
+"""Collected mass: settled levels, the scale's own lag, and the uncertainty of a difference of two weighings.
+
+Owns everything read off the mass trace. A cup weighed by hand needs no trace and is an equal citizen: it goes through
+the same `collected`.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from chargebench.processing.series import Series
+
+__all__ = ["Level", "MassError", "collected", "corrected", "crossing", "lag", "resolution", "settled"]
+
+Floats = npt.NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class Level:
+    """A settled reading of the scale.
+
+    Attributes
+    ----------
+    mass_g, u_g : float
+        Mean and its type A standard uncertainty, correlation of the readings allowed for.
+    noise_g : float
+        Standard deviation of single readings.
+    slope_g_per_s, u_slope_g_per_s : float
+        Straight-line drift within the stretch.
+    dof : float
+    """
+
+    mass_g: float
+    u_g: float
+    noise_g: float = 0.0
+    slope_g_per_s: float = 0.0
+    u_slope_g_per_s: float = math.inf
+    dof: float = math.inf
+
+
+@dataclass(frozen=True)
+class MassError:
+    """One source of error of the collected mass; ``shared`` as in `chargebench.processing.outcome.BudgetTerm`."""
+
+    name: str
+    u_g: float
+    kind: str
+    dof: float = math.inf
+    shared: str = ""
+
+
+def resolution(mass: Floats) -> float:
+    """Smallest step between readings in g, 0 where they never change."""
+    steps = np.abs(np.diff(mass[:2000]))
+    steps = steps[steps > 1e-9]
+    return float(np.min(steps)) if len(steps) else 0.0
+
+
+def settled(series: Series, start_s: float, end_s: float) -> Level | None:
+    """Level between two times; None with fewer than three readings.
+
+    Notes
+    -----
+    The variance of the mean is inflated by the first autocorrelation, (1 + r) / (1 - r), as for a first-order process.
+    """
+    part = series.within(start_s, end_s)
+    t, m = series.time_s[part], series.value[part]
+    n = len(m)
+    if n < 3:
+        return None
+    mean = float(np.mean(m))
+    x = t - float(np.mean(t))
+    sxx = float(x @ x)
+    slope = float(x @ (m - mean)) / sxx
+    residual = m - mean
+    sd = float(np.std(m, ddof=1))
+    r = float(residual[1:] @ residual[:-1]) / max(float(residual @ residual), 1e-300)
+    inflate = (1.0 + min(max(r, 0.0), 0.95)) / (1.0 - min(max(r, 0.0), 0.95))
+    effective = max(n / inflate, 2.0)
+    return Level(mean, sd / math.sqrt(effective), sd, slope, sd * math.sqrt(inflate / sxx), effective - 1.0)
+
+
+def collected(
+    before: Level, after: Level, resolution_g: float, repeatability_g: float, linearity_g: float, u_scale_gain: float
+) -> tuple[float, tuple[MassError, ...]]:
+    """Collected mass in g and its sources of error.
+
+    Resolution counts as d/sqrt(12) for each weighing, stated linearity as the half width of a uniform distribution of
+    the difference.
+    """
+    mass = after.mass_g - before.mass_g
+    return mass, (
+        MassError("tare reading", before.u_g, "A", before.dof),
+        MassError("full reading", after.u_g, "A", after.dof),
+        MassError("scale resolution", math.sqrt(2.0) * resolution_g / math.sqrt(12.0), "B"),
+        MassError("scale repeatability", math.sqrt(2.0) * repeatability_g, "B"),
+        MassError("scale linearity", linearity_g / math.sqrt(3.0), "B", shared="scale"),
+        MassError("scale gain", abs(mass) * u_scale_gain, "B", shared="scale"),
+    )
+
+
+def lag(
+    time_s: Floats, mass: Floats, end_s: float | None, final_g: float, noise_g: float, most_s: float = 5.0
+) -> float:
+    """First-order lag of the scale in s, 0 where it cannot be seen.
+
+    After the last grounds have fallen, what is still missing from the final mass dies away exponentially, so the area
+    under it over its height is the lag, wherever one starts.
+
+    Parameters
+    ----------
+    time_s, mass : array (n,)
+        Block means.
+    end_s : float or None
+        When the last grounds fell; where that is not known, the latest readings that still lack something are used.
+    final_g : float
+    noise_g : float
+        Of a block mean.
+    most_s : float
+        Largest lag believed.
+    """
+    missing = final_g - mass
+    area = np.concatenate((np.cumsum((0.5 * (missing[1:] + missing[:-1]) * np.diff(time_s))[::-1])[::-1], [0.0]))
+    lacking = missing > max(8.0 * noise_g, 1e-6)
+    if end_s is None:
+        usable = np.flatnonzero(lacking)[-3:]
+    else:
+        usable = np.flatnonzero(lacking & (time_s >= end_s))[:4]
+    if not len(usable):
+        return 0.0
+    estimate = float(np.median(area[usable] / missing[usable]))
+    return min(max(estimate, 0.0), most_s)
+
+
+def corrected(time_s: Floats, mass: Floats, lag_s: float) -> Floats:
+    """Mass with a first-order lag taken out: m + lag · dm/dt."""
+    if lag_s <= 0.0 or len(mass) < 3:
+        return mass
+    return np.asarray(mass + lag_s * np.gradient(mass, time_s))
+
+
+def crossing(time_s: Floats, mass: Floats, level_g: float) -> float:
+    """Time at which the mass passes a level: halfway between the first and the last passing, NaN where it never does."""
+    above = mass >= level_g
+    up = np.flatnonzero(above[1:] & ~above[:-1])
+    if not len(up):
+        return math.nan
+
+    def at(i: int) -> float:
+        part = (level_g - mass[i]) / (mass[i + 1] - mass[i])
+        return float(time_s[i] + part * (time_s[i + 1] - time_s[i]))
+
+    return 0.5 * (at(int(up[0])) + at(int(up[-1])))

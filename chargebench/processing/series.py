@@ -1,0 +1,193 @@
+"""Readings of one channel made fit for arithmetic: in order of time, invalid ones left out, breaks marked.
+
+Owns what counts as a usable reading and where a trace must not be taken as continuous. It never fills, moves or
+smooths a value.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+import numpy.typing as npt
+
+__all__ = ["Break", "Series", "clean", "empty"]
+
+Floats = npt.NDArray[np.float64]
+
+OVER: Final = 1
+RESET: Final = 2
+ZERO: Final = 4
+UNSETTLED: Final = 8
+NOT_A_NUMBER: Final = 32
+BEYOND_BELIEF: Final = 1e12
+"""Times (s) and values (nC, nA, g) at or above this are no measurements, whatever they are."""
+REFUSED: Final = OVER | ZERO | NOT_A_NUMBER
+
+
+@dataclass(frozen=True)
+class Break:
+    """A place where a trace is not continuous.
+
+    Attributes
+    ----------
+    index : int
+        First usable reading after it.
+    kind : str
+        ``over`` (range exceeded), ``reset`` (input shorted or reset) or ``gap`` (not heard for long).
+    start_s, end_s : float
+        Times of the last usable reading before and of the first one after.
+    """
+
+    index: int
+    kind: str
+    start_s: float
+    end_s: float
+
+
+@dataclass(frozen=True, eq=False)
+class Series:
+    """Usable readings of one channel, times strictly increasing.
+
+    Attributes
+    ----------
+    time_s, value : float64 array (n,)
+    breaks : tuple of Break
+        In order of time.
+    step_s : float
+        Median time between readings (NaN with fewer than two).
+    lost, repeated, backwards, refused, unsettled : int
+        Lines missing by the sequence counter, lines sent twice, stamps that ran backwards in order of arrival, readings
+        refused for their status or for not being a number, readings the instrument called unsettled.
+    jumps : tuple of float
+        Times of forward jumps of the clock during which no line was lost.
+    over_s : tuple of float
+        First and last time at which the instrument said over range; empty where it never did.
+    """
+
+    time_s: Floats
+    value: Floats
+    breaks: tuple[Break, ...] = ()
+    step_s: float = float("nan")
+    lost: int = 0
+    repeated: int = 0
+    backwards: int = 0
+    refused: int = 0
+    unsettled: int = 0
+    jumps: tuple[float, ...] = ()
+    over_s: tuple[float, ...] = ()
+
+    def __len__(self) -> int:
+        return len(self.time_s)
+
+    def within(self, start_s: float, end_s: float) -> slice:
+        """Indices of the readings with ``start_s <= time_s <= end_s``."""
+        first, last = np.searchsorted(self.time_s, (start_s, end_s), side="left")
+        last = int(np.searchsorted(self.time_s, end_s, side="right"))
+        return slice(int(first), max(int(first), last))
+
+
+def empty() -> Series:
+    """A series without a reading."""
+    return Series(np.empty(0), np.empty(0))
+
+
+def _counter_steps(sequence: npt.NDArray[np.int64]) -> npt.NDArray[np.int64]:
+    """Steps of a 16-bit counter from line to line; empty where lines carry none."""
+    if len(sequence) < 2 or bool(np.any(sequence < 0)):
+        return np.empty(0, dtype=np.int64)
+    return np.asarray((sequence[1:] - sequence[:-1]) % 65536)
+
+
+def _breaks(time_s: Floats, status_before: npt.NDArray[np.int64], gap_s: float) -> tuple[Break, ...]:
+    """Breaks of kept readings; `status_before` holds the bits met since the previous kept reading, itself included."""
+    wide = np.zeros(len(time_s), dtype=bool)
+    wide[1:] = np.diff(time_s) > gap_s
+    broken = np.flatnonzero(wide | (status_before != 0))
+    found = []
+    for index in broken[broken > 0].tolist():
+        bits = int(status_before[index])
+        kind = "reset" if bits & (RESET | ZERO) else "over" if bits & OVER else "gap"
+        found.append(Break(index, kind, float(time_s[index - 1]), float(time_s[index])))
+    return tuple(found)
+
+
+def _met_since(keep: npt.NDArray[np.bool_], status: npt.NDArray[np.int64]) -> npt.NDArray[np.int64]:
+    """Bits that break continuity met between each kept reading and the one before it."""
+    bits = status & (OVER | RESET | ZERO)
+    kept = np.flatnonzero(keep)
+    if not bits.any() or not len(kept):
+        return np.zeros(len(kept), dtype=np.int64)
+    bits = np.where(keep, bits & RESET, bits)
+    starts = np.concatenate(([0], kept[:-1] + 1))
+    return np.asarray(np.bitwise_or.reduceat(bits, starts))
+
+
+def clean(
+    time_s: Floats,
+    value: Floats,
+    status: npt.NDArray[np.int64],
+    sequence: npt.NDArray[np.int64],
+    gap_steps: float = 5.0,
+    gap_s: float = 0.5,
+) -> Series:
+    """Usable readings in order of time.
+
+    Parameters
+    ----------
+    time_s, value, status, sequence : arrays (n,)
+        As in `chargebench.runs.run.Trace`.
+    gap_steps, gap_s : float
+        A pause is a gap where it exceeds both `gap_steps` median steps and `gap_s` seconds.
+
+    Notes
+    -----
+    A line that carries the counter of the line before it is a repeat and left out; so is a second reading at the very
+    same time. Order of arrival does not matter beyond that: stamps decide.
+    """
+    steps = _counter_steps(sequence)
+    fresh = np.ones(len(time_s), dtype=bool)
+    if len(steps):
+        fresh[1:] = steps != 0
+    lost = int(np.sum(steps[(steps > 1) & (steps < 32768)] - 1)) if len(steps) else 0
+    repeated = int(len(fresh) - np.count_nonzero(fresh))
+    usable = np.abs(time_s) < BEYOND_BELIEF
+    backwards = 0
+    if len(time_s) > 1 and not bool(np.all(time_s[1:] > time_s[:-1])):
+        backwards = int(np.count_nonzero(time_s[1:][usable[1:]] < time_s[:-1][usable[1:]]))
+        order = np.argsort(time_s, kind="stable")
+        time_s, value, status, fresh, usable = (a[order] for a in (time_s, value, status, fresh, usable))
+        later = np.ones(len(time_s), dtype=bool)
+        later[1:] = time_s[1:] > time_s[:-1]
+        fresh = fresh & later
+    refused = (status & REFUSED) != 0
+    good = usable & ~refused & (np.abs(value) < BEYOND_BELIEF)
+    over = time_s[usable & ((status & OVER) != 0)]
+    keep = good & fresh
+    met = _met_since(keep, np.where(fresh, status, 0))
+    if not keep.all():
+        time_s, value = time_s[keep], value[keep]
+    step_s = float(np.median(np.diff(time_s))) if len(time_s) > 1 else float("nan")
+    limit = max(gap_steps * step_s, gap_s) if len(time_s) > 1 else gap_s
+    return Series(
+        time_s,
+        value,
+        _breaks(time_s, met, limit),
+        step_s,
+        lost,
+        repeated,
+        backwards,
+        int(np.count_nonzero(~good)),
+        int(np.count_nonzero(status & UNSETTLED)),
+        _jumps(time_s, limit, steps),
+        (float(over[0]), float(over[-1])) if len(over) else (),
+    )
+
+
+def _jumps(time_s: Floats, limit_s: float, steps: npt.NDArray[np.int64]) -> tuple[float, ...]:
+    """Times before forward jumps across which the line counter went on by one (all lines kept, none out of order)."""
+    if len(steps) != len(time_s) - 1:
+        return ()
+    leap = np.flatnonzero((np.diff(time_s) > limit_s) & (steps == 1))
+    return tuple(time_s[leap].tolist())
