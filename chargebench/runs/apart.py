@@ -25,7 +25,8 @@ from typing import IO, Any, Final, NoReturn
 import numpy as np
 
 from chargebench.errors import DamagedRunError, ForeignRunError, RunFileError
-from chargebench.runs.image import FREE_BYTES, MOST_BYTES, read_image
+from chargebench.runs.image import read_image
+from chargebench.runs.layout import MOST_BYTES
 from chargebench.runs.tree import Node
 
 __all__ = ["read_apart", "serve"]
@@ -181,7 +182,7 @@ def _receive(source: IO[bytes]) -> dict[str, Node]:
     header: dict[str, Any] = json.loads(_exactly(source, size))
     if "error" in header:
         raise _ERRORS[header["error"]](header["text"])
-    left, nodes = MOST_BYTES + FREE_BYTES, {}
+    left, nodes = MOST_BYTES, {}
     for path, attributes, same_as, dtype, length in header["nodes"]:
         array = None
         if dtype:

@@ -54,8 +54,6 @@ def _findings(run: Run, path: Path) -> Iterator[str]:
 
 
 def _trace_findings(channel: str, trace: Trace, run: Run) -> Iterator[str]:
-    if trace.channel != channel:
-        yield f"{channel}: filed under another name than its own, {trace.channel}"
     if run.instruments and trace.instrument not in run.instruments:
         yield f"{channel}: its instrument {visible(trace.instrument, 60)} is not among the run's"
     if not np.all(np.isfinite(trace.time_s)):

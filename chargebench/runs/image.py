@@ -20,18 +20,17 @@ import numpy.typing as npt
 from h5py import h5a, h5d, h5f, h5g, h5l, h5o, h5p, h5s, h5t, h5z
 
 from chargebench.errors import DamagedRunError, ForeignRunError
-from chargebench.runs.layout import Row, children, concrete_rows
+from chargebench.runs.layout import MOST_BYTES, Row, children, concrete_rows
 from chargebench.runs.tree import Node
 
 __all__ = ["read_image"]
 
-MOST_BYTES: Final = 1 << 30
-"""Bytes that all arrays of a file may declare together …"""
-
 MOST_RATIO: Final = 300
-"""… and how many times the file's own size that may be, beyond `FREE_BYTES`."""
+"""Arrays may declare so many times the file's own size, beyond `FREE_BYTES` that every file may …"""
 
 FREE_BYTES: Final = 64 << 20
+"""… and in all never more than `chargebench.runs.layout.MOST_BYTES`."""
+
 MOST_CHUNK_BYTES: Final = 1 << 20
 MOST_ATTRIBUTES: Final = 8
 LONGEST_ATTRIBUTE: Final = 256
@@ -39,6 +38,7 @@ LONGEST_ATTRIBUTE: Final = 256
 _SCALE_ATTRIBUTES: Final = frozenset({"CLASS", "NAME", "DIMENSION_LIST", "REFERENCE_LIST"})
 """Written by HDF5 for dimension scales; they hold references and are never read."""
 
+_SUPERBLOCK: Final = b"\x03"
 _PACKED: Final = [h5z.FILTER_DEFLATE, h5z.FILTER_FLETCHER32]
 _FILTERS: Final = (_PACKED, [h5z.FILTER_SHUFFLE, *_PACKED])
 _NUMBERS: Final = {"float64": h5t.IEEE_F64LE, "int64": h5t.STD_I64LE, "uint8": h5t.STD_U8LE}
@@ -55,6 +55,10 @@ def read_image(image: bytes) -> dict[str, Node]:
     DamagedRunError
         When HDF5 cannot read what it should hold, or a checksum disagrees.
     """
+    if image[8:9] != _SUPERBLOCK:
+        raise ForeignRunError(
+            "written in another version of HDF5's format; allowed: 1.10, whose structures have checksums"
+        )
     try:
         access = h5p.create(h5p.FILE_ACCESS)
         access.set_fileobj_driver(h5py.h5fd.fileobj_driver, io.BytesIO(image))

@@ -13,7 +13,7 @@ from typing import Final, Literal
 
 from chargebench.units import QUANTITIES
 
-__all__ = ["CHANNELS", "LAYOUT", "LAYOUT_VERSION", "Row", "children", "concrete_rows"]
+__all__ = ["CHANNELS", "LAYOUT", "LAYOUT_VERSION", "MOST_BYTES", "Row", "children", "concrete_rows"]
 
 LAYOUT_VERSION: Final = 1
 
@@ -21,6 +21,8 @@ MOST_SAMPLES: Final = 50_000_000
 LONGEST_WORD: Final = 4096
 LONGEST_TEXT: Final = 16 << 20
 LONGEST_JOURNAL: Final = 1 << 30
+MOST_BYTES: Final = 1 << 30
+"""Bytes of all arrays of a file together, unpacked: about an hour of two channels at 1,000 readings a second."""
 
 CHANNELS: Final = tuple(f"{name}{number}" for name in QUANTITIES for number in ("", *range(2, 33)))
 """Every channel a file may hold."""

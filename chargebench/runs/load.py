@@ -34,6 +34,8 @@ def load_run(path: Path | str) -> Run:
     """
     path = Path(path)
     try:
+        if path.exists() and not path.is_file():
+            raise ForeignRunError(f"{path}: a folder or device, not a run file")
         with path.open("rb") as file:
             data = file.read(MOST_FILE_BYTES + 1)
     except OSError as error:

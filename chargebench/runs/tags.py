@@ -17,7 +17,7 @@ from typing import Final, Literal
 from chargebench.errors import TagError
 from chargebench.runs.text import can_be_stored, visible
 
-__all__ = ["LONGEST_TEXT", "TAGS", "Tag", "TagValue", "check_tags", "read_tags"]
+__all__ = ["LONGEST_TEXT", "TAGS", "WATER_G_PER_UL", "Tag", "TagValue", "check_tags", "read_tags"]
 
 TagValue = str | float
 

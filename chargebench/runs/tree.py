@@ -9,17 +9,23 @@ this program would have written: fields that repeat a tag agree with it, and the
 
 from __future__ import annotations
 
-import json
 from collections.abc import Iterator, Mapping
-from dataclasses import asdict, dataclass, field
-from types import MappingProxyType
+from dataclasses import dataclass, field
 from typing import Any, Final, cast
 
 import numpy as np
 import numpy.typing as npt
 
+from chargebench.runs.json_parts import (
+    knowledge_text,
+    read_knowledge,
+    read_record,
+    read_values,
+    record_text,
+    values_text,
+)
 from chargebench.runs.layout import CHANNELS, LAYOUT_VERSION, Row, concrete_rows
-from chargebench.runs.run import Gap, InstrumentRecord, Knowledge, Known, Mark, Run, Trace
+from chargebench.runs.run import Run, Trace
 from chargebench.units import QUANTITIES, base_channel, quantity_of
 
 __all__ = ["Node", "Tree", "first_difference", "run_of", "tree_of"]
@@ -72,11 +78,12 @@ def tree_of(run: Run) -> dict[str, Node]:
     Raises
     ------
     ValueError
-        When a trace has a channel that no file can hold, or a text cannot be stored (NUL, lone surrogates).
+        When a trace has a channel that no file can hold, a text cannot be stored (NUL, lone surrogates), or there is
+        more than the layout has room for.
     """
-    unknown = sorted(set(run.traces) - set(CHANNELS))
-    if unknown:
-        raise ValueError(f"channel {unknown[0]!r}: a run file holds only {', '.join(QUANTITIES)}, numbered 2 to 32")
+    for channel, trace in run.traces.items():
+        if channel not in CHANNELS or trace.channel != channel:
+            raise ValueError(f"channel {channel!r}: a run file holds only {', '.join(QUANTITIES)}, numbered 2 to 32")
     arrays = {path: _text(text) for path, text in _texts(run).items()} | dict(_numbers(run))
     groups = {parent for path in arrays for parent in _parents(path)} | {f"/entry/{channel}" for channel in run.traces}
     tree: dict[str, Node] = {}
@@ -85,10 +92,17 @@ def tree_of(run: Run) -> dict[str, Node]:
         if path in groups:
             tree[path] = Node(_group_attributes(run, row, channel))
         elif path in arrays:
+            _bounded(path, arrays[path], row)
             tree[path] = Node(_array_attributes(row, path, channel), arrays[path])
         elif target in arrays:
             tree[path] = Node(same_as=target)
     return tree
+
+
+def _bounded(path: str, array: npt.NDArray[Any], row: Row) -> None:
+    size = array.dtype.itemsize if row.kind == "text" else len(array)
+    if size > row.most:
+        raise ValueError(f"{path}: {size} {'bytes' if row.kind == 'text' else 'elements'}; a run file holds {row.most}")
 
 
 def _parents(path: str) -> Iterator[str]:
@@ -121,14 +135,14 @@ def _texts(run: Run) -> dict[str, str]:
         "/entry/entry_identifier": run.run_id,
         "/entry/start_time": run.started,
         "/entry/run/raw_sha256": run.raw_sha256(),
-        "/entry/run/record": _json(_record(run)),
-        "/entry/run/tags": _json(dict(run.tags)),
+        "/entry/run/record": record_text(run),
+        "/entry/run/tags": values_text(run.tags),
         "/entry/sample/name": _shown(run.tags.get("coffee", "not stated")),
         "/entry/sample/description": _shown("; ".join(f"{key} = {value}" for key, value in run.tags.items())),
         "/entry/bench_file/type": "application/toml",
         "/entry/bench_file/data": run.bench_text,
         "/entry/knowledge/type": "application/json",
-        "/entry/knowledge/data": _json({key: asdict(known) for key, known in run.knowledge.known.items()}),
+        "/entry/knowledge/data": knowledge_text(run.knowledge),
         "/entry/journal/type": "text/plain",
     }
     if "operator" in run.tags:
@@ -159,49 +173,6 @@ def _text(text: str) -> npt.NDArray[np.bytes_]:
 def _shown(value: object) -> str:
     """A tag as a descriptive field: what HDF5 text cannot hold is written as an escape (the JSON keeps it exactly)."""
     return str(value).encode("utf-8", "backslashreplace").decode().replace("\0", "\\x00")
-
-
-def _record(run: Run) -> dict[str, Any]:
-    """What is neither array, tag nor knowledge."""
-    return {
-        "run_id": run.run_id,
-        "started": run.started,
-        "origin": run.origin,
-        "recovered": run.recovered,
-        "clock": dict(run.clock),
-        "versions": dict(run.versions),
-        "channels": list(run.traces),
-        "instruments": {
-            key: {**vars(record), "carries": list(record.carries), "rejects": dict(record.rejects)}
-            for key, record in run.instruments.items()
-        },
-        "marks": [asdict(mark) for mark in run.marks],
-        "gaps": [asdict(gap) for gap in run.gaps],
-    }
-
-
-def _json(value: object) -> str:
-    """ASCII JSON that every reader accepts: a float that JSON has no number for is ``{"float": "inf"}``."""
-    return json.dumps(_finite(value), allow_nan=False, indent=1)
-
-
-def _finite(value: Any) -> Any:
-    match value:
-        case dict():
-            return {key: _finite(inner) for key, inner in value.items()}
-        case list() | tuple():
-            return [_finite(inner) for inner in value]
-        case float() if value - value != 0:
-            return {"float": repr(value)}
-        case _:
-            return value
-
-
-def _from_json(text: str) -> Any:
-    def special(found: dict[str, Any]) -> Any:
-        return float(found["float"]) if found.keys() == {"float"} and isinstance(found["float"], str) else found
-
-    return json.loads(text, object_hook=special)
 
 
 def run_of(tree: Tree) -> Run:
@@ -238,24 +209,12 @@ def _read(tree: Tree) -> Run:
         arrays = {name: array(f"{sensor}/{place}") for name, place in _ARRAYS.items()}
         return Trace(channel, text(f"{sensor}/name"), **arrays)
 
-    record = _from_json(text("/entry/run/record"))
-    known = _from_json(text("/entry/knowledge/data"))
+    arguments, channels = read_record(text("/entry/run/record"))
     return Run(
-        run_id=record["run_id"],
-        started=record["started"],
-        tags=_from_json(text("/entry/run/tags")),
-        traces={channel: trace(channel) for channel in record["channels"]},
-        marks=tuple(Mark(**mark) for mark in record["marks"]),
-        gaps=tuple(Gap(**gap) for gap in record["gaps"]),
-        instruments={
-            key: InstrumentRecord(**{**fields, "carries": tuple(fields["carries"])})
-            for key, fields in record["instruments"].items()
-        },
+        **arguments,
+        tags=read_values(text("/entry/run/tags")),
+        traces={channel: trace(channel) for channel in channels},
         bench_text=text("/entry/bench_file/data"),
-        knowledge=Knowledge(MappingProxyType({key: Known(**fields) for key, fields in known.items()})),
-        clock=record["clock"],
+        knowledge=read_knowledge(text("/entry/knowledge/data")),
         journal=array("/entry/journal/data").tobytes(),
-        recovered=record["recovered"],
-        versions=record["versions"],
-        origin=record["origin"],
     )

@@ -14,6 +14,7 @@ import numpy as np
 import numpy.typing as npt
 
 from chargebench.errors import RunFileError
+from chargebench.runs.layout import MOST_BYTES
 from chargebench.runs.run import Run
 from chargebench.runs.seal_line import sealed
 from chargebench.runs.tree import Node, Tree, tree_of
@@ -39,10 +40,13 @@ def run_bytes(run: Run) -> bytes:
     ------
     RunFileError
         When the run holds something that no run file can: a channel without a quantity, a text with NUL or without
-        meaning in UTF-8.
+        meaning in UTF-8, or more than the layout has room for.
     """
     try:
         tree = tree_of(run)
+        size = sum(node.array.nbytes for node in tree.values() if node.array is not None)
+        if size > MOST_BYTES:
+            raise ValueError(f"{size >> 20} MiB of data; a run file holds {MOST_BYTES >> 20}")
     except ValueError as error:
         raise RunFileError(f"run {run.run_id}: {error}") from error
     return sealed(image_of(tree))
