@@ -1,0 +1,191 @@
+"""Reads a dose off a fitted curve, with the interval of doses that the runs do not rule out.
+
+Owns targets, the profile over dose and the status of an answer. Extrapolates nothing beyond the highest tested dose.
+
+For a given shape the condition "the curve meets the target at dose d" is one linear condition on the levels, so the
+least sum of squares under it has a closed form; the least over shapes is the profile deviance at d. An interval may
+then be one-sided or unbounded, which a search that walks away from the best fit cannot tell. Where the interval is
+finite it is the one MINOS gives.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+
+from chargebench.study.curves import Curve
+from chargebench.study.fit import Fit, Separated
+from chargebench.study.rows import Floats
+from chargebench.study.scatter import Whitened
+
+__all__ = ["DoseAnswer", "Target", "crossing", "fall_to", "profile", "reach"]
+
+
+@dataclass(frozen=True)
+class Target:
+    """Where on the curve: ``mean(d) - fraction * mean(0) = level``.
+
+    Attributes
+    ----------
+    fraction : float
+        Part of the dry value.
+    level_nC_per_g : float
+        A fixed level, signed.
+    """
+
+    fraction: float = 0.0
+    level_nC_per_g: float = 0.0
+
+
+def fall_to(fraction: float) -> Target:
+    """The curve has fallen to a fraction of the dry value."""
+    return Target(fraction=fraction)
+
+
+def reach(level_nC_per_g: float) -> Target:
+    """The curve has come to a level."""
+    return Target(level_nC_per_g=level_nC_per_g)
+
+
+def crossing() -> Target:
+    """The curve is zero."""
+    return Target()
+
+
+@dataclass(frozen=True)
+class DoseAnswer:
+    """A neutralising dose by one definition.
+
+    Attributes
+    ----------
+    status : str
+        ``found``, ``above highest dose``, ``bracket`` or ``not identifiable``.
+    value : float or None
+        µL of water per g of coffee.
+    ci95 : pair of (float or None), or None
+        95 % interval; an end that the runs leave open is None.
+    bracket : pair of (float or None), or None
+        Last tested dose that fails and first that passes.
+    text : str
+        One plain sentence.
+    method : str
+        How the interval was had.
+    """
+
+    status: str
+    value: float | None
+    ci95: tuple[float | None, float | None] | None
+    bracket: tuple[float | None, float | None] | None
+    text: str
+    method: str = ""
+
+    def as_json(self) -> dict[str, object]:
+        """Plain values with the unit."""
+        return {
+            "status": self.status,
+            "value": self.value,
+            "ci95": None if self.ci95 is None else list(self.ci95),
+            "bracket": None if self.bracket is None else list(self.bracket),
+            "unit": "uL/g",
+            "text": self.text,
+            "method": self.method,
+        }
+
+
+def _condition(curve: Curve, theta: Floats, dose: Floats, target: Target) -> Floats:
+    """Coefficients (G, n, q) of the condition on the levels at each dose."""
+    at_dose = curve.columns(dose, theta)
+    if target.fraction == 0:
+        return at_dose
+    return at_dose - target.fraction * curve.columns(np.zeros(1), theta)
+
+
+def _shared_variance(c: Floats, grid: Separated, white: Whitened, shared: Mapping[str, Floats]) -> Floats:
+    """Variance of the condition (G, n) from errors common to all runs, which no number of runs averages down."""
+    total = np.zeros(c.shape[:2])
+    for shift in shared.values():
+        moved = grid.inverse @ (grid.columns.transpose(0, 2, 1) @ (white.transform @ shift))[:, :, None]
+        total += (c @ moved)[:, :, 0] ** 2
+    return total
+
+
+def profile(fit: Fit, white: Whitened, target: Target, dose: Floats) -> Floats:
+    """Least sum of squares (n,) under the condition that the target is met at each dose (n,).
+
+    Shared errors widen it: a condition that a shared shift can meet costs that much less.
+    """
+    grid, curve = fit.grid, fit.curve
+    if len(curve.levels) == 1 and target.level_nC_per_g == 0:
+        return _profile_of_shape(fit, target, dose)
+    c = _condition(curve, grid.theta, dose, target)
+    miss = (c @ grid.level[:, :, None])[:, :, 0] - target.level_nC_per_g
+    own = np.einsum("gnq,gqr,gnr->gn", c, grid.inverse, c)
+    shared = _shared_variance(c, grid, white, white.points.shared) / fit.scale
+    found: Floats = (grid.rss[:, None] + miss**2 / np.maximum(own + shared, 1e-300)).min(axis=0)
+    return found
+
+
+def _profile_of_shape(fit: Fit, target: Target, dose: Floats) -> Floats:
+    """Profile where the shape alone decides the dose (a curve to zero): no level to adjust."""
+    if target.fraction == 0:
+        return np.full(len(dose), np.inf)
+    theta = fit.grid.theta[:, 0]
+    # the dose scales with the shape parameter
+    unit = dose_of(fit.curve, np.array([1.0, 1.0]), target, 50.0)
+    if unit is None:
+        return np.full(len(dose), np.inf)
+    return np.interp(dose, theta * unit, fit.grid.rss, left=np.inf, right=float(fit.grid.rss[-1]))
+
+
+def dose_of(curve: Curve, parameters: Floats, target: Target, highest: float) -> float | None:
+    """First dose up to `highest` at which the curve meets the target, or None."""
+    from scipy.optimize import brentq
+
+    dry = float(curve.mean(np.zeros(1), parameters)[0])
+    level = target.fraction * dry + target.level_nC_per_g
+
+    def miss(dose: float) -> float:
+        return float(curve.mean(np.array([dose]), parameters)[0]) - level
+
+    dose = np.linspace(0, highest, 201)
+    values = curve.mean(dose, parameters) - level
+    change = np.flatnonzero(values[:-1] * values[1:] <= 0)
+    if not len(change):
+        return None
+    i = int(change[0])
+    if values[i] == 0:
+        return float(dose[i])
+    return float(brentq(miss, dose[i], dose[i + 1], xtol=1e-10, rtol=1e-12))
+
+
+def interval_of(fit: Fit, white: Whitened, target: Target, level: float = 0.95) -> tuple[float, float]:
+    """Doses not ruled out, as lowest and highest; 0 and infinity where the runs leave an end open.
+
+    A dose is ruled out when the condition raises the sum of squares by more than t² residual variances (t at the
+    residual degrees of freedom): the profile likelihood with its scale estimated. The ends are sought from 1/50 of the
+    lowest to the highest tested dose; (nan, nan) when every dose there is ruled out.
+    """
+    from scipy.special import stdtrit
+
+    positive = white.points.doses[white.points.doses > 0]
+    threshold = float(fit.rss + stdtrit(fit.dof, 0.5 + level / 2) ** 2 * fit.scale)
+    dose = np.geomspace(positive[0] / 50, positive[-1], 240)
+    inside = profile(fit, white, target, dose) <= threshold
+    if not inside.any():
+        return float("nan"), float("nan")
+    first, last = int(np.argmax(inside)), len(dose) - 1 - int(np.argmax(inside[::-1]))
+    low = 0.0 if first == 0 else _edge(fit, white, target, threshold, *dose[first - 1 : first + 1])
+    high = np.inf if last == len(dose) - 1 else _edge(fit, white, target, threshold, *dose[last : last + 2])
+    return low, high
+
+
+def _edge(fit: Fit, white: Whitened, target: Target, threshold: float, low: float, high: float) -> float:
+    """Where the profile passes the threshold between two doses."""
+    dose = np.linspace(low, high, 9)
+    miss = profile(fit, white, target, dose) - threshold
+    i = int(np.flatnonzero(np.diff(np.sign(miss)) != 0)[0])
+    if not np.isfinite(miss[i] + miss[i + 1]):
+        return float(dose[i] if np.isfinite(miss[i]) else dose[i + 1])
+    return float(dose[i] - miss[i] * (dose[i + 1] - dose[i]) / (miss[i + 1] - miss[i]))

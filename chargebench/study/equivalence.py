@@ -1,0 +1,274 @@
+"""Is the mean near zero? Two one-sided tests at each dose, and what single runs do around that mean.
+
+Owns the primary definition of the neutralising dose, the scatter of runs beside each mean, and the test of both signs
+that a crossing needs. Fits no curve.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from functools import lru_cache
+from typing import Any
+
+import numpy as np
+
+from chargebench.study.dose import DoseAnswer
+from chargebench.study.rows import Points
+from chargebench.study.scatter import Scatter
+
+__all__ = [
+    "Band",
+    "Level",
+    "Tested",
+    "band_of",
+    "equivalence",
+    "interval90",
+    "levels_of",
+    "put_to_test",
+    "sign_changes",
+    "signs_on_both_sides",
+    "tolerance_factor",
+]
+
+
+@dataclass(frozen=True)
+class Level:
+    """All runs at one dose.
+
+    Attributes
+    ----------
+    dose_uL_per_g : float
+    n : int
+    mean_nC_per_g, sd_nC_per_g, rms_nC_per_g : float
+        sd is NaN for a single run.
+    u_nC_per_g, dof : float
+        Standard uncertainty of the mean, shared errors included, and its effective degrees of freedom.
+    shared_u_nC_per_g : float
+        The part of u that more runs do not reduce.
+    tolerance_nC_per_g : pair of float or None
+        95/90: holds 90 % of single runs with 95 % confidence (normal runs).
+    signs : pair of int
+        Runs below and above zero.
+    """
+
+    dose_uL_per_g: float
+    n: int
+    mean_nC_per_g: float
+    sd_nC_per_g: float
+    rms_nC_per_g: float
+    u_nC_per_g: float
+    dof: float
+    shared_u_nC_per_g: float
+    tolerance_nC_per_g: tuple[float, float] | None
+    signs: tuple[int, int]
+
+    def as_json(self) -> dict[str, Any]:
+        """Plain values; what a single run cannot tell is null."""
+        found = {k: v if not isinstance(v, float) or np.isfinite(v) else None for k, v in self.__dict__.items()}
+        tolerance = self.tolerance_nC_per_g
+        return {
+            **found,
+            "tolerance_nC_per_g": None if tolerance is None else list(tolerance),
+            "signs": list(self.signs),
+        }
+
+
+@dataclass(frozen=True)
+class Band:
+    """The equivalence band ±Δ.
+
+    ``of_dry`` is the part of the dry mean it was taken as, or 0 when it was fixed before the runs or is the detection
+    limit; a band taken from the runs carries their uncertainty into the test.
+    """
+
+    half_width_nC_per_g: float
+    origin: str
+    of_dry: float = 0.0
+
+
+def _shared(points: Points, at: np.ndarray[Any, np.dtype[np.bool_]]) -> float:
+    """Root sum of squares over causes of the mean shift at these runs."""
+    return float(np.sqrt(sum(float(shift[at].mean()) ** 2 for shift in points.shared.values())))
+
+
+@lru_cache(maxsize=256)
+def tolerance_factor(n: int, share: float = 0.90, confidence: float = 0.95) -> float:
+    """Exact two-sided tolerance factor of a normal sample of `n` (the integral tabulated in ISO 16269-6).
+
+    The share covered by mean ± r depends on how far the sample mean is off; r² is a quantile of the noncentral
+    chi-square, averaged over the error of the mean by Gauss-Hermite quadrature.
+    """
+    from scipy.optimize import brentq
+    from scipy.special import chdtrc, chndtrix
+
+    node, weight = np.polynomial.hermite_e.hermegauss(64)
+    r2 = chndtrix(share, 1, node**2 / n)
+
+    def short_of(k: float) -> float:
+        return float(weight @ chdtrc(n - 1, (n - 1) * r2 / k**2) / np.sqrt(2 * np.pi)) - confidence
+
+    return float(brentq(short_of, 0.5, 1e5, xtol=1e-9))
+
+
+def level_of(points: Points, dose: float, scatter: Scatter) -> Level:
+    """Runs at one dose, summarised; a single run borrows its scatter from the repeats at other doses."""
+    at = points.dose_uL_per_g == dose
+    q = points.q_nC_per_g[at]
+    n, mean, shared = len(q), float(q.mean()), _shared(points, at)
+    signs = (int((q < 0).sum()), int((q > 0).sum()))
+    sd = float(q.std(ddof=1)) if n > 1 else np.nan
+    taken, own_dof = (sd, n - 1) if n > 1 else (float(scatter.sd(np.array(mean))), scatter.dof)
+    own2 = max(taken**2, float((points.u_nC_per_g[at] ** 2).mean())) / n if own_dof > 0 else np.nan
+    u2 = own2 + shared**2
+    dof = own_dof * (u2 / own2) ** 2 if own2 > 0 else float(own_dof)
+    half = tolerance_factor(n) * sd if n > 1 else np.nan
+    tolerance = (mean - half, mean + half) if n > 1 else None
+    return Level(
+        dose, n, mean, sd, float(np.sqrt((q**2).mean())), float(np.sqrt(u2)), float(dof), shared, tolerance, signs
+    )
+
+
+def levels_of(points: Points, scatter: Scatter) -> tuple[Level, ...]:
+    """One `Level` for each tested dose, ascending."""
+    return tuple(level_of(points, float(dose), scatter) for dose in points.doses)
+
+
+def band_of(
+    levels: Sequence[Level], fixed_nC_per_g: float | None, limit_nC_per_g: float | None, part: float = 0.05
+) -> Band | None:
+    """The band fixed beforehand, or the larger of the detection limit and 5 % of the dry mean; None without either."""
+    if fixed_nC_per_g is not None:
+        return Band(fixed_nC_per_g, "fixed beforehand")
+    dry = next((abs(level.mean_nC_per_g) for level in levels if level.dose_uL_per_g == 0), 0.0)
+    if limit_nC_per_g is not None and limit_nC_per_g >= part * dry:
+        return Band(limit_nC_per_g, "detection limit")
+    return Band(part * dry, f"{part:.0%} of the dry value", part) if dry > 0 else None
+
+
+def interval90(level: Level, band: Band, dry: Level | None) -> tuple[float, float]:
+    """90 % interval of the mean, widened where the band itself was taken from the dry runs."""
+    from scipy.special import stdtrit
+
+    extra2 = (band.of_dry * dry.u_nC_per_g) ** 2 if dry is not None and band.of_dry else 0.0
+    u2 = level.u_nC_per_g**2 + extra2
+    if not np.isfinite(u2) or level.dof <= 0:
+        return -np.inf, np.inf
+    parts = level.u_nC_per_g**4 / level.dof + (extra2**2 / dry.dof if dry is not None and extra2 > 0 else 0.0)
+    dof = u2**2 / parts if parts > 0 else np.inf
+    half = float(stdtrit(max(dof, 1.0), 0.95)) * np.sqrt(u2)
+    return level.mean_nC_per_g - half, level.mean_nC_per_g + half
+
+
+def sign_changes(level: Level, half_width_nC_per_g: float) -> bool:
+    """Whether single runs of both signs are shown to lie beyond the band though their mean is near zero.
+
+    Holds when there are runs of either sign and the lower 95 % bound of their RMS (normal runs) exceeds the band.
+    """
+    from scipy.special import chdtri
+
+    if min(level.signs) < 1 or level.n < 2 or abs(level.mean_nC_per_g) > level.sd_nC_per_g:
+        return False
+    lowest2 = level.n * level.rms_nC_per_g**2 / float(chdtri(level.n, 0.05))
+    return bool(lowest2 > half_width_nC_per_g**2)
+
+
+@dataclass(frozen=True)
+class Tested:
+    """One dose put to the two one-sided tests."""
+
+    dose_uL_per_g: float
+    interval90_nC_per_g: tuple[float, float]
+    inside: bool
+    sign_changes: bool
+
+    @property
+    def side(self) -> int:
+        """Sign of the mean where the interval leaves out zero, else 0."""
+        low, high = self.interval90_nC_per_g
+        return int(low > 0) - int(high < 0)
+
+    @property
+    def neutral(self) -> bool:
+        """Mean shown inside the band, and no runs of both signs beyond it."""
+        return self.inside and not self.sign_changes
+
+
+def put_to_test(levels: Sequence[Level], band: Band) -> tuple[Tested, ...]:
+    """Every dose against the band."""
+    dry = next((level for level in levels if level.dose_uL_per_g == 0), None)
+    found = []
+    for level in levels:
+        low, high = interval90(level, band, dry)
+        inside = -band.half_width_nC_per_g < low and high < band.half_width_nC_per_g
+        found.append(Tested(level.dose_uL_per_g, (low, high), inside, sign_changes(level, band.half_width_nC_per_g)))
+    return tuple(found)
+
+
+def equivalence(tested: Sequence[Tested]) -> DoseAnswer:
+    """Lowest tested dose that is neutral, as every higher one is.
+
+    Tested from the highest dose down, stopping at the first that fails: a fixed sequence, so the chance of calling any
+    dose neutral that is not stays at 5 %.
+    """
+    method = "two one-sided tests at 5 %, from the highest dose down"
+    passing: float | None = None
+    failing: float | None = None
+    for item in reversed(tested):
+        if not item.neutral:
+            failing = item.dose_uL_per_g
+            break
+        passing = item.dose_uL_per_g
+    if passing is None:
+        return _none_neutral(tested, method)
+    text = f"{passing:g} uL/g is the lowest tested dose shown neutral, as every higher one is"
+    text += "." if failing is None else f"; {failing:g} uL/g is not shown so."
+    return DoseAnswer("found", passing, None, (failing, passing), text, method)
+
+
+def _none_neutral(tested: Sequence[Tested], method: str) -> DoseAnswer:
+    """Why the highest tested dose is not neutral, and what would help."""
+    top, first = tested[-1], tested[0]
+    said = f"At the highest tested dose, {top.dose_uL_per_g:g} uL/g,"
+    if top.sign_changes:
+        text = f"{said} the runs are not neutral: sign changes from run to run."
+        return DoseAnswer("not identifiable", None, None, (top.dose_uL_per_g, None), text, method)
+    if top.side * first.side < 0:
+        text = f"{said} the charge has changed sign and is not shown inside the band: no dose is neutral with all above it."
+        return DoseAnswer("not identifiable", None, None, (top.dose_uL_per_g, None), text, method)
+    text = f"{said} the mean is not shown inside the band; test more water, or more repeats."
+    return DoseAnswer("above highest dose", None, None, (top.dose_uL_per_g, None), text, method)
+
+
+def signs_on_both_sides(levels: Sequence[Level], scatter: Scatter, alpha: float = 0.05) -> tuple[float, float] | None:
+    """Highest dose significantly on the dry side and lowest significantly on the other, or None.
+
+    One-sided t tests with the scatter law of all repeats; the doses that might lie on the other side share `alpha`
+    (Holm), so that a curve that only comes down to zero is not said to cross it.
+    """
+    dry = next((level for level in levels if level.dose_uL_per_g == 0), None)
+    wet = [level for level in levels if level.dose_uL_per_g > 0]
+    if dry is None or not wet or scatter.dof < 1 or dry.mean_nC_per_g == 0:
+        return None
+    sign = float(np.sign(dry.mean_nC_per_g))
+    same = [level.dose_uL_per_g for level in levels if _one_sided(level, scatter, sign) < alpha]
+    if dry.dose_uL_per_g not in same:
+        return None
+    p = np.array([_one_sided(level, scatter, -sign) for level in wet])
+    order = np.argsort(p)
+    passed = p[order] * (len(p) - np.arange(len(p))) < alpha
+    count = len(p) if passed.all() else int(np.argmin(passed))
+    other = [wet[i].dose_uL_per_g for i in order[:count]]
+    if not other:
+        return None
+    first = min(other)
+    return max(dose for dose in same if dose < first), first
+
+
+def _one_sided(level: Level, scatter: Scatter, sign: float) -> float:
+    """p of a mean as far on the side of `sign`, were the true mean zero."""
+    from scipy.special import stdtr
+
+    sd = float(scatter.sd(np.array(level.mean_nC_per_g)))
+    u = np.hypot(sd / np.sqrt(level.n), level.shared_u_nC_per_g)
+    return float(stdtr(scatter.dof, -sign * level.mean_nC_per_g / u))

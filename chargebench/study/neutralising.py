@@ -1,0 +1,152 @@
+"""The neutralising dose by its four definitions, each with a status, an interval or bracket and one plain sentence.
+
+Owns the rules of what may be said. Fits nothing itself and opens nothing.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+
+import numpy as np
+
+from chargebench.study.dose import DoseAnswer, Target, crossing, dose_of, fall_to, interval_of, reach
+from chargebench.study.equivalence import Band, Level, Tested, equivalence, signs_on_both_sides
+from chargebench.study.fit import Fit
+from chargebench.study.rows import Question
+from chargebench.study.scatter import Scatter, Whitened
+
+__all__ = ["by_crossing", "by_curve", "by_tests", "dry_is_charged", "four_definitions"]
+
+PROFILE = "profile likelihood, scale from the residuals"
+
+
+def _open(value: float) -> float | None:
+    """An end of an interval, None where the runs leave it open."""
+    return float(value) if np.isfinite(value) and value > 0 else None
+
+
+def dry_is_charged(levels: Sequence[Level]) -> bool:
+    """Whether the dry mean differs from zero (two-sided t test at 5 %)."""
+    from scipy.special import stdtrit
+
+    dry = next((level for level in levels if level.dose_uL_per_g == 0), None)
+    if dry is None or not np.isfinite(dry.u_nC_per_g) or dry.dof <= 0:
+        return False
+    return bool(abs(dry.mean_nC_per_g) > float(stdtrit(dry.dof, 0.975)) * dry.u_nC_per_g)
+
+
+def by_curve(fit: Fit, white: Whitened, target: Target, what: str) -> DoseAnswer:
+    """Dose at which the fitted curve meets the target, with its profile interval; never beyond the highest tested dose.
+
+    `what` names the target in the sentence.
+    """
+    highest = float(white.points.doses[-1])
+    low, high = interval_of(fit, white, target)
+    value = dose_of(fit.curve, fit.parameters, target, highest)
+    if value is None:
+        least = highest if np.isnan(low) else _open(low)
+        text = f"{what} is not reached up to the highest tested dose, {highest:g} uL/g; test more water."
+        return DoseAnswer("above highest dose", None, (least, None), (highest, None), text, PROFILE)
+    lowest, upmost = ends = _open(low), _open(high)
+    if ends == (None, None):
+        text = f"{what}: the runs leave the dose open at both ends; test more doses or repeats."
+        return DoseAnswer("not identifiable", None, ends, None, text, PROFILE)
+    said = f"{what} is reached at {value:.3g} uL/g"
+    if upmost is None:
+        said += f", 95 % interval from {lowest:.3g} uL/g, not bounded above by the doses tested"
+    elif lowest is None:
+        said += f", 95 % interval up to {upmost:.3g} uL/g, not bounded below"
+    else:
+        said += f", 95 % interval {lowest:.3g} to {upmost:.3g} uL/g"
+    return DoseAnswer("found", value, ends, None, said + ".", PROFILE)
+
+
+def by_tests(levels: Sequence[Level], target: Target, what: str, missing: str) -> DoseAnswer:
+    """A bracket from one-sided t tests dose by dose, where no curve may be fitted."""
+    from scipy.special import stdtr
+
+    dry = next(level for level in levels if level.dose_uL_per_g == 0)
+    sign = np.sign(dry.mean_nC_per_g)
+    above, below = [0.0], []
+    for level in levels:
+        if level.dose_uL_per_g == 0 or not np.isfinite(level.u_nC_per_g) or level.dof <= 0:
+            continue
+        miss = sign * (level.mean_nC_per_g - target.fraction * dry.mean_nC_per_g - target.level_nC_per_g)
+        t = miss / np.hypot(level.u_nC_per_g, target.fraction * dry.u_nC_per_g)
+        p_below = float(stdtr(min(level.dof, dry.dof), t))
+        above += [level.dose_uL_per_g] * (p_below > 0.95)
+        below += [level.dose_uL_per_g] * (p_below < 0.05)
+    first = next((dose for dose in below if dose > max(above)), None)
+    method = f"one-sided t tests dose by dose; no curve, since {missing}"
+    if first is not None:
+        text = f"{what} is reached between {max(above):g} and {first:g} uL/g."
+        return DoseAnswer("bracket", None, None, (max(above), first), text, method)
+    if max(above) == levels[-1].dose_uL_per_g and max(above) > 0:
+        text = f"{what} is not reached up to the highest tested dose, {max(above):g} uL/g; test more water."
+        return DoseAnswer("above highest dose", None, None, (max(above), None), text, method)
+    return DoseAnswer("not identifiable", None, None, None, f"{what}: {missing}.", method)
+
+
+def by_crossing(fit: Fit | None, white: Whitened, levels: Sequence[Level], scatter: Scatter) -> DoseAnswer:
+    """Dose at which the charge changes sign, only where tested doses lie significantly on both sides of zero."""
+    sides = signs_on_both_sides(levels, scatter)
+    if sides is None:
+        text = "No change of sign is shown: tested doses do not lie significantly on both sides of zero."
+        return DoseAnswer("not identifiable", None, None, None, text, "Holm-adjusted one-sided t tests")
+    found = None if fit is None else by_curve(fit, white, crossing(), "A net charge of zero")
+    if found is None or found.status != "found":
+        text = f"The net charge changes sign between {sides[0]:g} and {sides[1]:g} uL/g."
+        return DoseAnswer("bracket", None, None, sides, text, "Holm-adjusted one-sided t tests")
+    return DoseAnswer(found.status, found.value, found.ci95, sides, found.text, found.method)
+
+
+def _no_dry(levels: Sequence[Level]) -> str:
+    if not any(level.dose_uL_per_g == 0 for level in levels):
+        return "No dry runs found; the dry value is needed."
+    return "" if dry_is_charged(levels) else "The dry charge does not differ significantly from zero."
+
+
+def four_definitions(
+    fit: Fit | None,
+    white: Whitened,
+    levels: Sequence[Level],
+    tested: Sequence[Tested],
+    band: Band | None,
+    question: Question,
+    missing: str,
+) -> Mapping[str, DoseAnswer]:
+    """All four answers by name; `missing` says why there is no fit."""
+    refused = _no_dry(levels)
+
+    def curve_or_tests(target: Target, what: str) -> DoseAnswer:
+        if refused:
+            return DoseAnswer("not identifiable", None, None, None, refused)
+        return by_curve(fit, white, target, what) if fit else by_tests(levels, target, what, missing)
+
+    answers = {"equivalence": _equivalence(tested, band)}
+    part = f"{question.fraction:.0%} of the dry charge"
+    answers["fraction"] = curve_or_tests(fall_to(question.fraction), part)
+    answers["limit"] = _limit(levels, question, curve_or_tests, refused)
+    answers["crossing"] = by_crossing(fit, white, levels, white.scatter)
+    return answers
+
+
+def _equivalence(tested: Sequence[Tested], band: Band | None) -> DoseAnswer:
+    if band is None:
+        text = "No band: none was fixed, and there are neither dry runs nor a detection limit to take one from."
+        return DoseAnswer("not identifiable", None, None, None, text)
+    return equivalence(tested)
+
+
+def _limit(
+    levels: Sequence[Level], question: Question, answer: Callable[[Target, str], DoseAnswer], refused: str
+) -> DoseAnswer:
+    limit = question.detection_limit_nC_per_g
+    if limit is None:
+        text = "The detection limit of the bench is not known: run blanks, or state it in the study."
+        return DoseAnswer("not identifiable", None, None, None, text)
+    dry = next((level.mean_nC_per_g for level in levels if level.dose_uL_per_g == 0), np.nan)
+    if not refused and abs(dry) <= limit:
+        text = f"The dry charge already lies within the detection limit, {limit:.3g} nC/g."
+        return DoseAnswer("found", 0.0, None, (None, 0.0), text)
+    return answer(reach(float(np.sign(dry)) * limit), f"The detection limit, {limit:.3g} nC/g,")
