@@ -1,0 +1,211 @@
+"""The virtual bench on real ports: what goes out there, who may come and go, and the process form."""
+
+import json
+import os
+import socket
+import subprocess
+import sys
+import time
+
+import pytest
+
+from chargebench.errors import InputError
+from chargebench.instruments.benchfile import read_bench
+from chargebench.instruments.virtual import VirtualBench
+from chargebench.instruments.virtual.wires import SocketWire
+from chargebench.wire.make import make_decoder
+
+TRANSPORTS = ["socket"] if sys.platform == "win32" else ["pty", "socket"]
+HAS_PTY = pytest.mark.skipif(sys.platform == "win32", reason="no pseudo-terminals here")
+
+
+class _Host:
+    """A plain reader of a port, without the program's own port room."""
+
+    def __init__(self, port):
+        self._socket = self._descriptor = None
+        if port.startswith("socket://"):
+            host, _, number = port.removeprefix("socket://").rpartition(":")
+            self._socket = socket.create_connection((host, int(number)))
+            self._socket.setblocking(False)
+        else:
+            self._descriptor = os.open(port, os.O_RDWR | os.O_NOCTTY | os.O_NONBLOCK)
+
+    def read(self):
+        try:
+            return self._socket.recv(65536) if self._socket else os.read(self._descriptor, 65536)
+        except BlockingIOError:
+            return b""
+
+    def write(self, data):
+        if self._socket:
+            self._socket.sendall(data)
+        else:
+            os.write(self._descriptor, data)
+
+    def read_until(self, enough, limit_s=10.0):
+        heard, until = b"", time.monotonic() + limit_s
+        while not enough(heard) and time.monotonic() < until:
+            heard += self.read()
+            time.sleep(0.005)
+        assert enough(heard), f"heard only {heard[-200:]!r}"
+        return heard
+
+    def close(self):
+        if self._socket:
+            self._socket.close()
+        else:
+            os.close(self._descriptor)
+
+
+@pytest.fixture(params=TRANSPORTS)
+def bench(request, tmp_path):
+    with VirtualBench(tmp_path, seed=3, speed=50.0, transport=request.param) as running:
+        yield running
+
+
+def test_a_run_on_real_ports(bench):
+    """A grind ordered is a grind heard: charge and mass on the ports agree with the truth written."""
+    instruments = read_bench(bench.bench_path).instruments
+    hosts = {name: _Host(i.port) for name, i in instruments.items()}
+    decoders = {name: make_decoder(i.lines, i.carries, i.pattern) for name, i in instruments.items()}
+    heard = {}
+    truth = None
+    while bench.now_s < 45.0:
+        for name, host in hosts.items():
+            for reading in decoders[name].feed(host.read(), 0):
+                heard.setdefault(reading.channel, []).append(reading)
+        if truth is None and bench.now_s > 10.0:
+            truth = bench.grind(10.0)
+        time.sleep(0.005)
+    for host in hosts.values():
+        host.close()
+    charge, mass = heard["charge"], heard["mass"]
+    assert {"humidity", "temperature"} <= set(heard)
+    assert charge[-1].value - charge[0].value == pytest.approx(truth["net_charge_nC"], rel=0.05)
+    assert mass[-1].value - mass[0].value == pytest.approx(truth["collected_mass_g"], abs=0.03)
+    assert decoders["cup"].lost == 0
+    assert sum(decoders["cup"].rejects.values()) <= 1
+    lines = [json.loads(line) for line in bench.truth_path.read_text(encoding="utf-8").splitlines()]
+    assert [line["record"] for line in lines] == ["scenario", "grind"]
+    assert lines[0]["seed"] == 3
+    assert lines[0]["neutralising_dose_uL_per_g"] == pytest.approx(20.0, rel=1e-3)
+    assert lines[1]["net_charge_nC"] == truth["net_charge_nC"]
+
+
+def test_a_host_may_go_and_come_again(bench):
+    """After one host has gone, another hears whole lines and can give commands."""
+    port = read_bench(bench.bench_path).instruments["cup"].port
+    for _ in range(2):
+        host = _Host(port)
+        host.read_until(lambda heard: heard.count(b"\n") > 20)
+        host.write(b"ID?\n")
+        host.read_until(lambda heard: b"virtual charge board" in heard)
+        host.close()
+
+
+def test_nobody_listens(bench):
+    """Without a reader nothing blocks: time goes on, and what was not taken is counted."""
+    start_s = bench.now_s
+    until = time.monotonic() + 10.0
+    while not all(bench.dropped_bytes.values()) and time.monotonic() < until:
+        time.sleep(0.02)
+    assert bench.dropped_bytes["cup"] > 0
+    assert bench.now_s > start_s
+    host = _Host(read_bench(bench.bench_path).instruments["cup"].port)
+    host.write(b"ID?\n")
+    host.read_until(lambda heard: b"virtual charge board" in heard)
+    host.close()
+
+
+@HAS_PTY
+def test_exclusive_mode_does_not_outlive_its_host(tmp_path):
+    """A host killed while it held a terminal in exclusive mode leaves it open to the next, whoever runs it."""
+    import fcntl
+    import termios
+
+    with VirtualBench(tmp_path, speed=1.0, transport="pty") as bench:
+        port = read_bench(bench.bench_path).instruments["scale"].port
+        first = os.open(port, os.O_RDWR | os.O_NOCTTY)
+        fcntl.ioctl(first, termios.TIOCEXCL)
+        os.close(first)
+        time.sleep(0.1)
+        fact = fcntl.ioctl(bench._wires["scale"]._slave, 0x80045440, b"\0\0\0\0") if sys.platform == "linux" else b"\0"
+        assert not any(fact)
+
+
+def test_a_socket_host_that_vanishes_is_hung_up_on():
+    """A connection that is gone is dropped, and the next one served."""
+    wire = SocketWire()
+    try:
+        for now_s in (0.0, 10.0):
+            host = _Host(wire.port)
+            until = time.monotonic() + 5.0
+            heard = b""
+            while not heard and time.monotonic() < until:
+                wire.send(b"line\n", now_s)
+                heard = host.read()
+            assert heard.startswith(b"line\n")
+            host.close()
+            until = time.monotonic() + 5.0
+            while wire._host is not None and time.monotonic() < until:
+                wire.receive()
+            assert wire._host is None
+    finally:
+        wire.close()
+
+
+@pytest.mark.parametrize(
+    ("values", "word"),
+    [
+        ({"speed": 0.5}, "speed"),
+        ({"speed": 51.0}, "speed"),
+        ({"speed": float("nan")}, "speed"),
+        ({"transport": "pigeon"}, "transport"),
+        ({"scenario": "nowhere"}, "scenario"),
+        ({"seed": -1}, "seed"),
+    ],
+)
+def test_parameters_are_checked(tmp_path, values, word):
+    """A bench that cannot be is refused by the name of what is wrong, before any port is opened."""
+    with pytest.raises(InputError, match=word):
+        VirtualBench(tmp_path, **values)
+
+
+def test_process_form(tmp_path):
+    """As a process it obeys JSON lines, answers each one, names what it cannot do, and ends with its stdin."""
+    commands = [
+        {"do": "grind", "dose_g": 3, "water_uL_per_g": 10, "treatment": "misted"},
+        {"do": "empty_cup"},
+        {"do": "set_ioniser", "on": True},
+        {"do": "touch"},
+        {"do": "boil"},
+        {"do": "grind", "sugar": 1},
+        {"do": "grind", "dose_g": "much"},
+        {"do": "now"},
+    ]
+    text = "".join(json.dumps(command) + "\n" for command in commands) + "nonsense\n\n"
+    done = subprocess.run(
+        [sys.executable, "-m", "chargebench.instruments.virtual", "--folder", str(tmp_path), "--speed", "20"],
+        input=text,
+        capture_output=True,
+        text=True,
+        timeout=60,
+        check=True,
+    )
+    answers = [json.loads(line) for line in done.stdout.splitlines()]
+    events = [answer["event"] for answer in answers]
+    assert events == ["ready", "done", "error", "done", "done", "error", "error", "error", "done", "error", "stopped"]
+    assert answers[1]["dose_g"] == 3
+    assert "busy" in answers[2]["text"]
+    assert read_bench(tmp_path / "bench.toml").instruments.keys() == {"cup", "scale"}
+    assert done.stderr == ""
+
+
+def test_process_form_refuses(tmp_path):
+    """A speed out of range ends the process with one line and a code that is not zero."""
+    command = [sys.executable, "-m", "chargebench.instruments.virtual", "--folder", str(tmp_path), "--speed", "900"]
+    done = subprocess.run(command, capture_output=True, text=True, timeout=60, input="", check=False)
+    assert done.returncode == 1
+    assert "speed" in done.stderr
+    assert done.stderr.count("\n") == 1
