@@ -123,9 +123,6 @@ class _Feed:
 
     def ask_to_stop(self) -> None:
         self._stopping.set()
-        port = self._port
-        if port is not None:
-            port.cancel()
 
     def join(self) -> None:
         """Wait for the thread; one whose driver hangs in close() is a daemon, left to the end of the process."""
@@ -136,7 +133,7 @@ class _Feed:
         self._queue.put(Chunk(self._instrument.name, time.monotonic_ns(), kind, data, text))
 
     def _run(self) -> None:
-        """The thread. An exception on its way out is put in the queue as well; ``threading.excepthook`` gets it next."""
+        """The thread. An exception on its way out goes into the queue, too; ``threading.excepthook`` gets it next."""
         try:
             self._keep_reading()
         finally:

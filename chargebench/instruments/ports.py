@@ -1,12 +1,14 @@
 """Opens, reads and writes one port. The only file that knows the serial library; owns what a port's errors mean.
 
 Reads are in chunks: the library's ``readline`` costs more than a hundred times as much a line. Only the thread that
-reads a port may close it; another may `cancel` a read that waits.
+reads a port may close it. Nothing here cancels a read from another thread: the library does so by writing to a pipe
+whose number may belong to another file by then. Waits are short instead.
 """
 
 from __future__ import annotations
 
 import errno
+import os
 import select
 import socket
 import sys
@@ -49,10 +51,6 @@ class Port(Protocol):
 
     def write(self, data: bytes) -> None:
         """Send all of `data`."""
-        ...
-
-    def cancel(self) -> None:
-        """Let a read that waits in another thread return at once, where the system can."""
         ...
 
     def close(self) -> None:
@@ -140,6 +138,7 @@ class SerialPort:
     def __init__(self, port: serial.SerialBase, name: str) -> None:
         self._port = port
         self._name = name
+        self._direct = sys.platform != "win32" and isinstance(port, serial.Serial)
 
     def read(self, max_bytes: int, timeout_s: float) -> bytes:
         """See `Port.read`.
@@ -150,15 +149,32 @@ class SerialPort:
             When the port went away.
         """
         try:
-            if self._port.timeout != timeout_s:
-                self._port.timeout = timeout_s
-            first = self._port.read(1)
-            if not first:
-                return b""
-            waiting = min(self._port.in_waiting, max_bytes - 1)
-            return bytes(first + self._port.read(waiting)) if waiting else bytes(first)
+            return (
+                self._read_descriptor(max_bytes, timeout_s)
+                if self._direct
+                else self._read_library(max_bytes, timeout_s)
+            )
         except _LOST as error:
             raise PortLostError(f"{self._name}: went away while reading; is it still plugged in?") from error
+
+    def _read_descriptor(self, max_bytes: int, timeout_s: float) -> bytes:
+        """Straight from the descriptor: half the system calls, and a terminal's next helpings while there are any."""
+        terminal = self._port.fileno()
+        data = b""
+        while len(data) < max_bytes and select.select([terminal], [], [], 0 if data else timeout_s)[0]:
+            piece = os.read(terminal, max_bytes - len(data))
+            if not piece:
+                raise OSError(errno.EIO, "ready to be read, but empty")
+            data += piece
+        return data
+
+    def _read_library(self, max_bytes: int, timeout_s: float) -> bytes:
+        """Through the library: wait for one byte, then take what has come."""
+        if self._port.timeout != timeout_s:
+            self._port.timeout = timeout_s
+        first = bytes(self._port.read(1))
+        waiting = min(self._port.in_waiting, max_bytes - 1)
+        return first + bytes(self._port.read(waiting)) if first and waiting else first
 
     def write(self, data: bytes) -> None:
         """See `Port.write`.
@@ -172,12 +188,6 @@ class SerialPort:
             self._port.write(data)
         except _LOST as error:
             raise PortLostError(f"{self._name}: cannot be written to; is it still plugged in?") from error
-
-    def cancel(self) -> None:
-        """See `Port.cancel`."""
-        cancel = getattr(self._port, "cancel_read", None)
-        if cancel is not None:
-            cancel()
 
     def close(self) -> None:
         """See `Port.close`. A port that is gone may refuse to be closed; then there is nothing left to give back."""
@@ -234,9 +244,6 @@ class SocketPort:
             self._socket.sendall(data)
         except OSError as error:
             raise PortLostError(f"{self._name}: cannot be written to ({error})") from error
-
-    def cancel(self) -> None:
-        """See `Port.cancel`: waits on sockets are short here, so there is nothing to do."""
 
     def close(self) -> None:
         """See `Port.close`."""

@@ -18,6 +18,7 @@ from typing import Final
 from chargebench.units import from_wire
 from chargebench.wire.crc import START, crc_text
 from chargebench.wire.decoder import LineDecoder
+from chargebench.wire.framed_batch import FEWEST, alike
 from chargebench.wire.lines import LineSplitter
 from chargebench.wire.reading import Reading, Status
 
@@ -28,6 +29,7 @@ SEQUENCE_MODULUS: Final = 1 << 16
 MS_MODULUS: Final = 1 << 32
 LATE_LINES: Final = 64  # a counter that goes back by no more than this, with the clock, is a line out of order
 LATE_MS: Final = 10_000
+BATCH_LINES: Final = 256
 
 _UNITS: Final = {  # unit on the wire -> power of ten to the canonical unit
     "charge": {b"pC": -3, b"nC": 0, b"uC": 3},
@@ -144,6 +146,29 @@ class FramedDecoder(LineDecoder):
         """Drop the unfinished line; counters go on, so that lines lost meanwhile are counted."""
         super().reset()
         self._first = True
+
+    def feed(self, chunk: bytes, received_ns: int) -> list[Reading]:
+        """Readings that `chunk` completes, in order of arrival."""
+        lines = [line for line in self._splitter.feed(chunk) if line]
+        readings: list[Reading] = []
+        self.lines_read += len(lines)
+        for start in range(0, len(lines), BATCH_LINES):
+            self._decode_some(lines[start : start + BATCH_LINES], received_ns, readings)
+        return readings
+
+    def _decode_some(self, lines: list[bytes], received_ns: int, readings: list[Reading]) -> None:
+        """Append the readings of some lines, all at once where they allow it."""
+        found = alike(lines, received_ns, self._meaning, self._last) if len(lines) >= FEWEST else None
+        if found is None:
+            for line in lines:
+                self._decode(line, received_ns, readings)
+            return
+        self._first = False
+        newest = found[-1]
+        assert newest.sequence is not None
+        assert newest.device_ms is not None
+        self._last[newest.channel] = (newest.sequence, newest.device_ms)
+        readings.extend(found)
 
     def _decode(self, line: bytes, received_ns: int, readings: list[Reading]) -> None:
         """Append the reading of one line, or count why there is none."""

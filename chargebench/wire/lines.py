@@ -56,14 +56,17 @@ class LineSplitter:
         if self._at_first and lines:
             self._at_first = False
             self.cut += bool(lines.pop(0))
-        return self._short_enough(lines) if lines else lines
+        if not lines:
+            return lines
+        lines = self._short_enough(lines)
+        if self._either_end or not (b"\r" in chunk or (lines and b"\r" in lines[0])):
+            return lines
+        return [line[:-1] if line.endswith(b"\r") else line for line in lines]
 
     def _short_enough(self, lines: list[bytes]) -> list[bytes]:
         """The lines within the limit; the others counted."""
-        if len(max(lines, key=len)) > self.limit:
+        if max(map(len, lines)) > self.limit:
             kept = [line for line in lines if len(line) <= self.limit]
             self.too_long += len(lines) - len(kept)
             lines = kept
-        if self._either_end:
-            return lines
-        return [line[:-1] if line.endswith(b"\r") else line for line in lines]
+        return lines

@@ -1,0 +1,99 @@
+"""Many framed lines at once, where nothing about them is unusual. Owns speed only: no rule of the format lives here.
+
+A flood, or a reader that comes back late, brings hundreds of lines in one piece. When they are all of one kind, sound,
+and in sequence, column-wise work on them costs half of what line by line does. Anything else is left to the line-wise
+decoder, whose answer this must equal; the tests hold the two together.
+"""
+
+from __future__ import annotations
+
+import struct
+from binascii import crc_hqx, unhexlify
+from collections.abc import Mapping
+from itertools import repeat
+from math import isfinite
+from typing import Final
+
+from chargebench.units import from_wire
+from chargebench.wire.crc import START
+from chargebench.wire.reading import Reading, Status
+
+__all__ = ["FEWEST", "alike"]
+
+FEWEST: Final = 16  # below this many lines, line by line is as quick
+_HEX: Final = b"0123456789ABCDEF"
+_DECIMAL: Final = b"0123456789+-.eE"
+
+
+def alike(
+    lines: list[bytes],
+    received_ns: int,
+    meanings: Mapping[tuple[bytes, bytes], tuple[str, int]],
+    last: Mapping[str, tuple[int, int]],
+) -> list[Reading] | None:
+    """Readings of lines that are all of one kind, sound, ``OK`` and in sequence; None where any is not.
+
+    Parameters
+    ----------
+    lines : list of bytes
+        Whole lines, none of them empty.
+    received_ns : int
+        Time of receipt.
+    meanings : mapping
+        (KIND, UNIT) → channel and power of ten.
+    last : mapping
+        Sequence number and device time of the last line of each channel.
+    """
+    count = len(lines)
+    bodies = [line[:-5] for line in lines]
+    if set(map(bytes.count, bodies, repeat(b","))) != {5} or not _sound(lines, bodies):
+        return None
+    fields = b",".join(bodies).split(b",")
+    kinds, units, status = (set(fields[column::6]) for column in (0, 4, 5))
+    meaning = meanings.get((fields[0], fields[4])) if len(kinds) == len(units) == 1 and status == {b"OK"} else None
+    if meaning is None:
+        return None
+    channel, power = meaning
+    values = _floats(fields[3::6], power)
+    sequences = _counters(fields[1::6])
+    times_ms = _counters(fields[2::6])
+    before = last.get(channel, (-1, -1))
+    if values is None or sequences is None or times_ms is None:
+        return None
+    start = before[0] + 1 if before[0] >= 0 else sequences[0]
+    if sequences != list(range(start, start + count)) or sequences[-1] > 0xFFFF:
+        return None
+    if times_ms != sorted(times_ms) or times_ms[0] < before[1] or times_ms[-1] > 0xFFFFFFFF:
+        return None
+    columns = zip(
+        repeat(channel), values, lines, repeat(received_ns), repeat(Status.NONE), sequences, times_ms, repeat("")
+    )
+    return list(map(tuple.__new__, repeat(Reading), columns))  # what Reading._make does, without a call a line
+
+
+def _sound(lines: list[bytes], bodies: list[bytes]) -> bool:
+    """Whether every line ends in a star and the right check field."""
+    checks = b"".join([line[-4:] for line in lines])
+    if len(checks) != 4 * len(lines) or checks.strip(_HEX) or {line[-5:-4] for line in lines} != {b"*"}:
+        return False
+    return struct.pack(f">{len(lines)}H", *map(crc_hqx, bodies, repeat(START))) == unhexlify(checks)
+
+
+def _floats(texts: list[bytes], power: int) -> list[float] | None:
+    """Finite decimal numbers, or None."""
+    if b"".join(texts).strip(_DECIMAL):
+        return None
+    try:
+        values = list(map(float, texts))
+        if power:
+            values = [from_wire(text.decode(), power) for text in texts]
+    except ValueError:
+        return None
+    return values if all(map(isfinite, values)) else None
+
+
+def _counters(texts: list[bytes]) -> list[int] | None:
+    """Numbers of ASCII digits, or None."""
+    if not (all(texts) and b"".join(texts).isdigit()):
+        return None
+    return list(map(int, texts))
