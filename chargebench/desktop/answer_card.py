@@ -1,0 +1,149 @@
+"""The answer of one run: charge-to-mass with its uncertainty, in words and large figures, and what speaks against it.
+
+Its place shows the cautions at start-up and whenever they are asked for.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any, Final
+
+from chargebench.desktop.qt import QtCore, QtWidgets, Signal
+from chargebench.desktop.style import Panel, plain_label, restyle
+from chargebench.desktop.words import (
+    CAUTIONS,
+    CAUTIONS_CLOSE,
+    SEVERITY_SYMBOLS,
+    answer_words,
+    estimate_text,
+)
+from chargebench.runs.text import visible
+
+__all__ = ["AnswerCard", "CautionCard"]
+
+LONGEST_FLAG: Final = 500
+_LINES: Final = (
+    ("net_charge_nC", "Net charge", "nC"),
+    ("collected_mass_g", "Collected", "g"),
+    ("grind_time_s", "Grind time", "s"),
+    ("throughput_g_per_s", "Throughput", "g/s"),
+    ("recovery_percent", "Recovery", "%"),
+)
+
+
+def _scrolling(inside: QtWidgets.QWidget, name: str) -> QtWidgets.QScrollArea:
+    area = QtWidgets.QScrollArea()
+    area.setWidgetResizable(True)
+    area.setHorizontalScrollBarPolicy(QtCore.Qt.ScrollBarPolicy.ScrollBarAlwaysOff)
+    area.setFrameShape(QtWidgets.QFrame.Shape.NoFrame)
+    inside.setObjectName("inside")
+    area.setWidget(inside)
+    area.setAccessibleName(name)
+    return area
+
+
+class AnswerCard(Panel):
+    """What one sealed run says."""
+
+    def __init__(self, parent: QtWidgets.QWidget | None = None) -> None:
+        super().__init__("Answer", parent)
+        self.figure = plain_label("–", "answer")
+        self.unit = plain_label("nC/g, ± at 95 %", "soft")
+        self.sentence = plain_label("", wrap=True)
+        self.verdict = plain_label("", "verdict", wrap=True)
+        self.whose = plain_label("", "soft", wrap=True)
+        for widget in (self.figure, self.unit, self.sentence, self.verdict):
+            self.body.addWidget(widget)
+        inside = QtWidgets.QWidget()
+        column = QtWidgets.QVBoxLayout(inside)
+        column.setContentsMargins(0, 0, 0, 0)
+        self._numbers = QtWidgets.QWidget()
+        grid = QtWidgets.QGridLayout(self._numbers)
+        grid.setContentsMargins(0, 0, 0, 0)
+        grid.setVerticalSpacing(1)
+        self._values = {}
+        for row, (key, words, _) in enumerate(_LINES):
+            self._values[key] = plain_label("–")
+            grid.addWidget(plain_label(words, "soft"), row, 0)
+            grid.addWidget(self._values[key], row, 1)
+        grid.setColumnStretch(1, 1)
+        column.addWidget(self._numbers)
+        self.flags = QtWidgets.QVBoxLayout()
+        self.flags.setSpacing(3)
+        column.addLayout(self.flags)
+        column.addWidget(self.whose)
+        column.addStretch(1)
+        self.body.addWidget(_scrolling(inside, "Details and flags of the run"), 1)
+        self.show_nothing("The answer of a run appears here a moment after it ends.")
+
+    def show_nothing(self, why: str) -> None:
+        """No run to speak of, and why."""
+        self.figure.setText("–")
+        self.sentence.setText(why)
+        self.verdict.setText("")
+        self.whose.setText("")
+        self._numbers.hide()
+        self.unit.hide()
+        self._show_flags(())
+        self.setAccessibleDescription(why)
+
+    def show_outcome(self, outcome: Mapping[str, Any]) -> None:
+        """Show a run's outcome as ``show --json`` gives it."""
+        words = answer_words(outcome)
+        self.figure.setText(words.figure)
+        self.sentence.setText(words.sentence)
+        self.verdict.setText(f"{SEVERITY_SYMBOLS.get(words.severity or '', '✔')} {words.verdict}")
+        self.verdict.setProperty("severity", words.severity or "none")
+        restyle(self.verdict)
+        self._numbers.show()
+        self.unit.show()
+        result = outcome.get("result", {})
+        for key, _, unit in _LINES:
+            self._values[key].setText(estimate_text(result.get(key), unit))
+        self._show_flags(outcome.get("flags", ()))
+        tags = outcome.get("tags", {})
+        cut = " · recovered after an interruption" if outcome.get("recovered") else ""
+        named = " · ".join(visible(str(tags[k]), 80) for k in ("coffee", "grinder", "setting") if k in tags)
+        self.whose.setText(f"{named}\nRun {outcome.get('run', '?')}{cut}".strip())
+        self.setAccessibleDescription(f"{words.figure} nC/g. {words.sentence} {words.verdict}.")
+
+    def _show_flags(self, flags: Any) -> None:
+        while (item := self.flags.takeAt(0)) is not None:
+            if (old := item.widget()) is not None:
+                old.deleteLater()
+        order = {"reject": 0, "doubt": 1, "note": 2}
+        for flag in sorted(flags, key=lambda f: order.get(str(f.get("severity")), 3)):
+            severity = str(flag.get("severity", "note"))
+            text = visible(str(flag.get("text", "")), LONGEST_FLAG)
+            label = plain_label(f"{SEVERITY_SYMBOLS.get(severity, '○')} {severity.capitalize()}: {text}", wrap=True)
+            label.setProperty("severity", severity)
+            self.flags.addWidget(label)
+
+
+class CautionCard(Panel):
+    """The usual cautions of such a bench.
+
+    Signals
+    -------
+    read()
+        The person has put them away.
+    """
+
+    read = Signal()
+
+    def __init__(self, parent: QtWidgets.QWidget | None = None) -> None:
+        super().__init__("Before you start: cautions", parent)
+        inside = QtWidgets.QWidget()
+        column = QtWidgets.QVBoxLayout(inside)
+        column.setContentsMargins(0, 0, 0, 0)
+        column.setSpacing(5)
+        for head, words in CAUTIONS:
+            column.addWidget(plain_label(f"▲ {head}. {words}", wrap=True))
+        column.addWidget(plain_label(CAUTIONS_CLOSE, "soft", wrap=True))
+        column.addStretch(1)
+        self.body.addWidget(_scrolling(inside, "Cautions"), 1)
+        self.button = QtWidgets.QPushButton("Understood")
+        self.button.setProperty("part", "large")
+        self.button.setAccessibleName("Understood: put the cautions away")
+        self.button.clicked.connect(self.read)
+        self.body.addWidget(self.button)

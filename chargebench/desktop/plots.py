@@ -1,0 +1,48 @@
+"""Plots that only show: no context menu, no export, no dragging by a wet finger; coloured by a theme."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from chargebench.desktop.palette import Theme
+from chargebench.desktop.qt import QtCore, QtGui, QtWidgets, pg
+
+__all__ = ["quiet_plot", "quiet_view", "restyle_plot"]
+
+
+def quiet_view(description: str) -> Any:
+    """A graphics view without any menu, described for screen readers."""
+    view = pg.GraphicsLayoutWidget()
+    view.setContextMenuPolicy(QtCore.Qt.ContextMenuPolicy.PreventContextMenu)
+    view.scene().contextMenu = []
+    view.setAccessibleName(description)
+    view.viewport().setAccessibleName(description)
+    view.setFrameShape(QtWidgets.QFrame.Shape.NoFrame)
+    view.setFocusPolicy(QtCore.Qt.FocusPolicy.NoFocus)
+    view.ci.setContentsMargins(0, 0, 4, 0)
+    view.ci.setSpacing(2)
+    return view
+
+
+def quiet_plot(plot: Any) -> None:
+    """Take menus, buttons, dragging and automatic ranges from a plot; line up its left axis with others."""
+    plot.setMenuEnabled(False)
+    plot.hideButtons()
+    plot.setMouseEnabled(x=False, y=False)
+    plot.disableAutoRange()
+    plot.getAxis("left").enableAutoSIPrefix(False)
+    plot.getAxis("bottom").enableAutoSIPrefix(False)
+    plot.showGrid(x=True, y=True, alpha=0.25)
+
+
+def restyle_plot(plot: Any, theme: Theme, px: int = 13) -> None:
+    """Colours and text size of axes and labels; `px` is the height of the text."""
+    font = QtGui.QFont()
+    font.setPixelSize(px)
+    for side in ("left", "bottom"):
+        axis = plot.getAxis(side)
+        axis.setPen(theme.line)
+        axis.setTextPen(theme.ink)
+        axis.setStyle(tickFont=font, tickTextOffset=4)
+        axis.setLabel(axis.labelText, color=theme.ink, **{"font-size": f"{px}px"})
+    plot.getAxis("left").setWidth(round(px * 5))

@@ -1,0 +1,125 @@
+"""A theme turned into Qt's palette and style sheet, and the few building blocks every panel is made of.
+
+Owns sizes: all of them follow one number, the height of the text in pixels, so that a large screen is readable from
+the far side of the bench.
+"""
+
+from __future__ import annotations
+
+from typing import Final
+
+from chargebench.desktop.palette import Theme
+from chargebench.desktop.qt import QtCore, QtGui, QtWidgets
+
+__all__ = ["Panel", "base_height", "plain_label", "qt_palette", "style_sheet"]
+
+_ROLES: Final = {
+    "Window": "page",
+    "WindowText": "ink",
+    "Base": "field",
+    "AlternateBase": "page",
+    "Text": "ink",
+    "Button": "panel",
+    "ButtonText": "ink",
+    "ToolTipBase": "panel",
+    "ToolTipText": "ink",
+    "Highlight": "accent",
+    "HighlightedText": "on_accent",
+    "PlaceholderText": "soft",
+}
+
+
+def base_height(window_height: int) -> int:
+    """Text height in pixels for a window: 13 at 768, 21 at 1440, within 12 and 26."""
+    return max(12, min(26, round(13 + (window_height - 768) * 8 / 672)))
+
+
+def qt_palette(theme: Theme) -> QtGui.QPalette:
+    """Qt's palette of a theme."""
+    palette = QtGui.QPalette()
+    for role, colour in _ROLES.items():
+        palette.setColor(QtGui.QPalette.ColorRole[role], QtGui.QColor(getattr(theme, colour)))
+    return palette
+
+
+def style_sheet(theme: Theme, px: int) -> str:
+    """Style sheet of the whole window; `px` is the height of the text."""
+    t = theme
+    return f"""
+    * {{ font-size: {px}px; color: {t.ink}; }}
+    QMainWindow, QWidget#page {{ background: {t.page}; }}
+    QFrame#panel, QFrame#notice {{ background: {t.panel}; border: 1px solid {t.line}; border-radius: {px // 3}px; }}
+    QLabel {{ background: transparent; border: none; }}
+    QLabel[part="title"] {{ font-weight: 600; color: {t.soft}; }}
+    QLabel[part="soft"] {{ color: {t.soft}; }}
+    QLabel[part="headline"] {{ font-size: {round(px * 2.0)}px; font-weight: 700; }}
+    QLabel[part="instruction"] {{ font-size: {round(px * 1.4)}px; }}
+    QLabel[part="figure"] {{ font-size: {round(px * 2.6)}px; font-weight: 700; }}
+    QLabel[part="answer"] {{ font-size: {round(px * 1.9)}px; font-weight: 700; }}
+    QLabel[part="verdict"] {{ font-size: {round(px * 1.2)}px; font-weight: 600; }}
+    QLabel[severity="note"] {{ color: {t.note}; }}
+    QLabel[severity="doubt"] {{ color: {t.doubt}; font-weight: 600; }}
+    QLabel[severity="reject"] {{ color: {t.reject}; font-weight: 600; }}
+    QFrame#banner[ground="calm"] {{ background: {t.calm}; }}
+    QFrame#banner[ground="ready"] {{ background: {t.ready}; }}
+    QFrame#banner[ground="busy"] {{ background: {t.busy}; }}
+    QFrame#banner[ground="wait"] {{ background: {t.wait}; }}
+    QFrame#banner {{ border: 1px solid {t.line}; border-radius: {px // 3}px; }}
+    QPushButton {{ background: {t.panel}; border: 1px solid {t.line}; border-radius: {px // 3}px;
+                   padding: {px // 4}px {px // 2}px; }}
+    QPushButton:hover {{ border-color: {t.accent}; }}
+    QPushButton:focus {{ border: 2px solid {t.accent}; }}
+    QPushButton:disabled {{ color: {t.soft}; background: {t.page}; }}
+    QPushButton[part="large"] {{ font-size: {round(px * 1.2)}px; font-weight: 600; min-height: {round(px * 3.2)}px; }}
+    QPushButton[part="main"] {{ font-size: {round(px * 1.2)}px; font-weight: 600; min-height: {round(px * 3.2)}px;
+                                background: {t.accent}; color: {t.on_accent}; }}
+    QPushButton[part="main"]:disabled {{ background: {t.page}; color: {t.soft}; }}
+    QPushButton[part="sure"] {{ font-size: {round(px * 1.2)}px; font-weight: 600; min-height: {round(px * 3.2)}px;
+                                color: {t.reject}; border: 2px solid {t.reject}; }}
+    QLineEdit, QComboBox {{ background: {t.field}; border: 1px solid {t.line}; border-radius: {px // 4}px;
+                            padding: {px // 5}px {px // 3}px; min-height: {round(px * 1.35)}px;
+                            selection-background-color: {t.accent}; selection-color: {t.on_accent}; }}
+    QLineEdit:focus, QComboBox:focus {{ border: 2px solid {t.accent}; }}
+    QLineEdit[wrong="true"] {{ border: 2px solid {t.reject}; }}
+    QComboBox QAbstractItemView {{ background: {t.field}; color: {t.ink}; selection-background-color: {t.accent};
+                                   selection-color: {t.on_accent}; }}
+    QTableView {{ background: {t.panel}; alternate-background-color: {t.page}; gridline-color: {t.line}; border: none;
+                  selection-background-color: {t.accent}; selection-color: {t.on_accent}; }}
+    QHeaderView::section {{ background: {t.panel}; color: {t.soft}; border: none; border-bottom: 1px solid {t.line};
+                            padding: {px // 5}px; font-weight: 600; }}
+    QHeaderView, QTableCornerButton::section {{ background: {t.panel}; border: none; }}
+    QScrollArea, QScrollArea > QWidget > QWidget#inside {{ background: transparent; border: none; }}
+    """
+
+
+def plain_label(text: str = "", part: str = "", wrap: bool = False, name: str = "") -> QtWidgets.QLabel:
+    """A label that shows any text as it is: markup in a tag stays visible markup."""
+    label = QtWidgets.QLabel()
+    label.setTextFormat(QtCore.Qt.TextFormat.PlainText)
+    label.setText(text)
+    label.setWordWrap(wrap)
+    if part:
+        label.setProperty("part", part)
+    if name:
+        label.setAccessibleName(name)
+    return label
+
+
+def restyle(widget: QtWidgets.QWidget) -> None:
+    """Let a changed property take effect on the look."""
+    widget.style().unpolish(widget)
+    widget.style().polish(widget)
+
+
+class Panel(QtWidgets.QFrame):
+    """A bordered part of the page with a title; `body` is its layout."""
+
+    def __init__(self, title: str, parent: QtWidgets.QWidget | None = None) -> None:
+        super().__init__(parent)
+        self.setObjectName("panel")
+        self.setAccessibleName(title)
+        self.body = QtWidgets.QVBoxLayout(self)
+        self.body.setContentsMargins(10, 6, 10, 8)
+        self.body.setSpacing(4)
+        self.title = plain_label(title, "title")
+        self.body.addWidget(self.title)

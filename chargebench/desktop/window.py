@@ -1,0 +1,294 @@
+"""The page: puts the panels together, hands what the session says to each, and what the person does to the session.
+
+Owns no file, port or process. A panel that wants something emits a signal; this file joins them.
+"""
+
+from __future__ import annotations
+
+import logging
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Any, Final
+
+from chargebench.desktop.answer_card import AnswerCard, CautionCard
+from chargebench.desktop.banner import StateBanner
+from chargebench.desktop.controls import Controls
+from chargebench.desktop.dose_chart import DoseChart
+from chargebench.desktop.live_plot import LivePlot
+from chargebench.desktop.notices import Notices
+from chargebench.desktop.palette import DARK, LIGHT, Theme
+from chargebench.desktop.qt import QtCore, QtGui, QtWidgets
+from chargebench.desktop.runs_table import RunsTable
+from chargebench.desktop.session import FOLLOW_MS, ArchiveReader, BenchSession
+from chargebench.desktop.style import Panel, base_height, plain_label, qt_palette, style_sheet
+from chargebench.desktop.tag_form import TagForm
+from chargebench.desktop.top_bar import TopBar, ask_archive, ask_bench
+from chargebench.desktop.words import port_words, state_words
+
+__all__ = ["MainWindow"]
+
+log = logging.getLogger(__name__)
+
+NUMBERS_EVERY: Final = 6
+"""Ticks between two changes of the big figures: five a second can still be read."""
+
+
+class MainWindow(QtWidgets.QMainWindow):
+    """The window.
+
+    Parameters
+    ----------
+    session : BenchSession
+        Client of the recorder.
+    reader : ArchiveReader
+        Lists the archive.
+    bench : Path or None
+        Bench file in use; without one the window only shows the archive until one is chosen.
+    archive : Path
+        Folder of runs.
+    theme : Theme
+        Colours to begin with.
+    demo : bool
+        Whether this is a demonstration on a virtual bench, which the page then says.
+    """
+
+    def __init__(
+        self,
+        session: BenchSession,
+        reader: ArchiveReader,
+        bench: Path | None,
+        archive: Path,
+        theme: Theme = LIGHT,
+        demo: bool = False,
+    ) -> None:
+        super().__init__()
+        self.session, self.reader, self.bench, self.archive, self.demo = session, reader, bench, archive, demo
+        session.setParent(self)
+        reader.setParent(self)
+        self.setWindowTitle("chargebench")
+        self.setAccessibleName("chargebench")
+        self.theme, self._px, self._tick = theme, 0, 0
+        self._closing = False
+        self.state = "nobench" if bench is None else "idle"
+        self._build()
+        self._join()
+        self._ticker = QtCore.QTimer(self)
+        self._ticker.setInterval(FOLLOW_MS)
+        self._ticker.timeout.connect(self._on_tick)
+        self._ticker.start()
+        self.top.show_where(bench, archive, demo)
+        self.set_theme(theme)
+        self._show_state({})
+
+    def _build(self) -> None:
+        """Lay out the page."""
+        page = QtWidgets.QWidget()
+        page.setObjectName("page")
+        page.setAccessibleName("chargebench")
+        column = QtWidgets.QVBoxLayout(page)
+        column.setContentsMargins(10, 8, 10, 10)
+        column.setSpacing(8)
+        self.top, self.notices, self.banner = TopBar(), Notices(), StateBanner()
+        self.caption = plain_label("", "verdict", wrap=True)
+        self.caption.hide()
+        self.form, self.plot, self.controls = TagForm(), LivePlot(self.theme), Controls()
+        self.answer, self.cautions = AnswerCard(), CautionCard()
+        self.table, self.chart = RunsTable(), DoseChart(self.theme)
+        for widget in (self.top, self.notices, self.banner, self.caption):
+            column.addWidget(widget)
+        column.addLayout(self._middle(), 58)
+        column.addLayout(self._bottom(), 42)
+        self.setCentralWidget(page)
+
+    def _middle(self) -> QtWidgets.QHBoxLayout:
+        row = QtWidgets.QHBoxLayout()
+        row.setSpacing(8)
+        live = Panel("Live")
+        live.body.addWidget(self.plot, 1)
+        live.body.addWidget(self.controls)
+        self.side = QtWidgets.QStackedWidget()
+        self.side.addWidget(self.cautions)
+        self.side.addWidget(self.answer)
+        row.addWidget(self.form, 25)
+        row.addWidget(live, 49)
+        row.addWidget(self.side, 26)
+        return row
+
+    def _bottom(self) -> QtWidgets.QHBoxLayout:
+        row = QtWidgets.QHBoxLayout()
+        row.setSpacing(8)
+        row.addWidget(self.table, 60)
+        row.addWidget(self.chart, 40)
+        return row
+
+    def _join(self) -> None:
+        """Connect panels and session."""
+        session = self.session
+        session.state.connect(self._on_state)
+        session.port.connect(self._on_port)
+        session.notice.connect(self._on_notice)
+        session.opened.connect(lambda _event: self.plot.clear())
+        session.readings.connect(self.plot.take)
+        session.outcome.connect(self._on_outcome)
+        session.running.connect(self._on_running)
+        session.ended.connect(self._on_ended)
+        self.reader.rows.connect(self._on_rows)
+        self.reader.finished.connect(self._on_read)
+        self.form.changed.connect(lambda tags: session.send({"do": "tags", "tags": tags}) if session.alive else None)
+        self.controls.connect_asked.connect(self._on_connect)
+        self.controls.start_asked.connect(lambda: session.send({"do": "start"}))
+        self.controls.finish_asked.connect(lambda: session.send({"do": "finish"}))
+        self.controls.discard_asked.connect(lambda: session.send({"do": "discard"}))
+        self.top.bench_asked.connect(self._choose_bench)
+        self.top.archive_asked.connect(self._choose_archive)
+        self.top.cautions_asked.connect(lambda: self.side.setCurrentWidget(self.cautions))
+        self.top.theme_asked.connect(lambda: self.set_theme(DARK if self.theme.name == "light" else LIGHT))
+        self.cautions.read.connect(lambda: self.side.setCurrentWidget(self.answer))
+        self.table.chosen.connect(self._show_answer)
+        quit_key = QtGui.QShortcut(QtGui.QKeySequence("Ctrl+Q"), self)
+        quit_key.activated.connect(self.close)
+
+    # -- what the session says ------------------------------------------------------------------------------------
+
+    def _on_state(self, event: Mapping[str, Any]) -> None:
+        self.state = str(event.get("state", ""))
+        time_s = event.get("time_s")
+        if isinstance(time_s, int | float):
+            self.plot.add_state(self.state, float(time_s))
+        self._show_state(event)
+
+    def _show_state(self, event: Mapping[str, Any]) -> None:
+        shown = "stopping" if self._closing else self.state
+        self.banner.show_state(state_words(shown, event))
+        self.controls.show_state(self.state, self.session.alive, self.bench is not None and not self._closing)
+
+    def _on_port(self, event: Mapping[str, Any]) -> None:
+        severity, text = port_words(event)
+        code = f"port {event.get('instrument', '')}"
+        if severity == "note":
+            self.notices.resolve(code)
+        else:
+            self.notices.add(severity, code, text)
+
+    def _on_notice(self, event: Mapping[str, Any]) -> None:
+        self.notices.add(str(event.get("severity", "note")), str(event.get("code", "")), str(event.get("text", "")))
+
+    def _on_outcome(self, outcome: Mapping[str, Any]) -> None:
+        self._on_rows([outcome])
+        self._show_answer(outcome)
+
+    def _show_answer(self, outcome: Mapping[str, Any]) -> None:
+        self.answer.show_outcome(outcome)
+        self.side.setCurrentWidget(self.answer)
+
+    def _on_running(self, running: bool) -> None:
+        if running:
+            self.notices.resolve("recorder")
+            self.state = "starting"
+        elif self._closing:
+            self.close()
+            return
+        else:
+            self.state = "idle"
+        self._show_state({})
+
+    def _on_ended(self, code: int, text: str) -> None:
+        if code != 0:
+            self.state = "failed"
+            self.notices.add("reject", "recorder", text)
+        self._show_state({})
+
+    def _on_rows(self, outcomes: list[Mapping[str, Any]]) -> None:
+        self.table.add([o for o in outcomes if "result" in o])
+        self.chart.show_outcomes(self.table.model.outcomes)
+
+    def _on_read(self, problem: str) -> None:
+        if problem:
+            self.notices.add("doubt", "archive", f"Archive: {problem}")
+            self.table.say("The archive could not be read whole; the notice above says why.")
+
+    # -- what the person does -------------------------------------------------------------------------------------
+
+    def _on_connect(self, connect: bool) -> None:
+        if not connect:
+            self.session.stop()
+        elif self.bench is not None:
+            self.connect_bench()
+
+    def connect_bench(self) -> None:
+        """Start the recorder with the tags as they stand; a wrong tag is said instead."""
+        if self.bench is None:
+            return
+        if not self.form.acceptable:
+            self.notices.add("doubt", "tags", "The tags are not acceptable yet: mend the field marked in the form")
+            return
+        self.notices.resolve("tags")
+        self.session.start(self.bench, self.archive, self.form.texts())
+
+    def read_archive(self) -> None:
+        """List the archive anew."""
+        self.table.clear()
+        self.table.say("No runs here yet. The first one appears when it is sealed.")
+        self.answer.show_nothing("The answer of a run appears here a moment after it ends.")
+        self.chart.show_outcomes(())
+        self.reader.read(self.archive)
+
+    def _choose_bench(self) -> None:
+        if self.session.alive:
+            self.notices.add("note", "busy", "Disconnect (F4) before choosing another bench")
+        elif (chosen := ask_bench(self)) is not None:
+            self.bench, self.state = chosen, "idle"
+            self.top.show_where(self.bench, self.archive, self.demo)
+            self._show_state({})
+
+    def _choose_archive(self) -> None:
+        if self.session.alive:
+            self.notices.add("note", "busy", "Disconnect (F4) before choosing another archive")
+        elif (chosen := ask_archive(self, self.archive)) is not None:
+            self.archive = chosen
+            self.top.show_where(self.bench, self.archive, self.demo)
+            self.read_archive()
+
+    def show_caption(self, words: str) -> None:
+        """One sentence across the page, used by a demonstration; empty takes it away."""
+        self.caption.setText(words)
+        self.caption.setVisible(bool(words))
+
+    def show_error(self, text: str) -> None:
+        """Something went wrong inside the program: say it; the recording goes on in its own process."""
+        words = f"This window met an error and goes on, as does the recorder, a process of its own: {text}"
+        self.notices.add("reject", "program", words)
+
+    # -- looks and clock ------------------------------------------------------------------------------------------
+
+    def _on_tick(self) -> None:
+        self._tick += 1
+        self.plot.refresh()
+        if self._tick % NUMBERS_EVERY == 0:
+            self.banner.charge.show_value(self.plot.pyramids["charge"].last_value)
+            self.banner.mass.show_value(self.plot.pyramids["mass"].last_value)
+
+    def set_theme(self, theme: Theme) -> None:
+        """Take on a theme everywhere."""
+        self.theme, self._px = theme, base_height(self.height())
+        self.setPalette(qt_palette(theme))
+        self.setStyleSheet(style_sheet(theme, self._px))
+        self.plot.set_theme(theme, self._px)
+        self.chart.set_theme(theme, self._px)
+
+    def resizeEvent(self, event: QtGui.QResizeEvent) -> None:
+        super().resizeEvent(event)
+        if base_height(self.height()) != self._px:
+            self.set_theme(self.theme)
+
+    def closeEvent(self, event: QtGui.QCloseEvent) -> None:
+        """Ask the recorder to finish and stay until it has; a second request changes nothing."""
+        if self.session.alive:
+            event.ignore()
+            self._closing = True
+            self.session.stop()
+            self._show_state({})
+            return
+        self._ticker.stop()
+        self.reader.drop()
+        event.accept()

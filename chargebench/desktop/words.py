@@ -1,0 +1,168 @@
+"""What the window says, as pure functions of what the recorder says; no Qt here.
+
+Owns the wording of states, answers, severities and cautions. Text that came from files or instruments is passed through
+untouched: whoever shows it must show it as plain text.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass
+from types import MappingProxyType
+from typing import Any, Final
+
+from chargebench.units import value_text
+
+__all__ = [
+    "CAUTIONS",
+    "SEVERITY_SYMBOLS",
+    "Answer",
+    "StateWords",
+    "answer_words",
+    "estimate_text",
+    "number_text",
+    "port_words",
+    "state_words",
+    "verdict",
+]
+
+MINUS: Final = "\N{MINUS SIGN}"
+
+SEVERITY_SYMBOLS: Final[Mapping[str, str]] = MappingProxyType({"note": "○", "doubt": "▲", "reject": "✖"})
+"""A shape for each severity, so that colour never speaks alone."""
+
+CAUTIONS: Final[tuple[tuple[str, str], ...]] = (
+    ("Mains", "Grinders and supplies run on mains. Unplug before opening, cleaning or rewiring anything."),
+    ("Water", "Keep the sprayer, wet cups and wet hands away from mains parts, and wipe spills at once."),
+    ("High voltage", "Charged plates and ionisers hold high voltage. Switch off, earth, then touch."),
+    ("Ozone", "Ionisers can make ozone. Air the room; stop if you smell it or your throat stings."),
+    ("Dust", "Fine coffee dust irritates lungs and can burn in air. Keep flames and sparks away."),
+    ("Burrs", "Never reach into a grinder that has power, not even while it stands still."),
+)
+CAUTIONS_CLOSE: Final = (
+    "Local codes, the makers' instructions and licensed practice come before anything this program says."
+)
+
+
+@dataclass(frozen=True, slots=True)
+class StateWords:
+    """A state as the banner shows it: what it is, what to do now, and which ground colour of the theme."""
+
+    headline: str
+    instruction: str
+    ground: str
+
+
+_STATES: Final[Mapping[str, StateWords]] = MappingProxyType(
+    {
+        "nobench": StateWords("No bench yet", "Choose a bench file to begin (Ctrl+B)", "calm"),
+        "starting": StateWords("Connecting", "The recorder is starting; it opens the ports by itself", "calm"),
+        "idle": StateWords("Not recording", "Press Connect (F4) when the bench is ready", "calm"),
+        "waiting": StateWords("Quiet", "Hands off the bench", "wait"),
+        "armed": StateWords("Armed", "Start the grinder", "ready"),
+        "grinding": StateWords("Grinding", "Let it run; touch neither cup, scale nor cables", "busy"),
+        "settling": StateWords("Settling", "Hands off until the count is full", "wait"),
+        "done": StateWords("Run recorded", "It is being sealed; you may empty the cup now", "calm"),
+        "stopping": StateWords("Stopping", "The recorder finishes what it has; the window closes by itself", "calm"),
+        "failed": StateWords("Recorder stopped", "Read the notice above, mend it, then press Connect (F4)", "calm"),
+    }
+)
+
+
+def state_words(state: str, event: Mapping[str, Any] | None = None) -> StateWords:
+    """Headline and instruction of a state.
+
+    Parameters
+    ----------
+    state : str
+        A state of the recorder, or one of the window's own (``nobench``, ``starting``, ``stopping``, ``failed``).
+    event : mapping, optional
+        The recorder's event; ``quiet_s`` and ``quiet_needed_s`` are counted aloud where it carries them, else its
+        ``text`` stands beside the state. A state not known here is shown with the recorder's own text.
+    """
+    event = event or {}
+    text = str(event.get("text", ""))
+    known = _STATES.get(state)
+    if known is None:
+        return StateWords(state or "Unknown", text, "calm")
+    count = _count(event)
+    if state in ("waiting", "settling") and count:
+        return StateWords(f"{known.headline}: {count}", known.instruction, known.ground)
+    return known
+
+
+def _count(event: Mapping[str, Any]) -> str:
+    """``6 of 10 s``, or empty where the event does not tell."""
+    had, needed = event.get("quiet_s"), event.get("quiet_needed_s")
+    if not isinstance(had, int | float) or not isinstance(needed, int | float):
+        return ""
+    return f"{math.floor(max(0.0, min(had, needed)))} of {needed:.0f} s"
+
+
+def port_words(event: Mapping[str, Any]) -> tuple[str, str]:
+    """Severity and sentence of a port event: ``open`` is a note, everything else stops the work."""
+    state, name = str(event.get("state", "")), str(event.get("instrument", "instrument"))
+    text = str(event.get("text", ""))
+    if state == "open":
+        return "note", text or f"{name}: connected"
+    head = {
+        "lost": f"{name}: connection lost, trying again by itself",
+        "missing": f"{name}: port not there; check power and cable",
+        "held": f"{name}: another program holds the port; close it",
+        "forbidden": f"{name}: this user may not open the port",
+    }.get(state, f"{name}: {state}")
+    return "reject", f"{head} ({text})" if text else head
+
+
+def number_text(value: float, decimals: int) -> str:
+    """A number with a true minus sign, or a dash where there is none."""
+    if not math.isfinite(value):
+        return "–"
+    text = f"{value:.{decimals}f}"
+    return MINUS + text[1:] if text.startswith("-") and float(text) != 0 else text.lstrip("-")
+
+
+def estimate_text(estimate: Mapping[str, Any] | None, unit: str = "") -> str:
+    """``−61.71 ± 0.62 nC/g``, the second number being the expanded uncertainty; a dash where there is no estimate."""
+    if estimate is None or not isinstance(estimate.get("value"), int | float):
+        return "–"
+    spread = estimate.get("U95")
+    text = value_text(float(estimate["value"]), None if spread is None else float(spread), unit)
+    return text.replace("-", MINUS, 1) if text.startswith("-") else text
+
+
+@dataclass(frozen=True, slots=True)
+class Answer:
+    """The answer of one run in words: the big number, one sentence, the verdict and its severity."""
+
+    figure: str
+    sentence: str
+    verdict: str
+    severity: str | None
+
+
+def verdict(outcome: Mapping[str, Any]) -> tuple[str | None, str]:
+    """The gravest severity among the flags (None without any) and what it means for the run."""
+    found = {str(flag.get("severity")) for flag in outcome.get("flags", ())}
+    worst = next((s for s in ("reject", "doubt", "note") if s in found), None)
+    words = {"reject": "Do not use", "doubt": "Use with care", "note": "Usable", None: "Usable"}
+    return worst, words[worst]
+
+
+def answer_words(outcome: Mapping[str, Any]) -> Answer:
+    """Charge-to-mass in words. A run is called negative or positive only where zero lies outside its 95 % interval."""
+    result = outcome.get("result", {})
+    estimate = result.get("charge_to_mass_nC_per_g")
+    severity, words = verdict(outcome)
+    if estimate is None:
+        return Answer("–", "No charge-to-mass can be given for this run; the flags say why.", words, severity)
+    value, spread = float(estimate["value"]), estimate.get("U95")
+    if spread is None:
+        sentence = "The uncertainty could not be estimated."
+    elif abs(value) <= float(spread):
+        sentence = "Zero lies inside the 95 % interval: no net charge shown, which is not proof of none."
+    else:
+        sign = "negative" if value < 0 else "positive"
+        sentence = f"Net charge is {sign}; zero lies outside the 95 % interval."
+    return Answer(estimate_text(estimate), sentence, words, severity)
