@@ -1,22 +1,45 @@
 """The virtual bench on real ports: what goes out there, who may come and go, and the process form."""
 
 import json
+import math
 import os
 import socket
 import subprocess
 import sys
 import time
+from dataclasses import replace
 
 import pytest
 
 from chargebench.errors import InputError
-from chargebench.instruments.benchfile import read_bench
-from chargebench.instruments.virtual import VirtualBench
+from chargebench.instruments.benchfile import bench_from_text, read_bench
+from chargebench.instruments.virtual import SCENARIOS, Scenario, VirtualBench
+from chargebench.instruments.virtual.bench import bench_text
+from chargebench.instruments.virtual.scenario import Electrometer
 from chargebench.instruments.virtual.wires import SocketWire
 from chargebench.wire.make import make_decoder
 
 TRANSPORTS = ["socket"] if sys.platform == "win32" else ["pty", "socket"]
 HAS_PTY = pytest.mark.skipif(sys.platform == "win32", reason="no pseudo-terminals here")
+
+
+@pytest.mark.parametrize("name", [*SCENARIOS, "leakproof", "unknown"])
+def test_bench_file_is_one(name):
+    """The bench file reads back, and what it states lies within five of its own uncertainties of the truth."""
+    made_of = SCENARIOS.get(name, Scenario())
+    if name == "leakproof":
+        made_of = replace(made_of, electrometer=Electrometer(leakage_time_constant_s=math.inf, plates=True))
+    if name == "unknown":
+        made_of = replace(made_of, calibrated=False)
+    bench = bench_from_text(bench_text(made_of, "/dev/pts/7", "socket://127.0.0.1:9", 4))
+    stated, model = bench.calibration, made_of.electrometer
+    assert ("charge3" in bench.instruments["cup"].carries) == model.plates
+    for key in ("gain", "bias_current_pA", "leakage_time_constant_s"):
+        value, u, true = getattr(stated, key), getattr(stated, f"u_{key}"), getattr(model, key)
+        if name == "unknown" or math.isinf(true):
+            assert value is None
+        else:
+            assert abs(value - true) < 5 * u
 
 
 class _Host:
@@ -108,7 +131,7 @@ def test_nobody_listens(bench):
     """Without a reader nothing blocks: time goes on, and what was not taken is counted."""
     start_s = bench.now_s
     until = time.monotonic() + 10.0
-    while not all(bench.dropped_bytes.values()) and time.monotonic() < until:
+    while not bench.dropped_bytes["cup"] and time.monotonic() < until:
         time.sleep(0.02)
     assert bench.dropped_bytes["cup"] > 0
     assert bench.now_s > start_s

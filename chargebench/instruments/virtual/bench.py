@@ -14,6 +14,8 @@ from pathlib import Path
 from types import TracebackType
 from typing import Any
 
+import numpy as np
+
 from chargebench.errors import InputError
 from chargebench.instruments.virtual.board import Board
 from chargebench.instruments.virtual.grind import GrindOrder
@@ -35,7 +37,19 @@ def _json(value: Any) -> Any:
     return None if isinstance(value, float) and not math.isfinite(value) else value
 
 
-def bench_text(made_of: Scenario, cup_port: str, scale_port: str) -> str:
+def _calibration_text(made_of: Scenario, seed: int) -> str:
+    """What a bench check of this bench would have found, with the errors that such a check makes."""
+    model, rng = made_of.electrometer, np.random.default_rng([seed, 5])
+    known = {"gain": (model.gain, 0.002 * model.gain), "bias_current_pA": (model.bias_current_pA, 2.0)}
+    if math.isfinite(model.leakage_time_constant_s):
+        known["leakage_time_constant_s"] = (model.leakage_time_constant_s, 0.05 * model.leakage_time_constant_s)
+    lines = ["", "[calibration]"]
+    for key, (value, u) in known.items():
+        lines += [f"{key} = {value + u * rng.standard_normal():.5g}", f"u_{key} = {u:.2g}"]
+    return "\n".join(lines) + "\n"
+
+
+def bench_text(made_of: Scenario, cup_port: str, scale_port: str, seed: int) -> str:
     """The bench file of a virtual bench, TOML."""
     plates = ', "charge2", "charge3"' if made_of.electrometer.plates else ""
     scale = made_of.scale
@@ -56,7 +70,7 @@ baud = 9600
 carries = ["mass"]
 resolution_g = {scale.resolution_g}
 repeatability_g = {scale.noise_g}
-"""
+""" + (_calibration_text(made_of, seed) if made_of.calibrated else "")
 
 
 class VirtualBench:
@@ -117,7 +131,7 @@ class VirtualBench:
     def __enter__(self) -> VirtualBench:
         self._folder.mkdir(parents=True, exist_ok=True)
         self._wires = {name: open_wire(self._transport) for name in ("cup", "scale")}
-        text = bench_text(self.scenario, self._wires["cup"].port, self._wires["scale"].port)
+        text = bench_text(self.scenario, self._wires["cup"].port, self._wires["scale"].port, self._seed)
         self.bench_path.write_text(text, encoding="utf-8", newline="\n")
         self.truth_path.write_text("", encoding="utf-8")
         self._tell("scenario", self._header())

@@ -209,7 +209,13 @@ class Room:
 
 @dataclass(frozen=True)
 class Scenario:
-    """Everything a virtual bench is made of; change a part with `dataclasses.replace`."""
+    """Everything a virtual bench is made of; change a part with `dataclasses.replace`.
+
+    Attributes
+    ----------
+    calibrated : bool
+        True where the bench file states gain, leakage and bias, each off the truth as its stated uncertainty allows.
+    """
 
     name: str = "quarry"
     place: str = "test room behind the bakery at Nether Quill"
@@ -219,6 +225,7 @@ class Scenario:
     electrometer: Electrometer = field(default_factory=Electrometer)
     scale: ScaleModel = field(default_factory=ScaleModel)
     room: Room = field(default_factory=Room)
+    calibrated: bool = True
 
     @property
     def neutralising_dose_uL_per_g(self) -> float | None:

@@ -1,0 +1,143 @@
+"""Makes the run files of ``sample_runs/`` anew: ``python -m tests.make_sample_runs [FOLDER]``.
+
+The virtual bench, its operator and the real recorder play a dozen runs in real time, some twelve minutes; the README
+and the truth beside the files come from the same session. Needs an empty folder.
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+import subprocess
+import sys
+import tempfile
+from collections.abc import Iterator, Mapping
+from pathlib import Path
+from typing import Any
+
+from chargebench.instruments.virtual import Coffee, DoseCurve, Grinder, Scenario, VirtualBench
+from chargebench.instruments.virtual.operator import VirtualOperator
+from chargebench.instruments.virtual.scenario import Electrometer, Room
+from chargebench.units import value_text
+
+SCENARIO = Scenario(
+    name="samples",
+    place="back room of the Lantern Row reading club",
+    coffee=Coffee("Thistle Hollow washed", 7.0),
+    grinder=Grinder("Cobblegate 58", 2.1, 1.5, recovery=0.978),
+    curve=DoseCurve(-46.0, 1.5, 9.0),
+    electrometer=Electrometer(leakage_time_constant_s=740.0, bias_current_pA=-18.0, lines_per_s=50.0),
+    room=Room(humidity_percent=44.0, ioniser_background_nC=8.0),
+)
+SEED = 20
+COMMON = {"coffee": SCENARIO.coffee.name, "grinder": SCENARIO.grinder.name, "setting": "filter", "dose_g": 18.0}
+FLAWED = "somebody brushed against the cable while the charge settled"
+STEPS = [
+    ("dry", 0.0, 1, "control"),
+    ("misted", 20.0, 1, ""),
+    ("misted", 5.0, 1, ""),
+    ("misted", 40.0, 1, ""),
+    ("misted", 10.0, 1, ""),
+    ("dry", 0.0, 1, "control between the blocks"),
+    ("misted", 10.0, 2, ""),
+    ("misted", 40.0, 2, ""),
+    ("misted", 20.0, 2, FLAWED),
+    ("misted", 20.0, 2, "the run before, repeated"),
+    ("ionised", 0.0, 2, "ioniser at the chute"),
+    ("dry", 0.0, 2, "control"),
+]
+
+README = """\
+# Sample runs
+
+Twelve runs recorded with `chargebench record` on the virtual bench, in real time. Everything about them is invented:
+the coffee *{coffee}*, the grinder *{grinder}*, the {place}. Look at them with
+
+    chargebench show sample_runs
+
+`truth.jsonl` holds what the virtual bench really did: first the scenario with its dose curve, then one line a run.
+A tenth of the dry charge is left at {dose:.1f} µL/g; the charge changes sign at {crossing:.1f} µL/g.
+
+| run | treatment | water µL/g | measured nC/g (± u) | truth nC/g | worst flag | note |
+| --- | --- | --- | --- | --- | --- | --- |
+{rows}
+
+The ± is a standard uncertainty. Truth is the charge per gram that fell into the cup, water and ions included; runs of
+one dose differ because grinding does. Made by `python -m tests.make_sample_runs`.
+"""
+
+
+def _tags(step: tuple[str, float, int, str]) -> dict[str, str | float]:
+    treatment, water, block, note = step
+    tags = {**COMMON, "treatment": treatment, "water_uL_per_g": water, "block": str(block), "purpose": "grind"}
+    return tags | ({"note": note} if note else {})
+
+
+def _record(bench: VirtualBench, operator: VirtualOperator, folder: Path) -> Iterator[dict[str, Any]]:
+    """Outcomes as the recorder tells them; brushes the cable where the step says so."""
+    words = ["record", "--bench", str(bench.bench_path), "--archive", str(folder), "--json", "--control"]
+    words += ["--give-up", "300"]
+    words += [word for key, value in operator.first_tags.items() for word in ("--tag", f"{key}={value}")]
+    command = [sys.executable, "-m", "chargebench", *words]
+    with subprocess.Popen(command, stdin=subprocess.PIPE, stdout=subprocess.PIPE, encoding="utf-8") as recorder:
+        assert recorder.stdin is not None
+        assert recorder.stdout is not None
+        for line in recorder.stdout:
+            event = json.loads(line)
+            if event.get("state") == "settling" and STEPS[len(operator.truths) - 1][3] == FLAWED:
+                bench.touch()
+            for answer in operator.on_event(event):
+                recorder.stdin.write(json.dumps(answer) + "\n")
+                recorder.stdin.flush()
+            if "result" in event:
+                print(event["run"], event["result"]["charge_to_mass_nC_per_g"], flush=True)
+                yield event
+
+
+def _row(outcome: Mapping[str, Any], truth: Mapping[str, Any]) -> str:
+    tags, ratio = outcome["tags"], outcome["result"]["charge_to_mass_nC_per_g"]
+    worst = max((flag["severity"] for flag in outcome["flags"]), key=("note", "doubt", "reject").index, default="none")
+    measured = value_text(ratio["value"], ratio["u"]) if ratio else "none"
+    cells = [outcome["run"], tags["treatment"], f"{tags['water_uL_per_g']:g}", measured]
+    cells += [f"{truth['charge_to_mass_nC_per_g']:.2f}", worst, tags.get("note", "")]
+    return f"| {' | '.join(cells)} |"
+
+
+def _write_papers(
+    folder: Path, truth_path: Path, outcomes: list[dict[str, Any]], truths: Mapping[str, Mapping[str, Any]]
+) -> None:
+    header = truth_path.read_text(encoding="utf-8").splitlines()[0]
+    lines = [header] + [json.dumps({"record": "run", "run": run, **truth}) for run, truth in truths.items()]
+    (folder / "truth.jsonl").write_text("\n".join(lines) + "\n", encoding="utf-8", newline="\n")
+    text = README.format(
+        coffee=SCENARIO.coffee.name,
+        grinder=SCENARIO.grinder.name,
+        place=SCENARIO.place,
+        dose=SCENARIO.curve.fraction_dose(),
+        crossing=SCENARIO.curve.crossing_dose(),
+        rows="\n".join(_row(outcome, truths[outcome["run"]]) for outcome in outcomes),
+    )
+    (folder / "README.md").write_text(text, encoding="utf-8", newline="\n")
+
+
+def main() -> int:
+    """Record the samples; returns the exit code."""
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("folder", type=Path, nargs="?", default=Path("sample_runs"))
+    parser.add_argument("--speed", type=float, default=1.0, help="times real speed; other than 1, runs say so")
+    given = parser.parse_args()
+    if any(given.folder.glob("*.h5")):
+        print(f"{given.folder} has run files already: move them away first", file=sys.stderr)
+        return 1
+    with (
+        tempfile.TemporaryDirectory() as folder,
+        VirtualBench(Path(folder), scenario=SCENARIO, seed=SEED, speed=given.speed) as bench,
+    ):
+        operator = VirtualOperator(bench, [_tags(step) for step in STEPS])
+        outcomes = list(_record(bench, operator, given.folder))
+        _write_papers(given.folder, bench.truth_path, outcomes, operator.truths)
+    return 0 if operator.finished else 1
+
+
+if __name__ == "__main__":
+    sys.exit(main())
