@@ -41,6 +41,7 @@ MOST_MEMORY: Final = 4 << 30
 _LONGEST_HEADER: Final = 4 << 20
 _ERRORS: Final = {"foreign": ForeignRunError, "damaged": DamagedRunError}
 _RECEIVED: Final = b"\x06"
+_PROGRAM: Final = "from chargebench.runs.apart import serve; serve()"
 
 
 class _GoneError(Exception):
@@ -97,7 +98,7 @@ def _ask(reader: _Reader, image: bytes) -> dict[str, Node]:
 class _Reader:
     """This side's end of one such process."""
 
-    def __init__(self) -> None:
+    def __init__(self, program: str = _PROGRAM) -> None:
         """Start it.
 
         Raises
@@ -110,7 +111,7 @@ class _Reader:
         paths = os.pathsep.join([home, *filter(None, [os.environ.get("PYTHONPATH")])])
         try:
             self.process = subprocess.Popen(
-                [sys.executable, "-c", "from chargebench.runs.apart import serve; serve()"],
+                [sys.executable, "-c", program],
                 stdin=subprocess.PIPE,
                 stdout=subprocess.PIPE,
                 stderr=subprocess.DEVNULL,

@@ -6,6 +6,7 @@ nothing, runs nothing, unpickles nothing.
 
 from __future__ import annotations
 
+import stat
 from pathlib import Path
 from typing import Final
 
@@ -28,14 +29,17 @@ def load_run(path: Path | str) -> Run:
     RunFileError
         When the file cannot be opened.
     ForeignRunError
-        When it is not laid out as a run of this program.
+        When it is not laid out as a run of this program, or contradicts itself although its checksum line fits.
     DamagedRunError
         When it is, but has changed since it was sealed.
     """
     path = Path(path)
     try:
-        if path.exists() and not path.is_file():
+        about = path.stat()
+        if not stat.S_ISREG(about.st_mode):
             raise ForeignRunError(f"{path}: a folder or device, not a run file")
+        if about.st_size > MOST_FILE_BYTES:
+            raise ForeignRunError(f"{path}: {about.st_size >> 20} MiB; a run file has at most {MOST_FILE_BYTES >> 20}")
         with path.open("rb") as file:
             data = file.read(MOST_FILE_BYTES + 1)
     except OSError as error:
@@ -46,11 +50,11 @@ def load_run(path: Path | str) -> Run:
 def load_run_bytes(data: bytes, where: str = "run") -> Run:
     """The run in the bytes of a file; errors as `load_run`."""
     if len(data) > MOST_FILE_BYTES:
-        raise ForeignRunError(f"{where}: larger than {MOST_FILE_BYTES >> 20} MiB, so not a run file")
+        raise ForeignRunError(f"{where}: a run file has at most {MOST_FILE_BYTES >> 20} MiB")
     image = unsealed(data, where)
     try:
         return run_of(read_apart(image))
     except (DamagedRunError, ForeignRunError) as error:
         raise type(error)(f"{where}: {error}") from error
     except ValueError as error:
-        raise DamagedRunError(f"{where}: {error}") from error
+        raise ForeignRunError(f"{where}: {error}") from error

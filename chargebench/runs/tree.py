@@ -209,6 +209,9 @@ def _read(tree: Tree) -> Run:
         arrays = {name: array(f"{sensor}/{place}") for name, place in _ARRAYS.items()}
         return Trace(channel, text(f"{sensor}/name"), **arrays)
 
+    version = array("/entry/run/layout_version").tolist()
+    if version != [LAYOUT_VERSION]:
+        raise ValueError(f"layout {version}; this program reads layout {LAYOUT_VERSION}, a newer one may read both")
     arguments, channels = read_record(text("/entry/run/record"))
     return Run(
         **arguments,
