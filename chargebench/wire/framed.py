@@ -15,7 +15,7 @@ from math import isfinite, nan
 from operator import or_
 from typing import Final
 
-from chargebench.units import from_wire
+from chargebench.units import base_channel, from_wire
 from chargebench.wire.crc import START, crc_text
 from chargebench.wire.decoder import LineDecoder
 from chargebench.wire.framed_batch import FEWEST, alike
@@ -38,7 +38,7 @@ _UNITS: Final = {  # unit on the wire -> power of ten to the canonical unit
     "humidity": {b"%": 0},
     "temperature": {b"C": 0},
 }
-_LETTERS: Final = {"current": "I", "mass": "M", "humidity": "H", "temperature": "T", "notice": "N"}
+_LETTERS: Final = {"current": "I", "mass": "M", "humidity": "H", "temperature": "T"}
 _FLAGS: Final = {"OVER": Status.OVER, "RESET": Status.RESET, "ZERO": Status.ZERO, "UNST": Status.UNSETTLED}
 _STATUS: Final = {b"OK": Status.NONE} | {  # every order of every choice of flags, each flag once
     "+".join(words).encode(): reduce(or_, (_FLAGS[word] for word in words))
@@ -101,11 +101,12 @@ def command(word: str, rate: int | None = None) -> bytes:
 
 def _meanings(carries: Sequence[str]) -> dict[tuple[bytes, bytes], tuple[str, int]]:
     """(KIND, UNIT) as on the wire → channel and power of ten."""
-    return {
-        (kind_of(channel).encode(), unit): (channel, power)
-        for channel in carries
-        for unit, power in _UNITS[channel.rstrip("0123456789")].items()
-    }
+    meanings: dict[tuple[bytes, bytes], tuple[str, int]] = {}
+    for channel in carries:
+        kind = kind_of(channel).encode("ascii")
+        for unit, power in _UNITS[base_channel(channel)].items():
+            meanings[kind, unit] = (channel, power)
+    return meanings
 
 
 def _decimal(text: bytes, power: int) -> float | None:

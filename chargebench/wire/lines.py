@@ -55,7 +55,9 @@ class LineSplitter:
             self.too_long += 1
         if self._at_first and lines:
             self._at_first = False
-            self.cut += bool(lines.pop(0))
+            first = lines.pop(0)
+            self.cut += 0 < len(first) <= self.limit
+            self.too_long += len(first) > self.limit
         if not lines:
             return lines
         lines = self._short_enough(lines)

@@ -15,7 +15,7 @@ from math import nan
 from types import MappingProxyType
 from typing import Final
 
-from chargebench.units import quantity_of
+from chargebench.units import QUANTITIES, base_channel, quantity_of
 from chargebench.wire.decoder import LineDecoder
 from chargebench.wire.lines import LineSplitter
 from chargebench.wire.numbers import finite
@@ -132,6 +132,8 @@ class PrintedDecoder(LineDecoder):
         super().__init__(LineSplitter(LINE_LIMIT, drop_first=True, either_end=True))
         if len(carries) != 1:
             raise ValueError(f"carries {list(carries)}: printed lines carry exactly one channel")
+        if base_channel(carries[0]) not in QUANTITIES:
+            raise ValueError(f"channel {carries[0]!r}: allowed are {', '.join(QUANTITIES)}")
         self._channel = carries[0]
         self._quantity = quantity_of(carries[0])
         texts = BUILT_IN.values() if pattern is None else (pattern,)
