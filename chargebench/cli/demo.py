@@ -16,7 +16,7 @@ from collections.abc import Iterator, Mapping
 from pathlib import Path
 from typing import Any, Final
 
-from chargebench.cli.options import positive_seconds, whole_number
+from chargebench.cli.options import positive_number, whole_number
 from chargebench.errors import EXIT_COULD_NOT, EXIT_DONE, ChargebenchError, GaveUpError
 
 DOSES_UL_PER_G: Final = (5.0, 10.0, 20.0, 30.0, 40.0)
@@ -38,7 +38,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "--seed", type=whole_number, default=1, metavar="N", help="seed of the model and of the order (default: 1)"
     )
     parser.add_argument(
-        "--speed", type=positive_seconds, metavar="X", help="times real speed, 1 to 50 (default: 25, in the window 4)"
+        "--speed", type=positive_number, metavar="X", help="times real speed, 1 to 50 (default: 25, in the window 4)"
     )
 
 
@@ -91,7 +91,7 @@ def _headless(args: argparse.Namespace) -> int:
         print(f"virtual bench: {bench.bench_path} (truth beside it), {bench.speed:g} times real speed", flush=True)
         operator = _operator(args, bench)
         outcomes = list(_recorded(args.archive, bench.bench_path, operator))
-        truth = bench.truth
+        truth = bench.header["dose_curve"]
     if not operator.finished:
         raise GaveUpError(f"{args.archive}: the series ended after {len(outcomes)} runs; see the lines above")
     return _answer(outcomes, operator.truths, truth)
@@ -164,10 +164,9 @@ def _dose_words(outcomes: list[dict[str, Any]], truth: Mapping[str, Any]) -> str
     from chargebench.study.answer import answer
     from chargebench.study.gather import row_of_outcome
 
-    found = answer([row_of_outcome(o) for o in outcomes])
+    found = answer([row_of_outcome(outcome, order) for order, outcome in enumerate(outcomes)])
     lines = ["first estimate of the dose that neutralises (two blocks; a study wants more)"]
-    for combination in found["combinations"]:
-        for name, dose in combination["neutralising_dose"].items():
-            lines.append(f"  {name:<12} {dose['text']}")
-    lines.append(f"  truth of the model: {truth['text']}")
-    return "\n".join(lines)
+    for group in found["groups"]:
+        lines += [f"  {name:<12} {dose['text']}" for name, dose in group["neutralising_dose"].items()]
+    true = [f"{name.removesuffix('_uL_per_g').replace('_', ' ')} {value:.3g}" for name, value in truth.items() if value]
+    return "\n".join([*lines, "truth of the model: " + ", ".join(true) + " (doses in µL/g, band in nC/g)"])

@@ -25,6 +25,7 @@ COMMANDS: Final[Mapping[str, tuple[str, str]]] = {
     "record": ("chargebench.cli.record", "record runs from the bench's instruments into an archive"),
     "show": ("chargebench.cli.show", "show what a run, or every run of a folder, says"),
     "plan": ("chargebench.cli.plan", "list a study's runs in fair order, what is done and what comes next"),
+    "study": ("chargebench.cli.study", "say what the runs of a study, or of an archive, tell about the dose"),
     "window": ("chargebench.cli.window", "open the window: live traces, tags, answers"),
     "virtual": ("chargebench.cli.virtual", "serve the virtual bench on ports of its own, to practise with"),
 }

@@ -10,7 +10,7 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
-__all__ = ["add_archive", "add_bench", "add_json", "add_tags", "positive_seconds", "print_json", "whole_number"]
+__all__ = ["add_archive", "add_bench", "add_json", "add_tags", "positive_number", "print_json", "whole_number"]
 
 
 def add_bench(parser: argparse.ArgumentParser) -> None:
@@ -39,14 +39,14 @@ def add_json(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--json", action="store_true", help="one JSON object a line on standard output")
 
 
-def positive_seconds(text: str) -> float:
-    """A time in seconds above zero, for argparse."""
+def positive_number(text: str) -> float:
+    """A finite number above zero, for argparse."""
     try:
         value = float(text)
     except ValueError:
         value = math.nan
     if not 0 < value < math.inf:
-        raise argparse.ArgumentTypeError(f"{text!r}: expected seconds above 0")
+        raise argparse.ArgumentTypeError(f"{text!r}: expected a number above 0")
     return value
 
 

@@ -23,7 +23,7 @@ from chargebench.cli.options import (
     add_bench,
     add_json,
     add_tags,
-    positive_seconds,
+    positive_number,
     print_json,
     whole_number,
 )
@@ -46,7 +46,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     )
     parser.add_argument(
         "--give-up",
-        type=positive_seconds,
+        type=positive_number,
         metavar="SECONDS",
         help="give up when a run has not ended this long after it was waited for",
     )

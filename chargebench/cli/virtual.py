@@ -10,7 +10,7 @@ import time
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from chargebench.cli.options import positive_seconds, whole_number
+from chargebench.cli.options import positive_number, whole_number
 from chargebench.errors import EXIT_DONE
 
 if TYPE_CHECKING:
@@ -27,8 +27,8 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     )
     parser.add_argument("--scenario", default="quarry", metavar="NAME", help="quarry, weir, tollgate, millrace or kiln")
     parser.add_argument("--seed", type=whole_number, default=1, metavar="N")
-    parser.add_argument("--speed", type=positive_seconds, default=1.0, metavar="X", help="times real speed, 1 to 50")
-    parser.add_argument("--dose-g", type=positive_seconds, default=18.0, metavar="G", help="beans of every grind")
+    parser.add_argument("--speed", type=positive_number, default=1.0, metavar="X", help="times real speed, 1 to 50")
+    parser.add_argument("--dose-g", type=positive_number, default=18.0, metavar="G", help="beans of every grind")
     parser.add_argument(
         "--water", type=float, nargs="+", default=[0.0], metavar="UL_PER_G", help="water doses, taken in turn"
     )

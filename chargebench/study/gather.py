@@ -15,10 +15,17 @@ from chargebench.errors import RunFileError
 from chargebench.processing.outcome import Estimate
 from chargebench.study.plan import make_plan
 from chargebench.study.progress import Progress, progress
-from chargebench.study.rows import StudyRun
+from chargebench.study.rows import Question, StudyRun
 from chargebench.study.studyfile import StudyFile
 
-__all__ = ["gather", "row_of_outcome", "study_archive", "study_progress"]
+__all__ = [
+    "detection_limit_nC_per_g",
+    "gather",
+    "question_of",
+    "row_of_outcome",
+    "study_archive",
+    "study_progress",
+]
 
 _SEVERITIES = ("reject", "doubt", "note")
 
@@ -158,3 +165,21 @@ def study_progress(study: StudyFile, file: Path, archive: Path | None = None) ->
         return progress(plan, (), study.skipped)
     rows, _ = gather(study_archive(study, file, archive), {"plan": plan.name}, study.excluded)
     return progress(plan, rows, study.skipped)
+
+
+def detection_limit_nC_per_g(archive: Archive, rows: Iterable[StudyRun]) -> float | None:
+    """Largest detection limit of charge-to-mass among the rows: what the bench was known to detect, over the mass.
+
+    None where no run knew the limit of its bench.
+    """
+    limits = []
+    for row in rows:
+        known = archive.outcome(row.run_id)["provenance"]["knowledge"].get("detection_limit_nC")
+        if known is not None and row.collected_mass_g > 0:
+            limits.append(known["value"] / row.collected_mass_g)
+    return max(limits, default=None)
+
+
+def question_of(study: StudyFile) -> Question:
+    """What a study file fixed beforehand."""
+    return Question(band_nC_per_g=study.study.band_nC_per_g, fraction=study.study.fraction)
