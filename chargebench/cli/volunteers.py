@@ -1,0 +1,85 @@
+"""``chargebench volunteers``: brew pairs of many people, checked row by row and pooled."""
+
+from __future__ import annotations
+
+import argparse
+import csv
+import sys
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Any
+
+from chargebench.cli.options import add_json, print_json
+from chargebench.errors import EXIT_COULD_NOT, EXIT_DONE, StudyError
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Arguments of ``volunteers``."""
+    parser.add_argument(
+        "file",
+        type=Path,
+        metavar="FILE",
+        help="CSV with the columns grinder, bottleneck, dry_s, misted_s (contributor)",
+    )
+    parser.add_argument(
+        "--add",
+        nargs=4,
+        metavar=("GRINDER", "BOTTLENECK", "DRY_S", "MISTED_S"),
+        help="add one pair to the file first; bottleneck is yes, no or unknown",
+    )
+    parser.add_argument("--contributor", default="", metavar="NAME", help="who measured the pair that is added")
+    add_json(parser)
+
+
+def run(args: argparse.Namespace) -> int:
+    """Add a pair if asked to, then pool the file."""
+    from chargebench.archive.trace_file import read_table
+    from chargebench.study.volunteers import COLUMNS, pooled, read_contributions
+
+    if args.add:
+        _add(args.file, dict(zip(COLUMNS, args.add, strict=True)), args.contributor)
+    table = read_table(args.file)
+    missing = [name for name in COLUMNS if name not in table.header]
+    if missing:
+        raise StudyError(f"{args.file}: no column {missing[0]!r} in the header; needed are {', '.join(COLUMNS)}")
+    rows = ((line, dict(zip(table.header, cells, strict=True))) for line, cells in table.rows)
+    good, bad = read_contributions(rows)
+    for problem in bad:
+        print(f"chargebench: {args.file}: {problem}", file=sys.stderr)
+    found = {"contributions": len(good), "bad_rows": bad, "pooled": pooled(good)}
+    if args.json:
+        print_json(found)
+    else:
+        print(_words(found))
+    return EXIT_COULD_NOT if bad else EXIT_DONE
+
+
+def _add(file: Path, cells: Mapping[str, str], contributor: str) -> None:
+    """Append one checked pair, in the columns of the file; a new file gets its header line."""
+    from chargebench.archive.trace_file import read_table
+    from chargebench.study.volunteers import COLUMNS, contribution
+
+    contribution(cells)
+    new = not file.exists()
+    table = None if new else read_table(file)
+    names = ("contributor", *COLUMNS) if table is None else table.header
+    delimiter = "," if table is None else table.delimiter
+    with file.open("a", encoding="utf-8", newline="") as out:
+        writer = csv.DictWriter(out, names, extrasaction="ignore", delimiter=delimiter, lineterminator="\n")
+        if new:
+            writer.writeheader()
+        writer.writerow({"contributor": contributor, **cells})
+
+
+def _words(found: Mapping[str, Any]) -> str:
+    lines = [f"{found['contributions']} brew pairs; misted over dry brew time, random effects over contributors"]
+    for name, group in found["pooled"].items():
+        label = "all" if name == "all" else f"bottleneck {name}"
+        if "reason" in group:
+            lines.append(f"  {label:<19} {group['contributors']} contributors: {group['reason']}")
+            continue
+        low, high = group["ci95"]
+        spread = f"spread between people {100 * group['tau']:.0f} %"
+        ratio = f"{group['ratio']:.3f} [{low:.3f}, {high:.3f}]"
+        lines.append(f"  {label:<19} {group['contributors']} contributors: {ratio}, {spread}")
+    return "\n".join(lines)
