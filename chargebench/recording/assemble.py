@@ -44,11 +44,10 @@ class BenchLike(Protocol):
 
 @dataclass(frozen=True)
 class _Break:
-    """From when to when (host seconds) an instrument was away; `end_s` None while it is."""
+    """At which host time an instrument was cut off, and why."""
 
     instrument: str
-    start_s: float
-    end_s: float | None
+    host_s: float
     reason: str
 
 
@@ -153,16 +152,14 @@ class Assembler:
         """Records are missing from the journal: no line goes on across the hole."""
         for source in self._sources.values():
             source.interrupted()
-            self._breaks.append(
-                _Break(source.name, self._host_s, None, f"{missing} records of the journal are damaged")
-            )
+            self._breaks.append(_Break(source.name, self._host_s, f"{missing} records of the journal are damaged"))
 
     def _on_lost(self, fields: Mapping[str, Any]) -> None:
         source = self._sources.get(str(fields.get("instrument")))
         if source is not None:
             source.interrupted()
             text = str(fields.get("text") or "the connection was lost")
-            self._breaks.append(_Break(source.name, self._host_s, None, text))
+            self._breaks.append(_Break(source.name, self._host_s, text))
 
     def _on_open(self, fields: Mapping[str, Any]) -> None:
         source = self._sources.get(str(fields.get("instrument")))
@@ -277,8 +274,8 @@ class Assembler:
 
     def _gap_of(self, stated: _Break, traces: Mapping[str, Trace]) -> Gap:
         """From the last reading before a break to the first after it."""
-        start_s = self._govern(stated.start_s)
-        break_ns = self._start_ns + round(stated.start_s * 1e9)
+        start_s = self._govern(stated.host_s)
+        break_ns = self._start_ns + round(stated.host_s * 1e9)
         before_s, after_s = [-np.inf], [np.inf]
         for trace in traces.values():
             if trace.instrument == stated.instrument:
@@ -288,3 +285,7 @@ class Assembler:
         begin_s = max(before_s) if np.isfinite(max(before_s)) else start_s
         end_s = min(after_s) if np.isfinite(min(after_s)) else max(self.now_s, begin_s)
         return Gap(stated.instrument, begin_s, max(end_s, begin_s), stated.reason)
+
+
+def _overlap(one: Gap, other: Gap) -> bool:
+    return one.instrument == other.instrument and one.start_s < other.end_s and other.start_s < one.end_s

@@ -4,9 +4,9 @@ A record is one line of printable ASCII::
 
     KIND NUMBER PAYLOAD CRC32
 
-``KIND`` says what it is, ``NUMBER`` counts from 0 without a hole, ``CRC32`` (eight hex digits) is over everything before
-the last blank. The payload of a ``raw`` record is the host's monotonic time in nanoseconds, the instrument's name and
-the bytes as received, escaped; every other payload is a JSON object, with ``ns`` for its time.
+``KIND`` says what it is, ``NUMBER`` counts from 0 without a hole, ``CRC32`` (eight hex digits) is over everything
+before the last blank. The payload of a ``raw`` record is the host's monotonic time in nanoseconds, the instrument's
+name and the bytes as received, escaped; every other payload is a JSON object, with ``ns`` for its time.
 
 Reading never raises on content: a line that does not hold is counted and left out.
 """
