@@ -26,6 +26,7 @@ COMMANDS: Final[Mapping[str, tuple[str, str]]] = {
     "show": ("chargebench.cli.show", "show what a run, or every run of a folder, says"),
     "plan": ("chargebench.cli.plan", "list a study's runs in fair order, what is done and what comes next"),
     "study": ("chargebench.cli.study", "say what the runs of a study, or of an archive, tell about the dose"),
+    "report": ("chargebench.cli.report", "write a study up as one HTML file or PDF, with figures"),
     "volunteers": ("chargebench.cli.volunteers", "check and pool brew times, dry and misted, of many people"),
     "window": ("chargebench.cli.window", "open the window: live traces, tags, answers"),
     "virtual": ("chargebench.cli.virtual", "serve the virtual bench on ports of its own, to practise with"),

@@ -8,6 +8,7 @@ from collections.abc import Iterable, Mapping
 from pathlib import Path
 from typing import Any
 
+from chargebench import __version__
 from chargebench.cli.options import add_archive, add_json, positive_number, print_json
 from chargebench.errors import EXIT_COULD_NOT, EXIT_DONE, UsageError
 
@@ -57,14 +58,21 @@ def answered(
 
     from chargebench.archive.archive import Archive
     from chargebench.runs.tags import read_tags
-    from chargebench.study.gather import detection_limit_nC_per_g, gather, question_of, study_archive
+    from chargebench.study.gather import (
+        detection_limit_nC_per_g,
+        gather,
+        known_of_bench,
+        question_of,
+        runs_table,
+        study_archive,
+    )
     from chargebench.study.rows import Question
     from chargebench.study.studyfile import read_study
     from chargebench.study.whole import whole_answer
 
     wanted: Mapping[str, Any] = read_tags(list(where))
-    if study_file is not None:
-        study = read_study(study_file)
+    study = None if study_file is None else read_study(study_file)
+    if study is not None and study_file is not None:
         archive, excluded, question = (
             study_archive(study, study_file, archive_folder),
             study.excluded,
@@ -79,7 +87,10 @@ def answered(
     question = replace(question, detection_limit_nC_per_g=question.detection_limit_nC_per_g or limit)
     if band_nC_per_g is not None:
         question = replace(question, band_nC_per_g=band_nC_per_g)
-    return whole_answer(rows, question), problems
+    found = whole_answer(rows, question)
+    about = {} if study is None else study.study.model_dump(mode="json")
+    beside = {"study": about, "runs": runs_table(archive, rows), "bench": known_of_bench(archive, rows)}
+    return {**found, **beside, "software": __version__}, problems
 
 
 def words(found: Mapping[str, Any]) -> str:

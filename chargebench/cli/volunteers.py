@@ -7,10 +7,13 @@ import csv
 import sys
 from collections.abc import Mapping
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from chargebench.cli.options import add_json, print_json
 from chargebench.errors import EXIT_COULD_NOT, EXIT_DONE, StudyError
+
+if TYPE_CHECKING:
+    from chargebench.study.volunteers import Contribution
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -33,25 +36,39 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Add a pair if asked to, then pool the file."""
-    from chargebench.archive.trace_file import read_table
-    from chargebench.study.volunteers import COLUMNS, pooled, read_contributions
+    from chargebench.study.volunteers import COLUMNS, pooled
 
     if args.add:
         _add(args.file, dict(zip(COLUMNS, args.add, strict=True)), args.contributor)
-    table = read_table(args.file)
-    missing = [name for name in COLUMNS if name not in table.header]
-    if missing:
-        raise StudyError(f"{args.file}: no column {missing[0]!r} in the header; needed are {', '.join(COLUMNS)}")
-    rows = ((line, dict(zip(table.header, cells, strict=True))) for line, cells in table.rows)
-    good, bad = read_contributions(rows)
+    good, bad = contributions_of(args.file)
     for problem in bad:
-        print(f"chargebench: {args.file}: {problem}", file=sys.stderr)
+        print(f"chargebench: {problem}", file=sys.stderr)
     found = {"contributions": len(good), "bad_rows": bad, "pooled": pooled(good)}
     if args.json:
         print_json(found)
     else:
         print(_words(found))
     return EXIT_COULD_NOT if bad else EXIT_DONE
+
+
+def contributions_of(file: Path) -> tuple[list[Contribution], list[str]]:
+    """Good contributions of a CSV file, and a sentence for each bad row.
+
+    Raises
+    ------
+    TraceFileError, StudyError
+        When the file cannot be read as a table, or a column is missing.
+    """
+    from chargebench.archive.trace_file import read_table
+    from chargebench.study.volunteers import COLUMNS, read_contributions
+
+    table = read_table(file)
+    missing = [name for name in COLUMNS if name not in table.header]
+    if missing:
+        raise StudyError(f"{file}: no column {missing[0]!r} in the header; needed are {', '.join(COLUMNS)}")
+    rows = ((line, dict(zip(table.header, cells, strict=True))) for line, cells in table.rows)
+    good, bad = read_contributions(rows)
+    return good, [f"{file}: {problem}" for problem in bad]
 
 
 def _add(file: Path, cells: Mapping[str, str], contributor: str) -> None:

@@ -6,7 +6,7 @@ Owns what an outcome looks like as a `StudyRun`. Decides nothing about doses or 
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -15,14 +15,16 @@ from chargebench.errors import RunFileError
 from chargebench.processing.outcome import Estimate
 from chargebench.study.plan import make_plan
 from chargebench.study.progress import Progress, progress
-from chargebench.study.rows import Question, StudyRun
+from chargebench.study.rows import Question, StudyRun, usable
 from chargebench.study.studyfile import StudyFile
 
 __all__ = [
     "detection_limit_nC_per_g",
     "gather",
+    "known_of_bench",
     "question_of",
     "row_of_outcome",
+    "runs_table",
     "study_archive",
     "study_progress",
 ]
@@ -178,6 +180,38 @@ def detection_limit_nC_per_g(archive: Archive, rows: Iterable[StudyRun]) -> floa
         if known is not None and row.collected_mass_g > 0:
             limits.append(known["value"] / row.collected_mass_g)
     return max(limits, default=None)
+
+
+def runs_table(archive: Archive, rows: Iterable[StudyRun]) -> list[dict[str, Any]]:
+    """Every run of a study as plain values, for tables and figures, with the hash of its raw data."""
+    return [_table_row(row, archive.outcome(row.run_id)) for row in rows]
+
+
+def _table_row(row: StudyRun, outcome: Mapping[str, Any]) -> dict[str, Any]:
+    ratio, provenance = outcome["result"]["charge_to_mass_nC_per_g"] or {}, outcome["provenance"]
+    numbers = ("water_uL_per_g", "dose_g", "collected_mass_g", "recovery_percent", "grind_time_s")
+    words = ("started", "coffee", "grinder", "setting", "treatment", "purpose", "block", "order", "excluded", "worst")
+    return {
+        "run": row.run_id,
+        **{name: getattr(row, name) for name in words},
+        **{name: v if math.isfinite(v := getattr(row, name)) else None for name in numbers},
+        "charge_to_mass_nC_per_g": ratio.get("value"),
+        "u_nC_per_g": ratio.get("u"),
+        "U95_nC_per_g": ratio.get("U95"),
+        "counts": bool(usable([row])),
+        "flags": list(row.flags),
+        "raw_sha256": provenance["raw_sha256"],
+        "recipe": f"{provenance['recipe']} {provenance['recipe_version']}",
+        "software": provenance["software"],
+    }
+
+
+def known_of_bench(archive: Archive, rows: Sequence[StudyRun]) -> dict[str, Any]:
+    """What the newest of the runs knew of its bench: calibrations, limits, each with source and validity."""
+    if not rows:
+        return {}
+    known: dict[str, Any] = archive.outcome(rows[-1].run_id)["provenance"]["knowledge"]
+    return known
 
 
 def question_of(study: StudyFile) -> Question:

@@ -1,0 +1,62 @@
+"""``chargebench report``: a study written up as one self-contained HTML file or a PDF."""
+
+from __future__ import annotations
+
+import argparse
+import sys
+from pathlib import Path
+
+from chargebench.cli.options import add_archive, positive_number
+from chargebench.errors import EXIT_COULD_NOT, EXIT_DONE, UsageError
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Arguments of ``report``."""
+    parser.add_argument("study", type=Path, nargs="?", metavar="STUDY", help="the study file (TOML)")
+    add_archive(parser, required=False)
+    parser.add_argument("--out", type=Path, required=True, metavar="FILE", help="what to write: NAME.html or NAME.pdf")
+    parser.add_argument(
+        "--where", action="append", default=[], metavar="KEY=VALUE", help="only runs with this tag (repeatable)"
+    )
+    parser.add_argument("--band", type=positive_number, metavar="NC_PER_G", help="equivalence band, fixed beforehand")
+    parser.add_argument(
+        "--volunteers", type=Path, metavar="FILE", help="a CSV of volunteers' brew pairs to pool as well"
+    )
+
+
+def run(args: argparse.Namespace) -> int:
+    """Write the report; a file of that name is replaced only once the new one is whole."""
+    from chargebench.cli.study import answered
+
+    kind = args.out.suffix.lower()
+    if kind not in (".html", ".pdf"):
+        raise UsageError(f"--out {args.out}: found the ending {kind!r}, .html and .pdf are allowed")
+    found, problems = answered(args.study, args.archive, args.where, args.band)
+    if args.volunteers:
+        from chargebench.cli.volunteers import contributions_of
+        from chargebench.study.volunteers import pooled
+
+        good, bad = contributions_of(args.volunteers)
+        problems += bad
+        found["volunteers"] = pooled(good)
+    _write(args.out, _made(found, kind))
+    for problem in problems:
+        print(f"chargebench: {problem}", file=sys.stderr)
+    print(args.out)
+    return EXIT_COULD_NOT if problems else EXIT_DONE
+
+
+def _made(found: dict[str, object], kind: str) -> bytes:
+    if kind == ".pdf":
+        from chargebench.report.paper import pdf
+
+        return pdf(found)
+    from chargebench.report.page import html
+
+    return html(found).encode("utf-8")
+
+
+def _write(path: Path, data: bytes) -> None:
+    aside = path.with_name(path.name + ".new")
+    aside.write_bytes(data)
+    aside.replace(path)

@@ -1,0 +1,208 @@
+"""What a report says, in order, as plain sections: headings, paragraphs, tables, figures. Knows neither HTML nor PDF.
+
+Owns the wording of the method, the cautions and the limits of what was shown. Every number comes from the plain object
+that ``study --json`` prints.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any, Final
+
+from matplotlib.figure import Figure
+
+from chargebench.report.figures import FIGURES, forest
+from chargebench.units import value_text
+
+__all__ = ["CAUTIONS", "LIMITS", "METHOD", "Picture", "Section", "Table", "sections"]
+
+METHOD: Final = (
+    "Grounds fall into an insulated cup inside a grounded shield, wired to an electrometer; the cup stands on a "
+    "scale or is weighed before and after. The net charge is the step between the quiet stretches before and "
+    "after the grind, from one fit that also carries leakage and bias current and extrapolates them across the "
+    "grind. Charge to mass is that step, times the charge calibration, over the collected mass. Uncertainties "
+    "follow JCGM 100:2008; U95 is an expanded uncertainty for 95 % with Student's t at the effective degrees of "
+    "freedom.",
+    "The neutralising dose by equivalence is the lowest tested dose at which two one-sided tests show the mean "
+    "inside the band, and at every higher tested dose too. The other definitions are read off the fitted curve, "
+    "with profile intervals, and never beyond the highest tested dose.",
+)
+
+LIMITS: Final = (
+    "The cup reads net charge: a net zero does not show that grounds carry no charge, nor that they are unclumped. "
+    "Particles of opposite sign cancel in the cup, and an ioniser at the chute acts after clumps can have formed.",
+    "Charge does not grow in proportion to mass: charge to mass is comparable only between runs of nearly equal mass.",
+    "Ions from an ioniser, and charged drops of water, land in the cup too; a background measured with the "
+    "ioniser on and the grinder empty is subtracted where there is one, and drops are not told apart from "
+    "grounds.",
+    "A test that fails to find a difference does not show that there is none.",
+)
+
+CAUTIONS: Final = (
+    "Grinders and rigs on mains power, water near them, high-voltage plates, ionisers (ozone), fine dust and "
+    "moving burrs can hurt. Unplug before reaching in, keep sprayers away from plugs, air the room, wear a mask "
+    "for dust, and follow local electrical codes and the makers' instructions; leave mains and high-voltage work "
+    "to licensed people.",
+)
+
+
+@dataclass(frozen=True)
+class Table:
+    """Rows of text under a header."""
+
+    header: tuple[str, ...]
+    rows: tuple[tuple[str, ...], ...]
+
+
+@dataclass(frozen=True)
+class Picture:
+    """A figure with its caption."""
+
+    caption: str
+    figure: Figure
+
+
+@dataclass(frozen=True)
+class Section:
+    """A heading and what stands under it, in order; `level` is 1 for the whole, 2 for a part."""
+
+    title: str
+    level: int
+    parts: tuple[str | Table | Picture, ...]
+
+
+def sections(found: Mapping[str, Any]) -> list[Section]:
+    """The report on a study, given as ``study --json`` has it."""
+    runs = found["runs"]
+    made = [_head(found)]
+    for group in found["groups"]:
+        own = [r for r in runs if (r["coffee"], r["grinder"]) == (group["coffee"], group["grinder"])]
+        made += list(_group(group, own))
+    made += list(_across(found))
+    made.append(Section("The runs", 1, (_runs_table(runs),)))
+    made.append(Section("The bench", 1, _bench(found)))
+    made.append(Section("Method", 1, METHOD))
+    made.append(Section("Limits of what was shown", 1, LIMITS))
+    made.append(Section("Cautions", 1, CAUTIONS))
+    made.append(Section("Versions and hashes", 1, _versions(found)))
+    return made
+
+
+def _head(found: Mapping[str, Any]) -> Section:
+    study = found.get("study") or {}
+    title = study.get("question") or "What the runs of this archive say"
+    parts = [_fixed(found, study)]
+    for group in found["groups"]:
+        parts += [f"{group['coffee']} on {group['grinder']}. {text}" for text in conclusions(group)]
+    return Section(title, 1, tuple(part for part in parts if part))
+
+
+def _fixed(found: Mapping[str, Any], study: Mapping[str, Any]) -> str:
+    band = found["question"]["band_nC_per_g"]
+    if band is None:
+        return "No equivalence band was fixed before the runs; it is the detection limit or 5 % of the dry value."
+    when = f" on {study['fixed_on']}" if study.get("fixed_on") else ""
+    return f"An equivalence band of ±{band:g} nC/g was fixed{when} before the runs."
+
+
+def conclusions(group: Mapping[str, Any]) -> list[str]:
+    """Plain sentences, each made by the rule that found it."""
+    said = []
+    if group["dry"]:
+        dry = group["dry"]
+        said.append(f"Dry: {value_text(dry['mean_nC_per_g'], dry['u_nC_per_g'], 'nC/g')} over {dry['n']} runs.")
+    doses = group["neutralising_dose"] or {}
+    said += [f"By {name}: {dose['text']}" for name, dose in doses.items()]
+    comparison = group.get("treatments") or {}
+    said += [text for text in comparison.get("conclusions", []) if text]
+    said += [item["text"] + "." for key in ("brew", "particle_sizes") for item in group.get(key, [])]
+    return said
+
+
+def _group(group: Mapping[str, Any], runs: Sequence[Mapping[str, Any]]) -> Iterator[Section]:
+    pictures = [(caption, draw(group, runs)) for caption, draw in FIGURES.items()]
+    parts: list[str | Table | Picture] = [Picture(c, figure) for c, figure in pictures if figure is not None]
+    parts.insert(1 if parts else 0, _levels_table(group))
+    parts += [f"{flag['severity']}: {flag['text']}" for flag in group["flags"]]
+    parts += [trend["text"] + "." for trend in group.get("trends", [])]
+    yield Section(f"{group['coffee']} on {group['grinder']}", 1, tuple(parts))
+    if group["set_aside"]:
+        rows = tuple((entry["run"], entry["reason"]) for entry in group["set_aside"])
+        yield Section("Runs set aside", 2, (Table(("run", "reason"), rows),))
+
+
+def _levels_table(group: Mapping[str, Any]) -> Table:
+    header = ("µL/g", "runs", "mean nC/g", "u nC/g", "RMS nC/g", "95/90 tolerance nC/g", "inside the band")
+    return Table(header, tuple(_level_row(level) for level in group["levels"]))
+
+
+def _level_row(level: Mapping[str, Any]) -> tuple[str, ...]:
+    tolerance = level["tolerance_nC_per_g"]
+    neutral = level.get("neutral")
+    inside = "—" if neutral is None else "yes" if neutral else "no"
+    if level.get("sign_changes"):
+        inside = "not neutral: sign changes from run to run"
+    return (
+        f"{level['dose_uL_per_g']:g}",
+        str(level["n"]),
+        f"{level['mean_nC_per_g']:+.2f}",
+        _number(level["u_nC_per_g"], ".2f"),
+        f"{level['rms_nC_per_g']:.2f}",
+        "—" if tolerance is None else f"{tolerance[0]:+.1f} to {tolerance[1]:+.1f}",
+        inside,
+    )
+
+
+def _number(value: float | None, form: str) -> str:
+    return "—" if value is None else format(value, form)
+
+
+def _across(found: Mapping[str, Any]) -> Iterator[Section]:
+    across = found.get("across_grinders") or {}
+    if across.get("rho") is not None:
+        text = f"Rank correlation of bottleneck and slowing by mist: {across['rho']:+.2f}, exact p {across['p']:.2g}."
+        yield Section("Across grinders", 1, tuple(t for t in (text, across["warning"]) if t))
+    volunteers = (found.get("volunteers") or {}).get("all")
+    figure = forest(volunteers) if volunteers else None
+    if volunteers and figure:
+        low, high = volunteers["ci95"]
+        text = f"{volunteers['contributors']} contributors: {volunteers['ratio']:.3f} [{low:.3f}, {high:.3f}]."
+        yield Section("Volunteers", 1, (text, Picture("Brew time, misted over dry", figure)))
+
+
+def _runs_table(runs: Sequence[Mapping[str, Any]]) -> Table:
+    header = ("run", "coffee", "grinder", "treatment", "µL/g", "mass g", "nC/g", "U95", "recovery %", "remarks")
+    return Table(header, tuple(_run_row(run) for run in runs))
+
+
+def _run_row(run: Mapping[str, Any]) -> tuple[str, ...]:
+    remarks = run["excluded"] or " ".join(run["flags"])
+    return (
+        run["run"],
+        run["coffee"],
+        run["grinder"],
+        run["treatment"],
+        _number(run["water_uL_per_g"], "g"),
+        _number(run["collected_mass_g"], ".2f"),
+        _number(run["charge_to_mass_nC_per_g"], "+.2f"),
+        _number(run["U95_nC_per_g"], ".2f"),
+        _number(run["recovery_percent"], ".1f"),
+        remarks,
+    )
+
+
+def _bench(found: Mapping[str, Any]) -> tuple[str | Table, ...]:
+    known = found.get("bench") or {}
+    if not known:
+        return ("Nothing was known of the bench but its runs: no calibration, no check of leakage, no blanks.",)
+    rows = tuple(
+        (name, f"{entry['value']:.6g}", f"{entry['u']:.2g}", entry["source"], entry["date"], entry["until"])
+        for name, entry in sorted(known.items())
+    )
+    return (Table(("known", "value", "u", "source", "made", "valid until"), rows),)
+
+
+def _versions(found: Mapping[str, Any]) -> tuple[str | Table, ...]:
+    rows = tuple((run["run"], run["software"], run["recipe"], run["raw_sha256"]) for run in found["runs"])
+    return (f"chargebench {found['software']}.", Table(("run", "software", "recipe", "SHA-256 of the raw data"), rows))

@@ -1,0 +1,117 @@
+"""A report as PDF, from the same sections as the page. Owns the layout on paper and nothing of what is said."""
+
+from __future__ import annotations
+
+import io
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Any
+from xml.sax.saxutils import escape
+
+from chargebench.report.content import Picture, Section, Table, sections
+from chargebench.report.figures import png
+
+__all__ = ["pdf"]
+
+_FONT, _BOLD = "paper", "paper-bold"
+_TEXT_MM = 175.0
+
+
+def pdf(found: Mapping[str, Any]) -> bytes:
+    """The report on a study as an A4 document; the same bytes for the same answer."""
+    from reportlab.lib.pagesizes import A4
+    from reportlab.lib.units import mm
+    from reportlab.platypus import SimpleDocTemplate
+
+    _fonts()
+    out = io.BytesIO()
+    margin = (A4[0] - _TEXT_MM * mm) / 2
+    made = sections(found)
+    document = SimpleDocTemplate(
+        out, pagesize=A4, leftMargin=margin, rightMargin=margin, topMargin=18 * mm, bottomMargin=18 * mm,
+        title=made[0].title, author="", invariant=1,
+    )  # fmt: skip
+    flow = [item for n, section in enumerate(made) for item in _section(section, first=n == 0)]
+    document.build(flow, onFirstPage=_foot, onLaterPages=_foot)
+    return out.getvalue()
+
+
+def _fonts() -> None:
+    """A font with µ, ± and Greek, which matplotlib brings along."""
+    import matplotlib as mpl
+    from reportlab.pdfbase import pdfmetrics
+    from reportlab.pdfbase.ttfonts import TTFont
+
+    folder = Path(mpl.get_data_path()) / "fonts" / "ttf"
+    for name, file in ((_FONT, "DejaVuSans.ttf"), (_BOLD, "DejaVuSans-Bold.ttf")):
+        if name not in pdfmetrics.getRegisteredFontNames():
+            pdfmetrics.registerFont(TTFont(name, str(folder / file)))
+
+
+def _style(size: float, *, bold: bool = False, before: float = 0.0) -> Any:
+    from reportlab.lib.styles import ParagraphStyle
+
+    name = _BOLD if bold else _FONT
+    return ParagraphStyle(
+        f"{name}{size}",
+        fontName=name,
+        fontSize=size,
+        leading=1.35 * size,
+        spaceBefore=before,
+        spaceAfter=4,
+        splitLongWords=1,
+    )
+
+
+def _section(section: Section, *, first: bool) -> list[Any]:
+    from reportlab.platypus import Paragraph
+
+    size = 15 if first else (12, 10)[section.level - 1]
+    flow = [Paragraph(escape(section.title), _style(size, bold=True, before=10))]
+    for part in section.parts:
+        flow.append(_part(part))
+    return flow
+
+
+def _part(part: str | Table | Picture) -> Any:
+    from reportlab.lib.units import mm
+    from reportlab.platypus import Image, KeepTogether, Paragraph
+
+    if isinstance(part, str):
+        return Paragraph(escape(part), _style(9))
+    if isinstance(part, Table):
+        return _table(part)
+    width, height = part.figure.get_size_inches()
+    image = Image(io.BytesIO(png(part.figure)), 150 * mm, 150 * mm * height / width)
+    return KeepTogether([image, Paragraph(escape(part.caption), _style(8))])
+
+
+def _table(table: Table) -> Any:
+    from reportlab.lib.colors import black, lightgrey
+    from reportlab.lib.units import mm
+    from reportlab.platypus import LongTable, Paragraph, TableStyle
+
+    small, head = _style(6.5), _style(6.5, bold=True)
+    rows = [[Paragraph(escape(cell), head) for cell in table.header]]
+    rows += [[Paragraph(escape(cell), small) for cell in row] for row in table.rows]
+    style: list[tuple[Any, ...]] = [
+        ("LINEBELOW", (0, 0), (-1, 0), 0.8, black),
+        ("LINEBELOW", (0, 1), (-1, -1), 0.3, lightgrey),
+    ]
+    style += [("VALIGN", (0, 0), (-1, -1), "TOP"), ("LEFTPADDING", (0, 0), (-1, -1), 0)]
+    widths = [width * _TEXT_MM * mm for width in _shares(table)]
+    return LongTable(rows, colWidths=widths, style=TableStyle(style), repeatRows=1)
+
+
+def _shares(table: Table) -> list[float]:
+    """Share of the width for each column: by the longest cell, within bounds so that no column starves."""
+    longest = [max(len(row[n]) for row in (table.header, *table.rows)) for n in range(len(table.header))]
+    bounded = [min(max(length, 6), 34) for length in longest]
+    return [length / sum(bounded) for length in bounded]
+
+
+def _foot(canvas: Any, document: Any) -> None:
+    from reportlab.lib.units import mm
+
+    canvas.setFont(_FONT, 7)
+    canvas.drawRightString(document.leftMargin + document.width, 10 * mm, f"page {document.page}")
