@@ -17,7 +17,7 @@ from typing import Any, Final
 __all__ = ["GROUPS", "LINE_LIMIT", "MOST_WAYS", "compile_pattern"]
 
 LINE_LIMIT: Final = 128
-MOST_WAYS: Final = LINE_LIMIT**2  # × a walk of LINE_LIMIT steps: some tens of milliseconds at worst
+MOST_WAYS: Final = (LINE_LIMIT + 1) ** 2  # × a walk of LINE_LIMIT steps: some tens of milliseconds at worst
 GROUPS: Final = ("value", "sign", "unit", "stable", "kind")
 LONGEST_PATTERN: Final = 500
 _ALL: Final = frozenset(range(256))
