@@ -1,0 +1,95 @@
+"""What a run says, in words and as JSON."""
+
+from __future__ import annotations
+
+import json
+import math
+from pathlib import Path
+
+import pytest
+
+from chargebench.cli.words import printable, run_card
+from chargebench.processing.outcome import RESULT_UNITS
+from chargebench.units import read_value
+from tests.cli.conftest import Command
+
+
+@pytest.fixture
+def outcomes(archive: Path, chargebench: Command) -> list[dict[str, object]]:
+    """Outcomes of the whole folder."""
+    done = chargebench("show", archive, "--json")
+    assert (done.returncode, done.stderr) == (0, "")
+    return [json.loads(line) for line in done.stdout.splitlines()]
+
+
+def test_a_folder_gives_one_object_a_line(outcomes: list[dict[str, object]], archive: Path) -> None:
+    """Every run of the folder is there, in order of time, with all keys of a result and only finite numbers."""
+    assert [o["run"] for o in outcomes] == sorted(p.stem for p in archive.glob("*.h5"))
+    for outcome in outcomes:
+        assert {"run", "started", "tags", "recovered", "result", "flags", "provenance"} <= set(outcome)
+        result = outcome["result"]
+        assert isinstance(result, dict)
+        assert list(result) == list(RESULT_UNITS)
+        for estimate in result.values():
+            if estimate is not None:
+                assert set(estimate) == {"value", "u", "U95", "dof"}
+                assert all(math.isfinite(v) for k, v in estimate.items() if k != "dof")
+
+
+def test_a_file_gives_the_same_as_its_folder(
+    outcomes: list[dict[str, object]], archive: Path, chargebench: Command
+) -> None:
+    """The same run and recipe give the same object, bit for bit."""
+    first = min(archive.glob("*.h5"))
+    assert json.loads(chargebench("show", first, "--json").stdout) == outcomes[0]
+
+
+def test_words_say_what_the_object_says(outcomes: list[dict[str, object]], archive: Path, chargebench: Command) -> None:
+    """The card of a run carries value, uncertainty and unit of charge to mass."""
+    text = chargebench("show", min(archive.glob("*.h5"))).stdout
+    line = next(line for line in text.splitlines() if line.strip().startswith("charge to mass"))
+    value, u, unit = read_value(line.split("charge to mass")[1].split("(")[0])
+    expected = outcomes[0]["result"]["charge_to_mass_nC_per_g"]  # type: ignore[index]
+    assert value == pytest.approx(expected["value"], abs=u)
+    assert unit == "nC/g"
+
+
+def test_the_budget_is_printed_on_request(archive: Path, chargebench: Command) -> None:
+    """`--budget` adds the table of terms with their type and share."""
+    text = chargebench("show", min(archive.glob("*.h5")), "--budget").stdout
+    assert "uncertainty budget of charge to mass" in text
+    assert "share %" in text
+
+
+def test_a_damaged_run_is_named_and_the_rest_is_shown(archive: Path, tmp_path: Path, chargebench: Command) -> None:
+    """One bad file gives exit code 1 and one line; the others are shown all the same."""
+    good = min(archive.glob("*.h5"))
+    (tmp_path / good.name).write_bytes(good.read_bytes())
+    (tmp_path / "20990101T000000Z-000000.h5").write_bytes(b"not a run")
+    done = chargebench("show", tmp_path, "--json")
+    assert done.returncode == 1
+    assert len(done.stdout.splitlines()) == 1
+    assert "20990101T000000Z-000000.h5" in done.stderr
+
+
+@pytest.mark.parametrize("text", ["plain", "µ ± é 漢", "\x1b[31mred", "a\nb", "\u202eback", "\x00", "tab\t"])
+def test_nothing_that_moves_a_terminal_is_printed(text: str) -> None:
+    """Control and direction characters come out as escapes, everything else as it is."""
+    shown = printable(text)
+    assert shown.isprintable()
+    assert (shown == text) is text.isprintable()
+
+
+def test_a_missing_number_is_a_dash_with_its_reason() -> None:
+    """A result that cannot be had is a dash in the card, and the flag says why."""
+    outcome = {
+        "run": "r",
+        "tags": {},
+        "recovered": True,
+        "result": dict.fromkeys(RESULT_UNITS),
+        "flags": [{"code": "no-mass", "severity": "doubt", "text": "no scale and no hand weights"}],
+    }
+    card = run_card(outcome)
+    assert "(recovered)" in card
+    assert card.count("—") == len(RESULT_UNITS)
+    assert "! doubt: no scale and no hand weights [no-mass]" in card
