@@ -13,8 +13,10 @@ import numpy.typing as npt
 __all__ = ["BLOCK_S", "Blocks", "Floats"]
 
 Floats = npt.NDArray[np.float64]
+Series = tuple[Floats, Floats]
 
 BLOCK_S = 0.25
+NEVER = -(1 << 60)
 
 
 class Blocks:
@@ -28,7 +30,7 @@ class Blocks:
 
     def __init__(self, span_s: float) -> None:
         self._size = math.ceil(span_s / BLOCK_S)
-        self._newest = -1
+        self._newest = NEVER
         self._sum = np.zeros(self._size)
         self._count = np.zeros(self._size, dtype=np.int64)
         self._mass = np.full(self._size, np.nan)
@@ -37,7 +39,7 @@ class Blocks:
     @property
     def empty(self) -> bool:
         """Whether nothing came yet."""
-        return self._newest < 0
+        return self._newest == NEVER
 
     @property
     def now_s(self) -> float:
@@ -49,7 +51,7 @@ class Blocks:
         index = math.floor(time_s / BLOCK_S)
         if index <= self._newest and index > self._newest - self._size:
             return False
-        if self._newest < 0 or abs(index - self._newest) >= self._size:
+        if self.empty or abs(index - self._newest) >= self._size:
             self._clear(np.arange(self._size))
             self._newest = index
             return False
@@ -89,23 +91,25 @@ class Blocks:
     def _order(self, span_s: float, before_s: float) -> npt.NDArray[np.int64]:
         """Indices of whole blocks in the `span_s` that end `before_s` before now, oldest first."""
         last = self._newest - round(before_s / BLOCK_S)
-        first = max(last - round(span_s / BLOCK_S), self._newest - self._size + 1, 0)
+        first = max(last - round(span_s / BLOCK_S), self._newest - self._size + 1)
         return np.arange(first, max(last, first))
 
-    def charge(self, span_s: float, before_s: float = 0.0) -> tuple[Floats, Floats]:
+    def charge(self, span_s: float, before_s: float = 0.0) -> Series:
         """Times (block centres) and mean charges of blocks that have any."""
         order = self._order(span_s, before_s)
         slots = order % self._size
         have = self._count[slots] > 0
+        time_s: Floats = (order[have] + 0.5) * BLOCK_S
         charge_nC: Floats = self._sum[slots][have] / self._count[slots][have]
-        return (order[have] + 0.5) * BLOCK_S, charge_nC
+        return time_s, charge_nC
 
-    def mass(self, span_s: float, before_s: float = 0.0) -> tuple[Floats, Floats]:
+    def mass(self, span_s: float, before_s: float = 0.0) -> Series:
         """Times (block centres) and masses of blocks that have any."""
         order = self._order(span_s, before_s)
         mass_g = self._mass[order % self._size]
         have = np.isfinite(mass_g)
-        return (order[have] + 0.5) * BLOCK_S, mass_g[have]
+        time_s: Floats = (order[have] + 0.5) * BLOCK_S
+        return time_s, mass_g[have]
 
     def spoilt(self, span_s: float) -> bool:
         """Whether a block of the last `span_s` was over range, reset or zeroed."""

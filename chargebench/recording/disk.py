@@ -1,26 +1,24 @@
-"""What the operating systems do differently about keeping bytes: syncing files and folders, advisory locks.
+"""What the operating systems do differently about a file that grows: syncing its data, advisory locks, free space.
 
-Owns those calls and nothing else: it knows neither journals nor runs.
+Owns those calls and nothing else; what sealed files need is in `chargebench.runs.disk`.
 """
 
 from __future__ import annotations
 
 import contextlib
-import errno
 import os
 import shutil
 import sys
 from pathlib import Path
 
-__all__ = ["APPEND_NEW", "ENVIRONMENT_ERRORS", "free_bytes", "lock", "remove", "sync_data", "sync_folder", "unlock"]
+from chargebench.runs.disk import Disk, sync_descriptor
+
+__all__ = ["APPEND_NEW", "free_bytes", "lock", "remove", "sync_data", "sync_folder", "unlock"]
 
 APPEND_NEW = (
     os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_APPEND | getattr(os, "O_BINARY", 0) | getattr(os, "O_NOINHERIT", 0)
 )
 """Flags for a file that must not exist yet and is only ever appended to."""
-
-ENVIRONMENT_ERRORS = frozenset({errno.ENOSPC, errno.EROFS, errno.EACCES, errno.EPERM, getattr(errno, "EDQUOT", -1)})
-"""Errors that speak of the disk or the permissions, not of the file's content."""
 
 _LOCK_OFFSET = 1 << 40  # Windows locks are mandatory: lock a byte that nobody reads
 
@@ -33,31 +31,21 @@ def sync_data(descriptor: int) -> None:
     OSError
         When the system could not; nothing written since the last success may then be trusted.
     """
-    if sys.platform == "darwin":  # pragma: no cover
-        import fcntl
-
-        fcntl.fcntl(descriptor, fcntl.F_FULLFSYNC)
-    elif hasattr(os, "fdatasync"):
+    if hasattr(os, "fdatasync"):
         os.fdatasync(descriptor)
     else:  # pragma: no cover
-        os.fsync(descriptor)
+        sync_descriptor(descriptor)
 
 
 def sync_folder(folder: Path) -> None:
-    """Put a folder's entries on the disk; systems that cannot sync folders (Windows) do nothing.
+    """Put a folder's entries on the disk.
 
     Raises
     ------
     OSError
         When the system could not.
     """
-    if sys.platform == "win32":  # pragma: no cover
-        return
-    descriptor = os.open(folder, os.O_RDONLY | os.O_DIRECTORY)
-    try:
-        os.fsync(descriptor)
-    finally:
-        os.close(descriptor)
+    Disk().sync_folder(folder)
 
 
 def lock(descriptor: int) -> bool:
@@ -108,7 +96,7 @@ def remove(path: Path) -> None:
     OSError
         When it is there and cannot be removed.
     """
-    path.unlink(missing_ok=True)
+    Disk().remove(path)
     sync_folder(path.parent)
 
 

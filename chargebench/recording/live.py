@@ -1,0 +1,239 @@
+"""One run while it is recorded: its journal, what the journal says so far, and the state that follows from it.
+
+Owns the order in which a chunk goes: journal first, then decoding, then detection, then whoever is told. Knows no
+ports, no queue and no commands.
+"""
+
+from __future__ import annotations
+
+from collections import deque
+from collections.abc import Callable, Mapping, Sequence
+from pathlib import Path
+from typing import Any
+
+from chargebench.errors import JournalError
+from chargebench.instruments.benchfile import Bench
+from chargebench.instruments.feed import Chunk
+from chargebench.recording.assemble import Assembler
+from chargebench.recording.detect import Change, Detector
+from chargebench.recording.header import header_fields
+from chargebench.recording.ids import new_run_id, utc_now_text
+from chargebench.recording.journal import Journal
+from chargebench.recording.records import Record, fields_of, json_payload, raw_of, raw_payload
+from chargebench.recording.states import Signal, State
+from chargebench.runs.run import Knowledge, TagValue
+
+__all__ = ["LiveRun"]
+
+Emit = Callable[[Mapping[str, Any]], None]
+
+CARRIED_S = 20.0
+CARRIED_KINDS = frozenset({"raw", "lost", "open"})
+
+
+class LiveRun:
+    """A run from the moment its journal exists until the journal is closed.
+
+    Parameters
+    ----------
+    bench : Bench
+    folders : sequence of Path
+        Where the journal may go: the first that takes it.
+    tags, knowledge
+        For the header.
+    now_ns : int
+        Host's monotonic clock.
+    emit : callable
+        Is told of the journal, of states and of notices.
+    carried : sequence of Record
+        Records of an earlier journal that this one begins with.
+
+    Raises
+    ------
+    JournalError
+        When no folder takes the journal.
+    """
+
+    def __init__(
+        self,
+        bench: Bench,
+        folders: Sequence[Path],
+        tags: Mapping[str, TagValue],
+        knowledge: Knowledge,
+        now_ns: int,
+        emit: Emit,
+        carried: Sequence[Record] = (),
+    ) -> None:
+        self.run_id = new_run_id()
+        self._emit = emit
+        self._folders = folders
+        channels = {channel for instrument in bench.instruments.values() for channel in instrument.carries}
+        self.has_mass = "mass" in channels
+        self._detector = Detector(
+            has_charge=bool({"charge", "current"} & channels),
+            has_mass=self.has_mass,
+            quiet_before_s=bench.recording.quiet_before_s,
+            quiet_after_s=bench.recording.quiet_after_s,
+        )
+        self._carry_s = bench.recording.quiet_before_s + CARRIED_S
+        start_ns = min([now_ns, *(ns for record in carried[:1] if (ns := _ns_of(record)) is not None)])
+        header = header_fields(self.run_id, utc_now_text(), start_ns, bench.text, tags, knowledge)
+        self.journal = self._create(header)
+        self._assembler = Assembler(bench, header)
+        self._landmarks: deque[tuple[float, int]] = deque()
+        self._first_s = 0.0
+        self._emit({"event": "journal", "run": self.run_id, "path": str(self.journal.path)})
+        self._begin(carried)
+
+    def _create(self, header: Mapping[str, Any]) -> Journal:
+        """A journal in the first folder that takes it; a notice where that is not the first of all."""
+        refused: JournalError | None = None
+        for folder in self._folders:
+            try:
+                folder.mkdir(parents=True, exist_ok=True)
+                journal = Journal.create(folder / f"{self.run_id}.journal", header)
+            except OSError as error:
+                refused = JournalError(f"{folder}: cannot be made: {error.strerror}")
+            except JournalError as error:
+                refused = error
+            else:
+                if refused is not None:
+                    self._tell("reject", "fallback", f"{refused}; recording goes to {folder} instead")
+                return journal
+        raise refused or JournalError("no folder to record in")
+
+    def _begin(self, carried: Sequence[Record]) -> None:
+        """Take over what an earlier journal carried on, then say in which state that leaves us."""
+        self._tell_state(Change(self.state, 0.0, "waiting for a quiet bench"))
+        for record in carried:
+            changes = self._take(self.journal.append(record.kind, record.payload))
+            self._mark_states(changes)
+        self._first_s = self._assembler.now_s
+        self.journal.sync_soon()
+
+    @property
+    def state(self) -> State:
+        """Where the run stands."""
+        return self._detector.state
+
+    @property
+    def calm(self) -> bool:
+        """Whether nothing hints at a grind."""
+        return self._detector.calm
+
+    @property
+    def age_s(self) -> float:
+        """Governing seconds since the journal began or was carried over."""
+        return self._assembler.now_s - self._first_s
+
+    @property
+    def assembler(self) -> Assembler:
+        """What the journal says so far."""
+        return self._assembler
+
+    def take(self, chunk: Chunk) -> None:
+        """One chunk: into the journal, then through decoder and detector, then states are told."""
+        if chunk.kind == "data":
+            record = self.journal.append("raw", raw_payload(chunk.received_ns, chunk.instrument, chunk.data))
+        elif chunk.kind in ("open", "lost"):
+            fields = {"ns": chunk.received_ns, "instrument": chunk.instrument, "text": chunk.text}
+            record = self.journal.append(chunk.kind, json_payload(fields))
+            self.journal.sync_soon()
+        else:
+            record = self._note(chunk.received_ns, "note", chunk.kind, chunk.text)
+        self._mark_states(self._take(record))
+
+    def by_hand(self, signal: Signal) -> None:
+        """A person starts or finishes the grind."""
+        self._mark_states(self._detector.by_hand(signal))
+
+    def _take(self, record: Record) -> list[Change]:
+        readings = self._assembler.feed(record)
+        now_s = self._assembler.now_s
+        if not self._landmarks or now_s - self._landmarks[-1][0] >= 1.0:
+            self._landmarks.append((now_s, record.number))
+            while self._landmarks[0][0] < now_s - self._carry_s - 2.0:
+                self._landmarks.popleft()
+        return self._detector.feed(readings)
+
+    def _mark_states(self, changes: Sequence[Change]) -> None:
+        for change in changes:
+            fields = {"kind": "state", "text": change.state, "time_s": change.time_s}
+            self._assembler.feed(self.journal.append("mark", json_payload(fields)))
+            self.journal.sync_soon()
+            self._tell_state(change)
+
+    def _tell_state(self, change: Change) -> None:
+        event = {"event": "state", "run": self.run_id, "state": change.state}
+        self._emit({**event, "text": change.text, "time_s": round(change.time_s, 3)})
+
+    def _tell(self, severity: str, code: str, text: str) -> None:
+        self._emit({"event": "notice", "severity": severity, "code": code, "text": text})
+
+    def _note(self, ns: int, severity: str, code: str, text: str) -> Record:
+        fields = {"ns": ns, "severity": severity, "code": code, "text": text}
+        record = self.journal.append("note", json_payload(fields))
+        self.journal.sync_soon()
+        return record
+
+    def notice(self, ns: int, severity: str, code: str, text: str) -> None:
+        """Something to know about this run: into the journal, then told."""
+        self._assembler.feed(self._note(ns, severity, code, text))
+        self._tell(severity, code, text)
+
+    def mark(self, ns: int, text: str) -> None:
+        """A person's word."""
+        self._assembler.feed(self.journal.append("mark", json_payload({"ns": ns, "kind": "user", "text": text})))
+        self.journal.sync_soon()
+
+    def tag(self, ns: int, tags: Mapping[str, TagValue]) -> None:
+        """Other tags for this run."""
+        self._assembler.feed(self.journal.append("tag", json_payload({"ns": ns, "tags": dict(tags)})))
+        self.journal.sync_soon()
+
+    def clock_pair(self, ns: int) -> None:
+        """Host's monotonic clock beside the wall clock, as a label."""
+        self._assembler.feed(self.journal.append("clock", json_payload({"ns": ns, "utc": utc_now_text()})))
+
+    def rescue(self) -> bool:
+        """Where the journal can no longer be written, go on in the next folder; True where all is well."""
+        if not self.journal.failure:
+            return True
+        why = self.journal.failure
+        for folder in self._folders:
+            if folder == self.journal.path.parent:
+                continue
+            try:
+                self.journal = self.journal.continue_in(folder)
+            except JournalError as error:
+                self._tell("reject", "journal", f"{why}; {error}; readings are kept in memory only")
+                continue
+            self._emit({"event": "journal", "run": self.run_id, "path": str(self.journal.path)})
+            self._tell("reject", "journal", f"{why}; recording goes on in {folder}")
+            return True
+        return False
+
+    def carried(self) -> list[Record]:
+        """Records of the last quiet stretch, for the journal that follows this one."""
+        since_s = self._assembler.now_s - self._carry_s
+        number = next((number for time_s, number in self._landmarks if time_s >= since_s), 1)
+        return [record for record in self.journal.kept_records(number) if record.kind in CARRIED_KINDS]
+
+    def end(self, ns: int, text: str = "") -> Path:
+        """Say that recording ended as meant, sync, close; the journal's path, ready to be sealed."""
+        self.journal.append("end", json_payload({"ns": ns, "text": text}))
+        self.journal.sync()
+        self.journal.close()
+        return self.journal.path
+
+    def discard(self, why: str) -> None:
+        """Close and remove the journal: nothing in it is wanted."""
+        self.journal.discard()
+        self._emit({"event": "discarded", "run": self.run_id, "text": why})
+
+
+def _ns_of(record: Record) -> int | None:
+    """Host's monotonic time of a record."""
+    raw = raw_of(record)
+    ns = fields_of(record).get("ns") if raw is None else raw.received_ns
+    return ns if isinstance(ns, int) else None

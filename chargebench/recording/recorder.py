@@ -1,0 +1,289 @@
+"""The recorder: one loop from the queue of the feeds to journals, states and events.
+
+Owns the loop, the succession of journals and the handing over to the finisher. Decodes nothing, detects nothing and
+seals nothing itself. Nothing here waits for a slow disk, a sealing or a reader of events while bytes are coming in.
+"""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable, Mapping
+from concurrent.futures import Future, ThreadPoolExecutor
+from pathlib import Path
+from queue import Empty, SimpleQueue
+from typing import Any, Protocol
+
+from chargebench.errors import ChargebenchError, GaveUpError
+from chargebench.instruments.benchfile import Bench
+from chargebench.instruments.feed import Chunk, Feeds
+from chargebench.recording.disk import free_bytes
+from chargebench.recording.health import Complaint, Health
+from chargebench.recording.live import LiveRun
+from chargebench.recording.records import Record
+from chargebench.recording.recover import fallback_folder
+from chargebench.runs.run import Knowledge, TagValue
+from chargebench.runs.tags import check_tags
+
+__all__ = ["Recorder"]
+
+TICK_S = 0.05
+CHUNKS_A_TURN = 500
+CLOCK_EVERY_S = 10.0
+RESCUE_EVERY_S = 5.0
+ROLL_AFTER_S = 600.0
+LITTLE_DISK_BYTES = 200_000_000
+
+PORT_STATES = frozenset({"open", "lost", "missing", "held", "forbidden"})
+
+Emit = Callable[[Mapping[str, Any]], None]
+
+
+class FeedsLike(Protocol):
+    """What is needed of the feeds."""
+
+    def start(self) -> None: ...
+    def stop(self) -> None: ...
+
+
+class Recorder:
+    """Records runs from a bench, one after another.
+
+    Parameters
+    ----------
+    bench : Bench
+    folder : Path
+        Where journals and runs go.
+    tags, knowledge
+        Of the next runs.
+    finish : callable
+        Given the path of a closed journal, seals it and processes the run; gives ``path`` and ``outcome``. Called in a
+        thread of its own, one journal at a time.
+    emit : callable
+        Is told every event, in order; called in the thread that records.
+    commands : SimpleQueue of dict
+        ``{"do": "start" | "finish" | "discard" | "stop" | "tags" | "mark", …}``.
+    fallback : Path, optional
+        Where recording goes on when `folder` cannot be written; the user's data folder unless given.
+    feeds : callable, optional
+        Makes the feeds from bench and queue.
+    """
+
+    def __init__(
+        self,
+        bench: Bench,
+        folder: Path,
+        tags: Mapping[str, TagValue],
+        knowledge: Knowledge,
+        finish: Callable[[Path], dict[str, Any]],
+        emit: Emit,
+        commands: SimpleQueue[dict[str, Any]],
+        fallback: Path | None = None,
+        feeds: Callable[[Bench, SimpleQueue[Chunk]], FeedsLike] = Feeds,
+    ) -> None:
+        self._bench = bench
+        self._folders = (folder, fallback or fallback_folder())
+        self._tags = dict(tags)
+        self._knowledge = knowledge
+        self._finish = finish
+        self._emit = emit
+        self._commands = commands
+        self._make_feeds = feeds
+        self._queue: SimpleQueue[Chunk] = SimpleQueue()
+        self._health = Health({name: instrument.lines for name, instrument in bench.instruments.items()})
+        self._finishing: list[tuple[str, Future[dict[str, Any]]]] = []
+        self._wanted: int | None = None
+        self._done = 0
+        self._stopping = False
+        self._clock_s = self._rescue_s = 0.0
+
+    def record(self, runs: int | None, give_up_s: float | None) -> int:
+        """Record until so many runs are done, a ``stop`` command, or for ever.
+
+        Parameters
+        ----------
+        runs : int or None
+            None for no limit.
+        give_up_s : float or None
+            Seconds of the host's clock that a run may take from when it is waited for to its end.
+
+        Returns
+        -------
+        int
+            Runs that were recorded to their end.
+
+        Raises
+        ------
+        GaveUpError
+            When a run took longer than `give_up_s`; what there is of it is kept if a grind had begun.
+        JournalError
+            When no folder takes a journal.
+        """
+        self._wanted, self._done, self._stopping = runs, 0, False
+        feeds = self._make_feeds(self._bench, self._queue)
+        with ThreadPoolExecutor(1, thread_name_prefix="finish") as pool:
+            self._pool = pool
+            self._live = self._open()
+            feeds.start()
+            try:
+                gave_up = self._loop(give_up_s)
+            finally:
+                feeds.stop()
+                self._live.journal.close()
+            self._emit({"event": "state", "run": "", "state": "idle", "text": "recording has stopped", "time_s": 0.0})
+            self._hand_out(wait=True)
+        if gave_up:
+            raise GaveUpError(f"no run ended within {give_up_s:g} s: see the notices above, or allow more time")
+        return self._done
+
+    def _loop(self, give_up_s: float | None) -> bool:
+        """Turn after turn until all is done or told to stop; True where the time ran out."""
+        waiting_since, number = time.monotonic(), self._done
+        while not self._stopping and (self._wanted is None or self._done < self._wanted):
+            self._take_chunks()
+            self._take_commands()
+            self._tick()
+            if self._done != number:
+                waiting_since, number = time.monotonic(), self._done
+            elif give_up_s is not None and time.monotonic() - waiting_since > give_up_s:
+                self._stop("given up")
+                return True
+        return False
+
+    # journals
+
+    def _open(self, carried: list[Record] | None = None) -> LiveRun:
+        """The next journal; says first when the disk is nearly full."""
+        try:
+            free = free_bytes(self._folders[0])
+        except OSError:
+            free = 0
+        if free < LITTLE_DISK_BYTES:
+            text = f"{self._folders[0]}: only {free / 1e6:.0f} MB are free; make room before the next run"
+            self._emit({"event": "notice", "severity": "doubt", "code": "disk-nearly-full", "text": text})
+        now_ns = time.monotonic_ns()
+        self._clock_s = 0.0
+        return LiveRun(self._bench, self._folders, self._tags, self._knowledge, now_ns, self._emit, carried or ())
+
+    def _close(self, text: str = "") -> None:
+        """End the journal and hand it to the finisher."""
+        live = self._live
+        path = live.end(time.monotonic_ns(), text)
+        self._finishing.append((live.run_id, self._pool.submit(self._finish, path)))
+
+    def _roll(self) -> None:
+        """A journal that has waited long is followed by one that begins with the last quiet stretch."""
+        old = self._live
+        self._live = self._open(old.carried())
+        old.discard(f"waited {old.age_s:.0f} s; its last stretch goes on in {self._live.run_id}")
+
+    def _stop(self, why: str) -> None:
+        """End in good order: keep what may hold a grind, drop what only waited."""
+        self._stopping = True
+        state = self._live.state
+        if state in ("grinding", "settling") or (state == "armed" and not self._live.has_mass):
+            self._close(f"{why} while {state}")
+        else:
+            self._live.discard(f"{why} while {state}: nothing had been ground")
+
+    # one turn
+
+    def _take_chunks(self) -> None:
+        """Wait a tick for the first chunk, then take what is there, up to a bound."""
+        try:
+            self._take(self._queue.get(timeout=TICK_S))
+            for _ in range(CHUNKS_A_TURN):
+                self._take(self._queue.get_nowait())
+        except Empty:
+            return
+
+    def _take(self, chunk: Chunk) -> None:
+        if self._wanted is not None and self._done >= self._wanted:
+            return
+        self._live.take(chunk)
+        now_s = chunk.received_ns / 1e9
+        if chunk.kind == "data":
+            self._complain(list(self._health.heard(chunk.instrument, now_s)))
+        elif chunk.kind in PORT_STATES:
+            self._health.port(chunk.instrument, opened=chunk.kind == "open", now_s=now_s)
+            event = {"event": "port", "instrument": chunk.instrument, "state": chunk.kind, "text": chunk.text}
+            self._emit(event)
+        else:
+            severity = "reject" if chunk.kind == "failed" else "doubt"
+            self._emit({"event": "notice", "severity": severity, "code": chunk.kind, "text": chunk.text})
+        if self._live.state == "done":
+            self._close()
+            self._done += 1
+            if self._wanted is None or self._done < self._wanted:
+                self._live = self._open()
+
+    def _take_commands(self) -> None:
+        while not self._stopping:
+            try:
+                command = self._commands.get_nowait()
+            except Empty:
+                return
+            self._obey(command)
+
+    def _obey(self, command: Mapping[str, Any]) -> None:
+        ns = time.monotonic_ns()
+        match command.get("do"):
+            case "start" | "finish" as signal:
+                self._live.by_hand(signal)
+            case "discard":
+                self._live.discard("discarded by hand")
+                self._live = self._open()
+            case "stop":
+                self._stop("stopped")
+            case "tags":
+                self._retag(ns, command.get("tags"))
+            case "mark":
+                self._live.mark(ns, str(command.get("text", "")))
+            case other:
+                allowed = "start, finish, discard, stop, tags, mark"
+                self._refuse(f"command {other!r}: allowed are {allowed}")
+
+    def _retag(self, ns: int, tags: object) -> None:
+        """Tags of the next run: the one being waited for, or where a grind has begun the one after it."""
+        try:
+            self._tags = dict(check_tags(tags if isinstance(tags, dict) else {}))
+        except ChargebenchError as error:
+            self._refuse(str(error))
+            return
+        if self._live.state in ("waiting", "armed"):
+            self._live.tag(ns, self._tags)
+
+    def _refuse(self, text: str) -> None:
+        self._emit({"event": "notice", "severity": "doubt", "code": "refused", "text": text})
+
+    def _tick(self) -> None:
+        """What is done every turn, chunks or not."""
+        now_ns = time.monotonic_ns()
+        now_s = now_ns / 1e9
+        self._hand_out(wait=False)
+        if self._stopping or (self._wanted is not None and self._done >= self._wanted):
+            return
+        self._complain(list(self._health.check(self._live.assembler.sources, now_s)))
+        if now_s - self._clock_s >= CLOCK_EVERY_S:
+            self._clock_s = now_s
+            self._live.clock_pair(now_ns)
+        if self._live.journal.failure and now_s - self._rescue_s >= RESCUE_EVERY_S:
+            self._rescue_s = 0.0 if self._live.rescue() else now_s
+        if self._live.age_s > ROLL_AFTER_S and self._live.calm:
+            self._roll()
+
+    def _complain(self, complaints: list[Complaint]) -> None:
+        for complaint in complaints:
+            self._live.notice(time.monotonic_ns(), *complaint)
+
+    def _hand_out(self, *, wait: bool) -> None:
+        """Tell of runs that the finisher is done with, in the order in which they were recorded."""
+        while self._finishing and (wait or self._finishing[0][1].done()):
+            run_id, future = self._finishing.pop(0)
+            try:
+                answer = future.result()
+            except ChargebenchError as error:
+                text = f"{run_id}: {error}; its journal is kept and sealed at the next start"
+                self._emit({"event": "notice", "severity": "reject", "code": "not-sealed", "text": text})
+                continue
+            self._emit({"event": "sealed", "run": run_id, "path": str(answer["path"])})
+            self._emit(answer["outcome"])

@@ -1,0 +1,108 @@
+"""What a recorder does at start about journals that earlier ones left behind.
+
+Owns the rules: a locked journal is left alone; any other is sealed (see `chargebench.recording.seal`, which finds out
+whether that was done already); one that has failed three times goes into quarantine; none is ever deleted unsealed.
+Doing this twice, or being killed in the middle, changes nothing.
+"""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Callable, Mapping
+from pathlib import Path
+from typing import Any
+
+from chargebench.errors import ChargebenchError
+from chargebench.recording.disk import free_bytes, remove, sync_folder
+from chargebench.recording.ids import utc_now_text
+from chargebench.recording.journal import is_locked, read_journal
+
+__all__ = ["FAILURES_ALLOWED", "QUARANTINE", "abandoned", "fallback_folder", "recover"]
+
+QUARANTINE = "quarantine"
+FAILURES_ALLOWED = 3
+LEAST_FREE_BYTES = 50_000_000
+
+Emit = Callable[[Mapping[str, Any]], None]
+Finish = Callable[[Path], dict[str, Any]]
+
+
+def fallback_folder() -> Path:
+    """Where recording goes on when the archive's disk fails: the user's own data folder."""
+    from platformdirs import user_data_path
+
+    return Path(user_data_path("chargebench", appauthor=False)) / "fallback"
+
+
+def abandoned(folder: Path) -> list[Path]:
+    """Journals in a folder that no process holds, oldest first; none where the folder is not there."""
+    return [journal for journal in sorted(folder.glob("*.journal")) if not is_locked(journal)]
+
+
+def recover(folder: Path, finish: Finish, emit: Emit) -> int:
+    """Seal what earlier recorders left in a folder.
+
+    Parameters
+    ----------
+    folder : Path
+    finish : callable
+        Seals a journal and processes the run, see `chargebench.recording.recorder.Recorder`.
+    emit : callable
+        Is told ``recovered`` or ``sealed`` and the outcome of each, and what could not be sealed.
+
+    Returns
+    -------
+    int
+        Journals that could not be sealed.
+    """
+    return sum(not _recover_one(journal, finish, emit) for journal in abandoned(folder))
+
+
+def _recover_one(journal: Path, finish: Finish, emit: Emit) -> bool:
+    try:
+        if not read_journal(journal).records:
+            _quarantine(journal, "holds no whole record: nothing had been recorded yet", emit)
+            return True
+        answer = finish(journal)
+    except ChargebenchError as error:
+        _failed(journal, str(error), emit)
+        return False
+    remove(_failures(journal))
+    outcome = answer["outcome"]
+    kind = "recovered" if outcome.get("recovered") else "sealed"
+    emit({"event": kind, "run": outcome["run"], "path": str(answer["path"])})
+    emit(outcome)
+    return True
+
+
+def _failures(journal: Path) -> Path:
+    """Beside a journal: one line for each time that it could not be sealed."""
+    return journal.with_name(journal.name + "-failures")
+
+
+def _failed(journal: Path, why: str, emit: Emit) -> None:
+    """Count a failure that is the journal's own; at the third it goes into quarantine."""
+    if not journal.exists() or is_locked(journal):
+        return
+    text = f"{journal.name} could not be sealed: {why}"
+    emit({"event": "notice", "severity": "reject", "code": "not-sealed", "text": text})
+    if not os.access(journal.parent, os.W_OK) or free_bytes(journal.parent) < LEAST_FREE_BYTES:
+        return
+    counted = _failures(journal)
+    with counted.open("a", encoding="utf-8") as file:
+        file.write(f"{utc_now_text()} {' '.join(why.split())}\n")
+    if len(counted.read_text(encoding="utf-8").splitlines()) >= FAILURES_ALLOWED:
+        _quarantine(journal, f"could not be sealed {FAILURES_ALLOWED} times", emit)
+
+
+def _quarantine(journal: Path, why: str, emit: Emit) -> None:
+    """Move a journal, and the reasons, out of the way; nothing there is replaced."""
+    folder = journal.parent / QUARANTINE
+    folder.mkdir(exist_ok=True)
+    for path in (_failures(journal), journal):
+        if path.exists() and not (folder / path.name).exists():
+            path.rename(folder / path.name)
+    sync_folder(folder)
+    sync_folder(journal.parent)
+    text = f"{journal.name} {why}; it is kept in {folder}"
+    emit({"event": "notice", "severity": "doubt", "code": "quarantined", "text": text})

@@ -1,0 +1,129 @@
+"""Journal to sealed run: the last step of a recording, and of its recovery.
+
+Owns the order: read the journal, build the run in memory, publish it beside the journal, read back and compared, add a
+line to the manifest, and only then let the journal go. Each step may be repeated, and a kill between any two of them
+is put right by doing it all again. Runs in a process of its own: ``python -m chargebench.recording.seal JOURNAL``.
+"""
+
+from __future__ import annotations
+
+import os
+import sys
+from pathlib import Path
+
+from chargebench.errors import ChargebenchError, DamagedRunError, JournalError, RunFileError
+from chargebench.instruments.benchfile import bench_from_text
+from chargebench.recording.assemble import Assembler
+from chargebench.recording.disk import remove
+from chargebench.recording.journal import HeldJournal, JournalContent, read_journal
+from chargebench.recording.manifest import add_to_manifest
+from chargebench.runs.load import load_run
+from chargebench.runs.publish import leftovers, publish
+from chargebench.runs.run import Run
+from chargebench.runs.write import run_bytes
+
+__all__ = ["run_of", "seal"]
+
+MOST_VERSIONS = 99
+
+
+def run_of(content: JournalContent, run_id: str) -> Run:
+    """The run that a journal holds; marked as recovered where recording did not end as meant.
+
+    Raises
+    ------
+    JournalError
+        When there is no header to tell what the bytes are.
+    BenchFileError
+        When the header's bench file is not one of this version.
+    """
+    if not content.header:
+        raise JournalError(f"{run_id}: the journal has no header; what it holds cannot be told")
+    assembler = Assembler(bench_from_text(str(content.header.get("bench", "")), run_id), content.header)
+    for record in content.records:
+        assembler.feed(record)
+    if not content.complete:
+        torn = f", with {content.tail_bytes} bytes of a record half written" if content.tail_bytes else ""
+        assembler.cut_short(f"recording was cut short at {assembler.now_s:.3f} s{torn}: what came after is missing")
+    return assembler.run(content.data, recovered=not content.complete, run_id=run_id)
+
+
+def seal(journal: Path) -> Path:
+    """Turn a journal that nobody writes any more into a run file beside it; the journal goes.
+
+    Where the run file is there already and holds this very journal, only the journal goes. Where it holds another,
+    this one is published beside it under its own name, ending in ``-r1``, ``-r2`` …
+
+    Raises
+    ------
+    JournalError
+        When another process holds the journal, or it cannot be read or made sense of.
+    RunFileError
+        When the run file cannot be written; the journal is still there.
+    """
+    target = journal.with_suffix(".h5")
+    try:
+        with HeldJournal(journal):
+            if not journal.exists():
+                raise JournalError(f"{journal}: gone before it could be sealed")
+            path = _seal_held(journal)
+            if os.name != "nt":
+                remove(journal)
+    except JournalError:
+        if not journal.exists() and target.exists():
+            return target
+        raise
+    if os.name == "nt":  # an open file cannot be removed there
+        remove(journal)
+    return path
+
+
+def _seal_held(journal: Path) -> Path:
+    """Publish and enter into the manifest, or find that both are done."""
+    content = read_journal(journal)
+    for aside in leftovers(journal.parent, f"{journal.stem}*.h5"):
+        aside.unlink(missing_ok=True)
+    for version in range(MOST_VERSIONS):
+        run_id = journal.stem if not version else f"{journal.stem}-r{version}"
+        path = journal.with_name(f"{run_id}.h5")
+        if not path.exists():
+            _publish(path, content, run_id)
+        elif not _holds(path, content):
+            continue
+        add_to_manifest(path)
+        return path
+    raise RunFileError(f"{journal}: {MOST_VERSIONS} other versions of this run are there already; move them elsewhere")
+
+
+def _publish(path: Path, content: JournalContent, run_id: str) -> None:
+    run = run_of(content, run_id)
+
+    def verify(aside: Path) -> None:
+        found = load_run(aside)
+        if found.raw_sha256() != run.raw_sha256() or found.journal != content.data:
+            raise DamagedRunError(f"{aside}: what was read back is not what the journal holds")
+
+    publish(path, run_bytes(run), verify)
+
+
+def _holds(path: Path, content: JournalContent) -> bool:
+    """Whether a sealed file is sound and was made from this very journal."""
+    try:
+        return load_run(path).journal == content.data
+    except RunFileError:
+        return False
+
+
+def main(arguments: list[str]) -> int:
+    """Seal the journals named; the path of each run on standard output."""
+    for name in arguments:
+        try:
+            print(seal(Path(name)), flush=True)
+        except (ChargebenchError, OSError) as error:
+            print(f"chargebench: {error}", file=sys.stderr)
+            return ChargebenchError.exit_code
+    return 0
+
+
+if __name__ == "__main__":
+    sys.exit(main(sys.argv[1:]))
