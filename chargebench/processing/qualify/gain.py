@@ -114,11 +114,9 @@ def gain(occasion: Occasion, standard: Standard, levels: Sequence[Level]) -> Qua
     u_fit = birge * line.u_slope / line.slope**2
     u = math.hypot(u_fit, factor * standard.u_relative)
     dof = math.inf if birge == 1.0 else line.dof * (u / u_fit) ** 4
-    residuals = _residuals(
-        line, known, reading, np.hypot(u_reading, line.slope * standard.capacitor_nF * standard.u_volts)
-    )
+    residuals = _residuals(line, known, reading, np.hypot(u_reading, line.slope * u_known))
     details = _details(line, birge, standard, residuals) | {"u_fit": u_fit, "levels": len(levels)}
-    flags = _flags(line, volts, factor, birge, residuals)
+    flags = _gain_flags(factor) + _levels_flags(volts) + _line_flags(line, birge, residuals)
     return occasion.qualification("gain", {"gain": Estimate(factor, u, dof)}, details, flags)
 
 
@@ -164,69 +162,41 @@ def _curvature_sigmas(residuals: list[dict[str, float]]) -> float:
     return float(abs(terms[0]) / math.sqrt(covariance[0, 0]))
 
 
-def _flags(line: Line, volts: Floats, factor: float, birge: float, residuals: list[dict[str, float]]) -> list[Flag]:
-    worst = max(abs(r["residual_nC"]) / r["u_nC"] for r in residuals)
-    curved = _curvature_sigmas(residuals)
-    offset_sigmas = abs(line.intercept) / (birge * line.u_intercept)
+def _levels_flags(volts: Floats) -> list[Flag]:
+    """Whether the levels tried can show what they should."""
+    flags = []
+    if np.all(volts >= 0) or np.all(volts <= 0):
+        flags.append(Flag("one-sign", "doubt", "Only one sign of charge was tried; coffee comes in both."))
+    if len(volts) < FEW_LEVELS:
+        text = f"Only {len(volts)} levels: a bend or a wrong entry would go unnoticed."
+        flags.append(Flag("few-levels", "doubt", text, {"levels": len(volts), "threshold_levels": FEW_LEVELS}))
+    return flags
+
+
+def _gain_flags(factor: float) -> list[Flag]:
+    """Whether the factor can be one."""
     low, high = PLAUSIBLE_GAIN
-    checks: tuple[tuple[bool, Flag], ...] = (
-        (
-            factor < 0,
-            Flag(
-                "polarity",
-                "reject",
-                "The display has the wrong sign: swap the leads or the polarity.",
-                {"gain": factor},
-            ),
-        ),
-        (
-            factor > 0 and not low <= factor <= high,
-            Flag(
-                "gain-implausible",
-                "doubt",
-                "The gain is far from 1: check the units of capacitor, voltage and display.",
-                {"gain": factor, "threshold_low": low, "threshold_high": high},
-            ),
-        ),
-        (
-            bool(np.all(volts >= 0) or np.all(volts <= 0)),
-            Flag("one-sign", "doubt", "Only one sign of charge was tried; coffee comes in both.", {}),
-        ),
-        (
-            len(volts) < FEW_LEVELS,
-            Flag(
-                "few-levels",
-                "doubt",
-                f"Only {len(volts)} levels: a bend or a wrong entry would go unnoticed.",
-                {"levels": len(volts), "threshold_levels": FEW_LEVELS},
-            ),
-        ),
-        (
-            line.chi_square_p < SCATTER_CHANCE,
-            Flag(
-                "scatter",
-                "doubt",
-                "The readings scatter more than their stated uncertainties allow; the uncertainty was enlarged.",
-                {"birge_ratio": birge, "p": line.chi_square_p, "threshold_p": SCATTER_CHANCE, "worst_sigmas": worst},
-            ),
-        ),
-        (
-            curved > SIGMAS,
-            Flag(
-                "curved",
-                "doubt",
-                "The residuals bend: the display is not linear over these charges.",
-                {"sigmas": curved, "threshold_sigmas": SIGMAS},
-            ),
-        ),
-        (
-            offset_sigmas > SIGMAS,
-            Flag(
-                "injection-offset",
-                "note",
-                "No voltage would still read a charge: the switch or lead adds some of its own.",
-                {"offset_nC": line.intercept, "sigmas": offset_sigmas, "threshold_sigmas": SIGMAS},
-            ),
-        ),
-    )
-    return [flag for holds, flag in checks if holds]
+    if factor < 0:
+        text = "The display has the wrong sign: swap the leads or the polarity."
+        return [Flag("polarity", "reject", text, {"gain": factor})]
+    if not low <= factor <= high:
+        text = "The gain is far from 1: check the units of capacitor, voltage and display."
+        return [Flag("gain-implausible", "doubt", text, {"gain": factor, "threshold_low": low, "threshold_high": high})]
+    return []
+
+
+def _line_flags(line: Line, birge: float, residuals: list[dict[str, float]]) -> list[Flag]:
+    """Whether the points lie on the line."""
+    flags = []
+    if line.chi_square_p < SCATTER_CHANCE:
+        text = "The readings scatter more than their stated uncertainties allow; the uncertainty was enlarged."
+        worst = max(abs(r["residual_nC"]) / r["u_nC"] for r in residuals)
+        evidence = {"birge_ratio": birge, "p": line.chi_square_p, "threshold_p": SCATTER_CHANCE, "worst_sigmas": worst}
+        flags.append(Flag("scatter", "doubt", text, evidence))
+    if (bend := _curvature_sigmas(residuals)) > SIGMAS:
+        text = "The residuals bend: the display is not linear over these charges."
+        flags.append(Flag("curved", "doubt", text, {"sigmas": bend, "threshold_sigmas": SIGMAS}))
+    if (offset := abs(line.intercept) / (birge * line.u_intercept)) > SIGMAS:
+        text = "No voltage would still read a charge: the switch or lead adds some of its own."
+        flags.append(Flag("injection-offset", "note", text, {"sigmas": offset, "threshold_sigmas": SIGMAS}))
+    return flags

@@ -77,7 +77,8 @@ class Line:
 
 
 def _model(x: Floats, beta: Floats) -> Floats:
-    return beta[0] + beta[1] * x
+    y: Floats = beta[0] + beta[1] * x
+    return y
 
 
 def _by_parameters(x: Floats, beta: Floats) -> Floats:
@@ -85,7 +86,8 @@ def _by_parameters(x: Floats, beta: Floats) -> Floats:
 
 
 def _by_x(x: Floats, beta: Floats) -> Floats:
-    return np.full_like(x, beta[1])
+    slopes: Floats = np.full_like(x, beta[1])
+    return slopes
 
 
 def fit_line(x: npt.ArrayLike, y: npt.ArrayLike, u_x: npt.ArrayLike = 0.0, u_y: npt.ArrayLike | None = None) -> Line:
