@@ -13,7 +13,7 @@ from typing import Any, NamedTuple, Protocol
 import numpy as np
 
 from chargebench.recording.gaps import silences
-from chargebench.recording.header import knowledge_of, tags_of
+from chargebench.recording.header import identities_of, knowledge_of, start_ns_of, tags_of, versions_of
 from chargebench.recording.records import Record, fields_of, raw_of
 from chargebench.recording.source import Columns, Described, Source
 from chargebench.runs.run import Gap, Mark, Run, TagValue, Trace
@@ -72,8 +72,9 @@ class Assembler:
     def __init__(self, bench: BenchLike, header: Mapping[str, Any]) -> None:
         self._header = header
         self._bench_text = bench.text
-        self._start_ns = int(header.get("ns", 0))
-        self._sources = {name: Source(instrument) for name, instrument in bench.instruments.items()}
+        self._start_ns = start_ns_of(header)
+        said = identities_of(header)
+        self._sources = {name: Source(found, said.get(name, "")) for name, found in bench.instruments.items()}
         self._governor = governing_instrument(bench.instruments.values())
         self._tags = tags_of(header)
         self._marks: list[tuple[float | None, float, Mark]] = []
@@ -210,7 +211,7 @@ class Assembler:
             clock=clock,
             journal=journal,
             recovered=recovered,
-            versions={str(k): str(v) for k, v in dict(self._header.get("versions", {})).items()},
+            versions=versions_of(self._header),
         )
 
     def _trace(self, channel: str, source: Source, columns: Columns) -> Trace:

@@ -100,8 +100,7 @@ class Blocks:
         slots = order % self._size
         have = self._count[slots] > 0
         time_s: Floats = (order[have] + 0.5) * BLOCK_S
-        charge_nC: Floats = self._sum[slots][have] / self._count[slots][have]
-        return time_s, charge_nC
+        return time_s, np.divide(self._sum[slots][have], self._count[slots][have], dtype=np.float64)
 
     def mass(self, span_s: float, before_s: float = 0.0) -> Series:
         """Times (block centres) and masses of blocks that have any."""

@@ -149,7 +149,7 @@ class Detector:
 
     def _evaluate(self) -> list[Change]:
         """Signals of this moment, and the change they bring."""
-        if self._blocks.empty:
+        if self._blocks.empty or self.state == "done":
             return []
         self._watch_mass()
         signals = getattr(self, f"_signals_{self.state}")()
@@ -289,7 +289,7 @@ class Detector:
         rested = len(base) > 3 and mass_steady(base, self._least_g(0.1)) and now_s - self._handled_s > 8.0
         if rested and self._rising():
             return {"grind": (self._onset_s(), "mass is rising before the bench had been quiet")}
-        if now_s - self._handled_s > self._before_s and self._quiet(self._before_s):
+        if now_s - self._handled_s > self._before_s and self._quiet(self._before_s + 0.5):
             return {"quiet": (now_s - self._before_s, "quiet: grind when ready")}
         return {}
 

@@ -12,7 +12,7 @@ from typing import Any
 from chargebench import __version__
 from chargebench.runs.run import Knowledge, Known, TagValue
 
-__all__ = ["header_fields", "knowledge_of", "tags_of"]
+__all__ = ["header_fields", "identities_of", "knowledge_of", "start_ns_of", "tags_of", "versions_of"]
 
 JOURNAL_FORMAT = 1
 
@@ -28,7 +28,13 @@ def _versions() -> dict[str, str]:
 
 
 def header_fields(
-    run_id: str, started: str, ns: int, bench_text: str, tags: Mapping[str, TagValue], knowledge: Knowledge
+    run_id: str,
+    started: str,
+    ns: int,
+    bench_text: str,
+    tags: Mapping[str, TagValue],
+    knowledge: Knowledge,
+    identities: Mapping[str, str],
 ) -> dict[str, Any]:
     """Fields of the header record: everything a run needs besides what the instruments send."""
     known = {key: asdict(entry) for key, entry in knowledge.known.items()}
@@ -41,9 +47,31 @@ def header_fields(
         "ns": ns,
         "tags": dict(tags),
         "knowledge": known,
+        "identities": dict(identities),
         "versions": _versions(),
         "bench": bench_text,
     }
+
+
+def _texts(fields: Mapping[str, Any], key: str) -> dict[str, str]:
+    found = fields.get(key)
+    return {name: str(text) for name, text in found.items()} if isinstance(found, dict) else {}
+
+
+def identities_of(fields: Mapping[str, Any]) -> dict[str, str]:
+    """What instruments had said of themselves before this journal began."""
+    return _texts(fields, "identities")
+
+
+def versions_of(fields: Mapping[str, Any]) -> dict[str, str]:
+    """Software that recorded."""
+    return _texts(fields, "versions")
+
+
+def start_ns_of(fields: Mapping[str, Any]) -> int:
+    """Host's monotonic time at which the journal begins."""
+    ns = fields.get("ns")
+    return ns if isinstance(ns, int) else 0
 
 
 def tags_of(fields: Mapping[str, Any]) -> dict[str, TagValue]:

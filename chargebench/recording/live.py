@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections import deque
 from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
+from types import MappingProxyType
 from typing import Any
 
 from chargebench.errors import JournalError
@@ -47,6 +48,8 @@ class LiveRun:
         Is told of the journal, of states and of notices.
     carried : sequence of Record
         Records of an earlier journal that this one begins with.
+    identities : mapping of str to str
+        What instruments said of themselves earlier.
 
     Raises
     ------
@@ -63,6 +66,7 @@ class LiveRun:
         now_ns: int,
         emit: Emit,
         carried: Sequence[Record] = (),
+        identities: Mapping[str, str] = MappingProxyType({}),
     ) -> None:
         self.run_id = new_run_id()
         self._emit = emit
@@ -77,7 +81,7 @@ class LiveRun:
         )
         self._carry_s = bench.recording.quiet_before_s + CARRIED_S
         start_ns = min([now_ns, *(ns for record in carried[:1] if (ns := _ns_of(record)) is not None)])
-        header = header_fields(self.run_id, utc_now_text(), start_ns, bench.text, tags, knowledge)
+        header = header_fields(self.run_id, utc_now_text(), start_ns, bench.text, tags, knowledge, identities)
         self.journal = self._create(header)
         self._assembler = Assembler(bench, header)
         self._landmarks: deque[tuple[float, int]] = deque()
@@ -219,8 +223,14 @@ class LiveRun:
         number = next((number for time_s, number in self._landmarks if time_s >= since_s), 1)
         return [record for record in self.journal.kept_records(number) if record.kind in CARRIED_KINDS]
 
+    @property
+    def identities(self) -> dict[str, str]:
+        """What instruments said of themselves."""
+        return {name: source.identity for name, source in self._assembler.sources.items()}
+
     def end(self, ns: int, text: str = "") -> Path:
         """Say that recording ended as meant, sync, close; the journal's path, ready to be sealed."""
+        self.rescue()
         self.journal.append("end", json_payload({"ns": ns, "text": text}))
         self.journal.sync()
         self.journal.close()

@@ -76,7 +76,9 @@ def charge_quiet(time_s: Floats, charge_nC: Floats, span_s: float) -> bool:
 
     A short spike (a touched cable) is passed over when it is not at the end; a step or a ramp is not.
     """
-    if len(time_s) < LEAST_BLOCKS or time_s[-1] - time_s[0] < span_s - 2.0 or np.diff(time_s).max() > 2.0:
+    if len(time_s) < LEAST_BLOCKS or np.diff(time_s).max() > 2.0:
+        return False
+    if time_s[-1] - time_s[0] < span_s - max(0.6, 2.5 * float(np.median(np.diff(time_s)))):
         return False
     sigma_nC = noise(charge_nC)
     limit_nC = max(5.0 * sigma_nC, WANDER_NC)

@@ -7,7 +7,7 @@ seals nothing itself. Nothing here waits for a slow disk, a sealing or a reader 
 from __future__ import annotations
 
 import time
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
 from pathlib import Path
 from queue import Empty, SimpleQueue
@@ -91,6 +91,7 @@ class Recorder:
         self._queue: SimpleQueue[Chunk] = SimpleQueue()
         self._health = Health({name: instrument.lines for name, instrument in bench.instruments.items()})
         self._finishing: list[tuple[str, Future[dict[str, Any]]]] = []
+        self._identities: dict[str, str] = {}
         self._wanted: int | None = None
         self._done = 0
         self._stopping = False
@@ -151,7 +152,7 @@ class Recorder:
 
     # journals
 
-    def _open(self, carried: list[Record] | None = None) -> LiveRun:
+    def _open(self, carried: Sequence[Record] = ()) -> LiveRun:
         """The next journal; says first when the disk is nearly full."""
         try:
             free = free_bytes(self._folders[0])
@@ -162,17 +163,21 @@ class Recorder:
             self._emit({"event": "notice", "severity": "doubt", "code": "disk-nearly-full", "text": text})
         now_ns = time.monotonic_ns()
         self._clock_s = 0.0
-        return LiveRun(self._bench, self._folders, self._tags, self._knowledge, now_ns, self._emit, carried or ())
+        return LiveRun(
+            self._bench, self._folders, self._tags, self._knowledge, now_ns, self._emit, carried, self._identities
+        )
 
     def _close(self, text: str = "") -> None:
         """End the journal and hand it to the finisher."""
         live = self._live
+        self._identities = live.identities
         path = live.end(time.monotonic_ns(), text)
         self._finishing.append((live.run_id, self._pool.submit(self._finish, path)))
 
     def _roll(self) -> None:
         """A journal that has waited long is followed by one that begins with the last quiet stretch."""
         old = self._live
+        self._identities = old.identities
         self._live = self._open(old.carried())
         old.discard(f"waited {old.age_s:.0f} s; its last stretch goes on in {self._live.run_id}")
 

@@ -78,10 +78,17 @@ class Source:
         By channel.
     notices : list of Own
         What it said in words.
+
+    Parameters
+    ----------
+    instrument : Described
+    identity : str
+        What it said of itself in an earlier run.
     """
 
-    def __init__(self, instrument: Described) -> None:
+    def __init__(self, instrument: Described, identity: str = "") -> None:
         self.name = instrument.name
+        self._identity = identity
         self._described = instrument
         self._decoder = make_decoder(instrument.lines, instrument.carries, instrument.pattern)
         self.clock = DeviceClock() if instrument.lines == "framed" else None
@@ -121,6 +128,11 @@ class Source:
         """Lines that gave no reading."""
         return sum(self._decoder.rejects.values())
 
+    @property
+    def identity(self) -> str:
+        """What it said of itself when it was asked at opening: its first words, or those of an earlier run."""
+        return self._identity or (self.notices[0].reading.text if self.notices else "")
+
     def record(self) -> InstrumentRecord:
         """What is known of it; lines lost and repeated by their numbers stand among the rejects."""
         rejects = dict(self._decoder.rejects)
@@ -128,7 +140,6 @@ class Source:
             if count:
                 rejects[reason] = count
         described = self._described
-        identity = self.notices[0].reading.text if self.notices else ""
         return InstrumentRecord(
-            self.name, described.port, described.lines, described.carries, identity, self.lines_read, rejects
+            self.name, described.port, described.lines, described.carries, self.identity, self.lines_read, rejects
         )
