@@ -106,7 +106,8 @@ def gain(occasion: Occasion, standard: Standard, levels: Sequence[Level]) -> Qua
     reading = np.array([level.reading_nC for level in levels])
     u_reading = np.array([level.u_reading_nC for level in levels])
     known = standard.capacitor_nF * volts
-    line = fit_line(known, reading, standard.capacitor_nF * standard.u_volts, u_reading)
+    u_known = standard.capacitor_nF * standard.u_volts
+    line = fit_line(known, reading, u_known, u_reading)
     if line.slope == 0:
         raise ValueError("gain: the display does not follow the charge at all; check the wiring of the standard")
     birge = max(1.0, line.residual_sd)
