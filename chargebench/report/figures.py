@@ -73,7 +73,7 @@ def dose_curve(group: Group, runs: Runs) -> Figure | None:
             )
     _dose_marks(axes, group)
     axes.set(xlabel="water dose / (µL per g of coffee)", ylabel="charge to mass / (nC/g)")
-    axes.legend(frameon=False, fontsize=8)
+    figure.legend(loc="outside upper left", ncols=2, frameon=False, fontsize=8)
     return figure
 
 
@@ -94,18 +94,22 @@ def _dose_marks(axes: Any, group: Group) -> None:
 
 
 def treatments(group: Group, runs: Runs) -> Figure | None:
-    """Runs and mean of each treatment side by side; None with fewer than two treatments."""
-    names = [t for t in MARKS if _kept(runs, t)]
-    if len(names) < 2:
+    """Runs and mean of each treatment and dose side by side; None where nothing was ionised."""
+    if not _kept(runs, "ionised", "misted+ionised"):
         return None
+    arms: dict[str, list[float]] = {}
+    for run in sorted(
+        _kept(runs, *MARKS), key=lambda r: (list(MARKS).index(r["treatment"]), r["water_uL_per_g"] or 0.0)
+    ):
+        water = f"\n{run['water_uL_per_g']:.3g} µL/g" if run["water_uL_per_g"] else ""
+        arms.setdefault(run["treatment"].replace("+", "\n+") + water, []).append(run["charge_to_mass_nC_per_g"])
     figure, axes = _figure()
     axes.axhline(0, color=MIDDLE, lw=0.8)
-    for place, name in enumerate(names):
-        values = [r["charge_to_mass_nC_per_g"] for r in _kept(runs, name)]
+    for place, values in enumerate(arms.values()):
         offsets = [place + 0.06 * ((n % 5) - 2) for n in range(len(values))]
-        axes.plot(offsets, values, MARKS[name], color=MIDDLE, mfc="white", ms=5)
-        axes.plot([place - 0.25, place + 0.25], [sum(values) / len(values)] * 2, color=DARK, lw=2)
-    axes.set_xticks(range(len(names)), [f"{n}\n{len(_kept(runs, n))} runs" for n in names])
+        axes.plot(offsets, values, "o", color=MIDDLE, mfc="white", ms=5)
+        axes.plot([place - 0.3, place + 0.3], [sum(values) / len(values)] * 2, color=DARK, lw=2)
+    axes.set_xticks(range(len(arms)), [f"{name}\n({len(values)})" for name, values in arms.items()], fontsize=8)
     axes.set(ylabel="charge to mass / (nC/g)")
     return figure
 
@@ -128,7 +132,8 @@ def order_plot(group: Group, runs: Runs) -> Figure | None:
         x, y = [r["order"] + 1 for r in aside], [r["charge_to_mass_nC_per_g"] for r in aside]
         axes.plot(x, y, "x", color=MIDDLE, ms=7, ls="none", label="set aside")
     axes.set(xlabel="run, in order of time", ylabel="charge to mass / (nC/g)")
-    axes.legend(frameon=False, fontsize=8)
+    axes.xaxis.get_major_locator().set_params(integer=True)
+    figure.legend(loc="outside upper right", ncols=5, frameon=False, fontsize=8)
     return figure
 
 

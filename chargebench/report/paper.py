@@ -98,15 +98,21 @@ def _table(table: Table) -> Any:
         ("LINEBELOW", (0, 0), (-1, 0), 0.8, black),
         ("LINEBELOW", (0, 1), (-1, -1), 0.3, lightgrey),
     ]
-    style += [("VALIGN", (0, 0), (-1, -1), "TOP"), ("LEFTPADDING", (0, 0), (-1, -1), 0)]
+    style += [
+        ("VALIGN", (0, 0), (-1, -1), "TOP"),
+        ("LEFTPADDING", (0, 0), (-1, -1), 0),
+        ("RIGHTPADDING", (0, 0), (-1, -1), 4),
+    ]
     widths = [width * _TEXT_MM * mm for width in _shares(table)]
     return LongTable(rows, colWidths=widths, style=TableStyle(style), repeatRows=1)
 
 
 def _shares(table: Table) -> list[float]:
     """Share of the width for each column: by the longest cell, within bounds so that no column starves."""
-    longest = [max(len(row[n]) for row in (table.header, *table.rows)) for n in range(len(table.header))]
-    bounded = [min(max(length, 6), 34) for length in longest]
+    columns = list(zip(table.header, *table.rows, strict=True))
+    words = [max(len(word) for cell in column for word in cell.split() or [""]) for column in columns]
+    longest = [max(len(cell) for cell in column) for column in columns]
+    bounded = [max(min(cell, 28), min(word, 40)) + 2.5 for cell, word in zip(longest, words, strict=True)]
     return [length / sum(bounded) for length in bounded]
 
 

@@ -6,6 +6,7 @@ Works on the rows of one coffee on one grinder. Owns no conclusion about doses.
 from __future__ import annotations
 
 import math
+from collections import Counter
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Final
@@ -17,6 +18,7 @@ from chargebench.study.rows import Floats, StudyRun, usable
 __all__ = ["Trend", "carry_over", "dry_after_wet", "trends"]
 
 LEVEL: Final = 0.05
+HIGHEST_LEVERAGE: Final = 0.95
 
 
 @dataclass(frozen=True)
@@ -111,10 +113,15 @@ def _before(ordered: Sequence[StudyRun]) -> dict[str, float]:
 
 
 def _covariate(ordered: Sequence[StudyRun], name: str, unit: str, of: Callable[[StudyRun], float]) -> Trend | None:
-    """Slope of charge-to-mass on a covariate, each dose and treatment with a level of its own (least squares, HC3)."""
+    """Slope of charge-to-mass on a covariate, each dose and treatment with a level of its own (least squares, HC3).
+
+    Levels with a single run say nothing of a slope. None where a run alone decides part of the fit.
+    """
     import statsmodels.api as sm
 
-    rows = [row for row in usable(ordered) if math.isfinite(of(row))]
+    told = [row for row in usable(ordered) if math.isfinite(of(row))]
+    runs_at = Counter((row.treatment, row.water_uL_per_g) for row in told)
+    rows = [row for row in told if runs_at[row.treatment, row.water_uL_per_g] > 1]
     design = _levels(rows)
     x = np.array([of(row) for row in rows])
     if len(rows) < design.shape[1] + 3:
@@ -123,7 +130,10 @@ def _covariate(ordered: Sequence[StudyRun], name: str, unit: str, of: Callable[[
     if np.ptp(centred) <= 1e-9 * max(1.0, float(np.abs(x).max())):
         return None
     y = np.array([_q(row) for row in rows])
-    fit = sm.OLS(y, np.column_stack([design, centred])).fit(cov_type="HC3", use_t=True)
+    design = np.column_stack([design, centred])
+    if float(np.einsum("np,pn->n", design, np.linalg.pinv(design)).max()) > HIGHEST_LEVERAGE:
+        return None
+    fit = sm.OLS(y, design).fit(cov_type="HC3", use_t=True)
     slope, u, p = (float(values[-1]) for values in (fit.params, fit.bse, fit.pvalues))
     return Trend(name, slope, u, unit, p, math.nan, len(rows)) if u > 0 else None
 

@@ -1,0 +1,112 @@
+"""Reports: self-contained, every number from the answer, text from files only ever text."""
+
+from __future__ import annotations
+
+import json
+import re
+import subprocess
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from chargebench.cli.study import answered
+from chargebench.report.content import Table, sections
+from chargebench.report.figures import FIGURES, forest, svg
+from chargebench.report.page import html
+from chargebench.report.paper import pdf
+from tests.study_archive import COFFEE, GRINDER, make_archive
+
+HOSTILE = "<script>alert(1)</script><img src=x onerror=alert(2)> $x$ =1+1 \u202e"
+
+
+@pytest.fixture(scope="module")
+def found(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Any]:
+    """The answer on an archive of 12 simulated runs."""
+    folder = tmp_path_factory.mktemp("archive")
+    make_archive(folder, blocks=2)
+    return answered(None, folder, [], None)[0]
+
+
+def test_the_page_needs_nothing_from_outside(found: dict[str, Any]) -> None:
+    """One file: no script, no link, no image or font from elsewhere."""
+    page = html(found)
+    assert "<script" not in page
+    assert not re.findall(r"""(?:src|href)\s*=\s*["'](?!#)""", page)
+    assert not re.findall(r"url\((?!#)", page)
+    assert page.count("<svg") >= 2
+
+
+def test_text_from_tags_stays_text(found: dict[str, Any]) -> None:
+    """Names with HTML, formulas and direction marks appear escaped, in the page and in the PDF."""
+    text = json.dumps(found).replace(COFFEE, json.dumps(HOSTILE)[1:-1])
+    hostile = json.loads(text)
+    page = html(hostile)
+    assert "<script>alert" not in page
+    assert "&lt;script&gt;alert(1)" in page
+    assert "<img" not in page
+    assert pdf(hostile).startswith(b"%PDF")
+
+
+def test_the_same_answer_makes_the_same_report(found: dict[str, Any]) -> None:
+    """Page and PDF are the same bytes for the same answer: nothing in them depends on when they were made."""
+    assert html(found) == html(found)
+    assert pdf(found) == pdf(found)
+
+
+def test_every_run_stands_in_the_report(found: dict[str, Any]) -> None:
+    """The table of runs has one row a run, and every raw hash is printed."""
+    made = {section.title: section for section in sections(found)}
+    runs = next(part for part in made["The runs"].parts if isinstance(part, Table))
+    assert [row[0] for row in runs.rows] == [run["run"] for run in found["runs"]]
+    hashes = next(part for part in made["Versions and hashes"].parts if isinstance(part, Table))
+    assert {row[3] for row in hashes.rows} == {run["raw_sha256"] for run in found["runs"]}
+
+
+def test_numbers_come_from_the_answer(found: dict[str, Any]) -> None:
+    """A number changed in the answer changes in the report: nothing is computed on the way."""
+    changed = json.loads(json.dumps(found))
+    changed["groups"][0]["levels"][0]["rms_nC_per_g"] = 123.45
+    assert "123.45" in html(changed)
+    assert "123.45" not in html(found)
+
+
+@pytest.mark.parametrize("title", ["Method", "Limits of what was shown", "Cautions", "The bench"])
+def test_what_must_be_said_is_said(found: dict[str, Any], title: str) -> None:
+    """Method, limits, cautions and what is known of the bench stand in every report."""
+    assert title in [section.title for section in sections(found)]
+
+
+def test_an_archive_without_answers_still_reports(tmp_path: Path) -> None:
+    """A single dry run gives a report that says what is missing, not an error."""
+    make_archive(tmp_path, doses=(0.0,), blocks=1)
+    assert GRINDER in html(answered(None, tmp_path, [], None)[0])
+
+
+@pytest.mark.parametrize("caption", ["Dose curve", "Order of the runs"])
+def test_figures_are_drawn(found: dict[str, Any], caption: str) -> None:
+    """Each figure of a dose series is an SVG element with its axis labels."""
+    figure = FIGURES[caption](found["groups"][0], found["runs"])
+    assert figure is not None
+    assert svg(figure).startswith("<svg")
+    assert "nC/g" in figure.axes[0].get_ylabel()
+
+
+def test_a_forest_plot_has_a_line_for_everyone() -> None:
+    """Each contributor and the pooled value have their place."""
+    rows = [{"name": f"p{n}", "pairs": 2, "ratio": 1.1 + n / 10, "u_log": 0.05} for n in range(4)]
+    figure = forest({"rows": rows, "ratio": 1.25, "ci95": [1.1, 1.4]})
+    assert figure is not None
+    assert [label.get_text() for label in figure.axes[0].get_yticklabels()] == ["pooled", "p0", "p1", "p2", "p3"]
+
+
+def test_the_pdf_can_be_read(found: dict[str, Any], tmp_path: Path) -> None:
+    """Where a PDF reader is at hand, the text of the PDF has the coffee's name and the unit."""
+    file = tmp_path / "r.pdf"
+    file.write_bytes(pdf(found))
+    try:
+        text = subprocess.run(["pdftotext", str(file), "-"], capture_output=True, encoding="utf-8", check=True).stdout
+    except FileNotFoundError:
+        text = f"{COFFEE} nC/g" if file.stat().st_size > 20_000 else ""
+    assert COFFEE in text
+    assert "nC/g" in text
