@@ -145,11 +145,12 @@ def _series(run: Run, channel: str, parameters: Mapping[str, Value]) -> Series:
     trace = run.traces.get(channel)
     if trace is None or not len(trace):
         return empty()
+    rested = trace.time_s >= _rested_from_s(run)
     return clean(
-        trace.time_s,
-        trace.value,
-        trace.status,
-        trace.sequence,
+        trace.time_s[rested],
+        trace.value[rested],
+        trace.status[rested],
+        trace.sequence[rested],
         float(parameters["gap_steps"]),
         float(parameters["gap_s"]),
     )
@@ -214,6 +215,22 @@ def _states(run: Run) -> dict[str, float]:
         if mark.kind == "state" and mark.text.split():
             out.setdefault(mark.text.split()[0].strip(":,"), mark.time_s)
     return out
+
+
+def _rested_from_s(run: Run) -> float:
+    """Since when the bench had been at rest when the grind began, by the recorder's marks.
+
+    A recording begins while the cup is still being emptied and wiped; what was read until then belongs to no run. Minus
+    infinity where the recorder did not mark a rest before the grind: then the traces alone decide.
+    """
+    rested = -math.inf
+    for mark in run.marks:
+        word = mark.text.split()[0].strip(":,") if mark.kind == "state" and mark.text.split() else ""
+        if word == "grinding":
+            return rested
+        if word in ("armed", "waiting"):
+            rested = mark.time_s if word == "armed" else -math.inf
+    return -math.inf
 
 
 def process(run: Run, recipe: Recipe = DEFAULT) -> Outcome:
