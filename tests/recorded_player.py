@@ -39,7 +39,6 @@ class Judged:
     play: Play
     truth: dict[str, float]
     outcome: dict[str, Any] | None
-    lost_lines: int
 
     def _ratio(self) -> dict[str, float] | None:
         return None if self.outcome is None else self.outcome["result"]["charge_to_mass_nC_per_g"]
@@ -62,14 +61,16 @@ class Judged:
 
     def __str__(self) -> str:
         ratio = self._ratio() or {"value": float("nan"), "U95": float("nan")}
+        flags = [] if self.outcome is None else self.outcome["flags"]
+        doubts = " ".join(flag["code"] for flag in flags if flag["severity"] != "note")
         return (
             f"{self.play.seed:4d} {self.true_nC_per_g:9.3f} {ratio['value']:9.3f} {ratio['U95']:7.3f} "
             f"{'inside ' if self.inside else 'OUTSIDE'} {abs(self.error_nC_per_g / self.true_nC_per_g):7.2%} "
-            f"{self.play.tau_s:6.0f} {self.play.bias_pA:+6.1f} {self.lost_lines:5d}"
+            f"{self.play.tau_s:6.0f} {self.play.bias_pA:+6.1f} {doubts}"
         )
 
 
-HEAD = "seed true nC/g    answer     U95             error  tau s  I_b pA  lost"
+HEAD = "seed true nC/g    answer     U95             error  tau s I_b pA doubts"
 
 
 def record(play: Play, folder: Path, speed: float) -> Judged:
@@ -92,7 +93,7 @@ def record(play: Play, folder: Path, speed: float) -> Judged:
                         player.start()
                 if "result" in event:
                     outcome = event
-        return Judged(play, player.truth, outcome, player.lost_lines)
+        return Judged(play, player.truth, outcome)
 
 
 def record_all(plays: list[Play], folder: Path, speed: float, at_once: int) -> Iterator[Judged]:
