@@ -50,7 +50,7 @@ def _estimate(estimate: Mapping[str, Any] | None, unit: str) -> str:
     if not estimate["u"]:
         return text
     dof = estimate["dof"]
-    freedom = "" if dof is None else f", {dof:.0f} degrees of freedom"
+    freedom = "" if dof is None or dof > 1000 else f", {dof:.0f} degrees of freedom"
     return f"{text}   (U95 {estimate['U95']:.2g} {unit}{freedom})"
 
 
@@ -76,7 +76,7 @@ def _row(outcome: Mapping[str, Any]) -> tuple[str, ...]:
         f"{tags['water_uL_per_g']:g}" if "water_uL_per_g" in tags else "",
         f"{mass['value']:.2f}" if mass else "—",
         f"{ratio['value']:+.2f}" if ratio else "—",
-        f"{ratio['U95']:.2f}" if ratio else "—",
+        f"{ratio['U95']:.2g}" if ratio else "—",
         " ".join(f"{_SIGNS[f['severity']]}{f['code']}" for f in worst),
     )
 

@@ -14,7 +14,7 @@ import numpy.typing as npt
 
 from chargebench.processing.series import Series
 
-__all__ = ["Level", "MassError", "collected", "corrected", "crossing", "lag", "resolution", "settled"]
+__all__ = ["Level", "MassError", "at_rest_since", "collected", "corrected", "crossing", "lag", "resolution", "settled"]
 
 Floats = npt.NDArray[np.float64]
 
@@ -58,6 +58,24 @@ def resolution(mass: Floats) -> float:
     steps = np.abs(np.diff(mass[:2000]))
     steps = steps[steps > 1e-9]
     return float(np.min(steps)) if len(steps) else 0.0
+
+
+def at_rest_since(series: Series, start_s: float, end_s: float) -> float:
+    """Since when, between two times, every reading has stayed near their median.
+
+    Near is five robust standard deviations, at least two of the scale's steps. `start_s` where less than half of the
+    stretch would be left: then the scale was not at rest, and that is for others to say.
+    """
+    part = series.within(start_s, end_s)
+    t, m = series.time_s[part], series.value[part]
+    if len(m) < 6:
+        return start_s
+    away = np.abs(m - np.median(m))
+    near = max(5.0 * 1.4826 * float(np.median(away)), 2.0 * resolution(m), 1e-9)
+    off = np.flatnonzero(away > near)
+    if not off.size or off[-1] + 1 > len(m) // 2:
+        return start_s
+    return float(t[off[-1] + 1])
 
 
 def settled(series: Series, start_s: float, end_s: float) -> Level | None:

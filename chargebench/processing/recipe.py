@@ -23,8 +23,8 @@ from chargebench.processing import flags as watch
 from chargebench.processing.charge import ChargeFit, DriftPriors, charge_fit, running
 from chargebench.processing.drift import Prior
 from chargebench.processing.grind import arrival, mass_steps, parts
-from chargebench.processing.integral import Blocks, Bridge, block_sums, charge_integral, integrate_current
-from chargebench.processing.mass import Level, collected, corrected, crossing, lag, resolution, settled
+from chargebench.processing.integral import Bridge, block_sums, charge_integral, integrate_current
+from chargebench.processing.mass import Level, at_rest_since, collected, corrected, crossing, lag, resolution, settled
 from chargebench.processing.outcome import RESULT_UNITS, BudgetTerm, Estimate, Flag, Outcome
 from chargebench.processing.ratio import Source, budget, estimate, summed
 from chargebench.processing.series import Series, clean, empty
@@ -456,7 +456,7 @@ class _Reduction:
         s = self.stretches
         window = self.p("settled_s")
         start = self.rise[0] if self.rise else (s.grind_s[0] if s.how != "none" else t[0] + window)
-        before = settled(self.scale, min(t[0], start), start - 0.2)
+        before = settled(self.scale, at_rest_since(self.scale, min(t[0], start), start - 0.2), start - 0.2)
         end = max(self.rise[1] if self.rise else s.grind_s[1], float(t[-1]) - window)
         after = settled(self.scale, end, float(t[-1]))
         if before is None or after is None:

@@ -131,8 +131,11 @@ def mass_rise(time_s: Floats, mass: Floats, noise_g: float, smallest_g: float) -
     rise = last - first
     if rise < max(smallest_g, 8.0 * noise_g):
         return None
-    margin = max(5.0 * noise_g, 0.01 * rise)
     half = int(np.argmax(mass > first + 0.5 * rise))
+    # a cup just put back may still have been settling in the first readings: most of what comes before counts
+    first = float(np.median(mass[: half + 1]))
+    rise = last - first
+    margin = max(5.0 * noise_g, 0.01 * rise)
     started = half - int(np.argmax(mass[half::-1] <= first + margin))
     ended = len(mass) - 1 - int(np.argmax((mass < last - margin)[::-1]))
     ended = max(ended, started + 1)
