@@ -7,6 +7,7 @@ states; where the grind lies is found from the traces.
 from __future__ import annotations
 
 import hashlib
+import re
 import secrets
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
@@ -145,6 +146,14 @@ def import_run(archive: Archive, run: Run) -> Path:
     return path
 
 
+def _with_point(key: str, value: str) -> str:
+    """A number's decimal comma as a point; text stays as it is."""
+    from chargebench.runs.tags import TAGS
+
+    is_number = key in TAGS and TAGS[key].kind == "number"
+    return re.sub(r"(?<=\d),(?=\d)", ".", value) if is_number and value.count(",") == 1 else value
+
+
 def _row_run(table: Table, cells: tuple[str, ...], knowledge: Knowledge | None, tags: Mapping[str, TagValue]) -> Run:
     from chargebench.runs.tags import read_tags
 
@@ -153,7 +162,7 @@ def _row_run(table: Table, cells: tuple[str, ...], knowledge: Knowledge | None, 
     if "charge_file" not in files:
         raise TraceFileError("column charge_file: empty, allowed a file name")
     started = row.pop("started", None)
-    own = read_tags([f"{key}={value}" for key, value in row.items()])
+    own = read_tags([f"{key}={_with_point(key, value)}" for key, value in row.items()])
     return run_from_traces(files["charge_file"], files.get("mass_file"), {**tags, **own}, started, knowledge)
 
 
@@ -168,7 +177,7 @@ def import_list(
         Where the runs go.
     list_file : Path
         Columns ``charge_file``, optionally ``mass_file`` and ``started``, and any tags; file names are relative to
-        the list's own folder. Empty cells say nothing.
+        the list's own folder, numbers may have a decimal comma. Empty cells say nothing.
     tags : mapping
         Tags of every run, overruled by the row's own.
 

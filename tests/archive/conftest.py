@@ -40,7 +40,7 @@ valid_until = 2026-12-31
 """
 
 
-@pytest.fixture()
+@pytest.fixture
 def bench() -> Bench:
     """A bench with a charge input, a scale and a calibration."""
     return bench_from_text(BENCH)
@@ -67,7 +67,7 @@ def make_run(run_id: str = "20260314T091500Z-7f3a2c", charge_nC: float = -900.0,
     )
 
 
-@pytest.fixture()
+@pytest.fixture
 def put(tmp_path: Path) -> Callable[..., Path]:
     """Writes a run into ``tmp_path/archive`` and hands back its file."""
     folder = tmp_path / "archive"

@@ -20,7 +20,7 @@ FIRST, SECOND, THIRD = "20260314T091500Z-7f3a2c", "20260315T093000Z-00aa11", "20
 FOURTH = "20260501T000000Z-123456"
 
 
-@pytest.fixture()
+@pytest.fixture
 def archive(put: Put) -> Archive:
     """Four runs, written out of order."""
     put(FOURTH)

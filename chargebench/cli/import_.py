@@ -1,0 +1,97 @@
+"""``chargebench import``: runs made of plain traces from other loggers, one at a time or a list of them."""
+
+from __future__ import annotations
+
+import argparse
+import sys
+from collections.abc import Iterator
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from chargebench.cli.options import add_archive, add_json, add_tags, print_json
+from chargebench.errors import EXIT_COULD_NOT, EXIT_DONE, UsageError
+
+if TYPE_CHECKING:
+    from chargebench.archive.archive import Archive
+    from chargebench.runs.run import Knowledge
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Arguments of ``import``."""
+    add_archive(parser)
+    parser.add_argument(
+        "--charge", type=Path, metavar="FILE", help="charge or current: columns time_s and charge_nC or current_nA"
+    )
+    parser.add_argument("--mass", type=Path, metavar="FILE", help="mass on the same clock: columns time_s and mass_g")
+    parser.add_argument(
+        "--list",
+        type=Path,
+        metavar="FILE",
+        help="many at once: columns charge_file, mass_file, started and any tags, one run a row",
+    )
+    parser.add_argument(
+        "--started", metavar="TIME", help="when the run began, such as 2026-03-14T09:15:00Z (default: now)"
+    )
+    parser.add_argument(
+        "--bench", type=Path, metavar="FILE", help="the bench file whose calibration holds for these traces"
+    )
+    add_tags(parser)
+    add_json(parser)
+
+
+def run(args: argparse.Namespace) -> int:
+    """Import and answer; in a list, a bad row is named and the rest is done."""
+    from chargebench.archive.archive import Archive
+    from chargebench.runs.tags import read_tags
+
+    if (args.charge is None) == (args.list is None):
+        raise UsageError("import: give either --charge FILE or --list FILE")
+    if args.list is not None and (args.mass or args.started):
+        raise UsageError("import: with --list, mass files and start times stand in the list")
+    tags = read_tags(args.tag)
+    archive = Archive(args.archive, create=True)
+    knowledge = _knowledge(args.bench, archive)
+    code, shown = EXIT_DONE, []
+    for item in _imported(args, archive, knowledge, tags):
+        if isinstance(item, str):
+            print(f"chargebench: {item}", file=sys.stderr)
+            code = EXIT_COULD_NOT
+        else:
+            shown.append(archive.outcome(item))
+            _show(shown[-1], args.json, single=args.list is None)
+    if args.list is not None and not args.json:
+        from chargebench.cli.words import runs_table
+
+        print(runs_table(shown) if shown else "no run was imported")
+    return code
+
+
+def _knowledge(bench_file: Path | None, archive: Archive) -> Knowledge | None:
+    """What is known of the bench on this day."""
+    from datetime import UTC, datetime
+
+    from chargebench.instruments.benchfile import read_bench
+
+    return None if bench_file is None else archive.knowledge(read_bench(bench_file), datetime.now(UTC).date())
+
+
+def _imported(
+    args: argparse.Namespace, archive: Archive, knowledge: Knowledge | None, tags: dict[str, Any]
+) -> Iterator[Path | str]:
+    """The file of each run, or what was wrong with its row."""
+    from chargebench.archive.import_traces import import_list, import_run, run_from_traces
+
+    if args.list is None:
+        yield import_run(archive, run_from_traces(args.charge, args.mass, tags, args.started, knowledge))
+        return
+    for row in import_list(archive, args.list, knowledge, tags):
+        yield row.problem if row.path is None else row.path
+
+
+def _show(outcome: dict[str, Any], as_json: bool, single: bool) -> None:
+    if as_json:
+        print_json(outcome)
+    elif single:
+        from chargebench.cli.words import run_card
+
+        print(run_card(outcome))
