@@ -220,7 +220,7 @@ class _Feed:
             if now >= due:
                 port.write(request)
                 due = max(due + self._instrument.poll_s, now)
-            self._take(port, min(WAIT_S, max(due - time.monotonic(), 0.001)))
+            self._take(port, min(WAIT_S, self._instrument.poll_s))
 
     def _poll_scpi(self, port: Port) -> None:
         """Identity, start list, then the query over and over."""

@@ -99,7 +99,7 @@ def _open_serial(name: str, baud: int) -> serial.SerialBase:
     """An open serial port that no other program can open."""
     try:
         if host_and_port(name) is not None:
-            return serial.serial_for_url(name, baudrate=baud, timeout=0, write_timeout=WRITE_S)
+            return serial.serial_for_url(name, baudrate=baud, timeout=0)
         port = serial.Serial(name, baud, timeout=0, write_timeout=WRITE_S, exclusive=True)
         if sys.platform != "win32":
             fcntl.ioctl(port.fileno(), termios.TIOCEXCL)  # the library's lock binds only those who ask for it
@@ -191,8 +191,11 @@ class SerialPort:
 
     def close(self) -> None:
         """See `Port.close`. A port that is gone may refuse to be closed; then there is nothing left to give back."""
+        left = getattr(self._port, "_socket", None)  # the library forgets it where the other end went first
         try:
             self._port.close()
+            if isinstance(left, socket.socket):
+                left.close()
         except _LOST:
             return
 
