@@ -48,11 +48,12 @@ class AnswerCard(Panel):
     def __init__(self, parent: QtWidgets.QWidget | None = None) -> None:
         super().__init__("Answer", parent)
         self.figure = plain_label("–", "answer")
-        self.unit = plain_label("nC/g, ± at 95 %", "soft")
+        self.figure.setWordWrap(True)
+        self.unit = plain_label("± is the expanded uncertainty, 95 %", "soft")
         self.sentence = plain_label("", wrap=True)
         self.verdict = plain_label("", "verdict", wrap=True)
         self.whose = plain_label("", "soft", wrap=True)
-        for widget in (self.figure, self.unit, self.sentence, self.verdict):
+        for widget in (self.figure, self.verdict, self.sentence):
             self.body.addWidget(widget)
         inside = QtWidgets.QWidget()
         column = QtWidgets.QVBoxLayout(inside)
@@ -67,10 +68,11 @@ class AnswerCard(Panel):
             grid.addWidget(plain_label(words, "soft"), row, 0)
             grid.addWidget(self._values[key], row, 1)
         grid.setColumnStretch(1, 1)
-        column.addWidget(self._numbers)
         self.flags = QtWidgets.QVBoxLayout()
         self.flags.setSpacing(3)
         column.addLayout(self.flags)
+        column.addWidget(self._numbers)
+        column.addWidget(self.unit)
         column.addWidget(self.whose)
         column.addStretch(1)
         self.body.addWidget(_scrolling(inside, "Details and flags of the run"), 1)
@@ -78,7 +80,7 @@ class AnswerCard(Panel):
 
     def show_nothing(self, why: str) -> None:
         """No run to speak of, and why."""
-        self.figure.setText("–")
+        self.figure.hide()
         self.sentence.setText(why)
         self.verdict.setText("")
         self.whose.setText("")
@@ -90,6 +92,7 @@ class AnswerCard(Panel):
     def show_outcome(self, outcome: Mapping[str, Any]) -> None:
         """Show a run's outcome as ``show --json`` gives it."""
         words = answer_words(outcome)
+        self.figure.show()
         self.figure.setText(words.figure)
         self.sentence.setText(words.sentence)
         self.verdict.setText(f"{SEVERITY_SYMBOLS.get(words.severity or '', '✔')} {words.verdict}")

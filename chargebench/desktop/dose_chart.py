@@ -9,9 +9,9 @@ import numpy as np
 
 from chargebench.desktop.palette import Theme
 from chargebench.desktop.plots import quiet_plot, quiet_view, restyle_plot
-from chargebench.desktop.qt import QtGui, QtWidgets, pg
+from chargebench.desktop.qt import QtCore, QtGui, QtWidgets, pg
 from chargebench.desktop.rows import DosePoint, dose_points, series_of, zero_band
-from chargebench.desktop.style import Panel, plain_label
+from chargebench.desktop.style import Choice, Panel, plain_label
 
 __all__ = ["DoseChart"]
 
@@ -30,20 +30,27 @@ class DoseChart(Panel):
 
     def __init__(self, theme: Theme, parent: QtWidgets.QWidget | None = None) -> None:
         super().__init__("Charge-to-mass by water dose", parent)
-        self.series = QtWidgets.QComboBox()
+        self.series = Choice()
         self.series.setAccessibleName("Series shown: coffee, grinder and setting")
         self.series.setSizeAdjustPolicy(QtWidgets.QComboBox.SizeAdjustPolicy.AdjustToMinimumContentsLengthWithIcon)
         self.series.currentIndexChanged.connect(self._draw)
-        self.body.addWidget(self.series)
+        head = QtWidgets.QHBoxLayout()
+        self.body.removeWidget(self.title)
+        head.addWidget(self.title)
+        head.addWidget(self.series, 1)
+        self.body.addLayout(head)
         self.view = quiet_view("Charge-to-mass in nC per g against water dose in µL per g, with 95 % bars")
         self.body.addWidget(self.view, 1)
         self.key = plain_label("", "soft", wrap=True)
+        self.empty = plain_label("Runs appear here by their water dose, dry ones at zero.", "soft", wrap=True)
+        self.empty.setAlignment(QtCore.Qt.AlignmentFlag.AlignTop)
         self.body.addWidget(self.key)
+        self.body.addWidget(self.empty, 1)
         self._outcomes: Sequence[Mapping[str, Any]] = ()
         self._names: list[tuple[str, str, str]] = []
         self._plot = self.view.addPlot()
         quiet_plot(self._plot)
-        self._plot.setLabel("left", "Charge/mass (nC/g)")
+        self._plot.setLabel("left", "nC/g")
         self._plot.setLabel("bottom", "Water dose (µL/g)")
         self._band = pg.LinearRegionItem(orientation="horizontal", movable=False)
         self._zero = pg.InfiniteLine(0, angle=0)
@@ -89,6 +96,8 @@ class DoseChart(Panel):
         points = dose_points(self._outcomes, self._names[index]) if 0 <= index < len(self._names) else ()
         band = zero_band(points)
         self.view.setVisible(bool(points))
+        self.key.setVisible(bool(points))
+        self.empty.setVisible(not points)
         self.series.setVisible(len(self._names) > 0)
         self._band.setVisible(band is not None)
         if band is not None:
@@ -124,10 +133,8 @@ def _shape(point: DosePoint) -> tuple[str, str]:
 
 def _key_text(points: Sequence[DosePoint], band: float | None) -> str:
     """What the symbols and the band mean, in one line."""
-    if not points:
-        return "Runs with a water dose appear here, dry ones at zero."
     shapes = {(p.treatment if p.usable else "do not use"): _shape(p)[1] for p in points}
     words = [f"{shape} {name}" for name, shape in shapes.items()]
     if band is not None:
-        words.append(f"band: ±5 % of dry = ±{band:.2g} nC/g")
-    return "   ".join([*words, "bars: 95 %"])
+        words.append(f"band: ±{band:.2g} (5 % of dry)")
+    return "  ".join([*words, "bars: 95 %"])

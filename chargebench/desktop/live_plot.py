@@ -21,7 +21,6 @@ from chargebench.desktop.qt import QtGui, QtWidgets, pg
 __all__ = ["LivePlot", "nice_range"]
 
 Floats = npt.NDArray[np.float64]
-LABEL_ROOM: Final = 0.12
 _MINIMUM_SPAN: Final = {"charge": 1.0, "mass": 2.0}
 
 
@@ -138,8 +137,14 @@ class LivePlot(QtWidgets.QWidget):
             time_s, value = self.pyramids[name].curve(start, end)
             self._curves[name].setData(time_s, value)
             low, high = nice_range(value, _MINIMUM_SPAN[name])
-            plot.setYRange(low, high + (LABEL_ROOM * (high - low) if name == "charge" else 0.0), padding=0)
+            plot.setYRange(low, high + (self._label_room() * (high - low) if name == "charge" else 0.0), padding=0)
         self._place(end)
+
+    def _label_room(self) -> float:
+        """Height of a phase's word as a share of the charge panel, so that no trace runs through it."""
+        height_px: float = self._plots["charge"].getViewBox().height()
+        word_px: float = self._labels[0].boundingRect().height()
+        return word_px / max(height_px, 2.0 * word_px)
 
     def _shade(self) -> None:
         """Colour the pool of regions for the phases there are."""

@@ -10,7 +10,7 @@ from typing import Final
 
 from chargebench.desktop.qt import QtCore, QtWidgets
 from chargebench.desktop.style import plain_label, restyle
-from chargebench.desktop.words import SEVERITY_SYMBOLS
+from chargebench.desktop.words import NOTICE_WORDS, SEVERITY_SYMBOLS
 from chargebench.runs.text import visible
 
 __all__ = ["MAX_SHOWN", "Notices"]
@@ -46,7 +46,7 @@ class _Strip(QtWidgets.QFrame):
 
     def show_notice(self, notice: _Notice) -> None:
         """Show a notice as plain text."""
-        word = notice.severity.capitalize()
+        word = NOTICE_WORDS.get(notice.severity, "Note")
         self.kind.setText(f"{SEVERITY_SYMBOLS.get(notice.severity, '○')} {word}")
         self.words.setText(notice.text)
         self.words.setAccessibleName(f"{word}: {notice.text}")

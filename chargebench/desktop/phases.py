@@ -9,7 +9,7 @@ from typing import Final
 __all__ = ["MAX_PHASES", "Phase", "add_state", "view_span"]
 
 MAX_PHASES: Final = 6
-_SHOWN: Final = {"waiting": "waiting", "armed": "quiet before", "grinding": "grinding", "settling": "quiet after"}
+_SHOWN: Final = {"waiting": "waiting", "armed": "quiet", "grinding": "grinding", "settling": "quiet"}
 GROUNDS: Final = {"waiting": "calm", "armed": "ready", "grinding": "busy", "settling": "wait"}
 IDLE_SPAN_S: Final = 60.0
 LEAD_S: Final = 15.0

@@ -18,6 +18,7 @@ def quiet_view(description: str) -> Any:
     view.setAccessibleName(description)
     view.viewport().setAccessibleName(description)
     view.setFrameShape(QtWidgets.QFrame.Shape.NoFrame)
+    view.setSizePolicy(QtWidgets.QSizePolicy.Policy.Expanding, QtWidgets.QSizePolicy.Policy.Ignored)
     view.setFocusPolicy(QtCore.Qt.FocusPolicy.NoFocus)
     view.ci.setContentsMargins(0, 0, 4, 0)
     view.ci.setSpacing(2)
@@ -46,3 +47,6 @@ def restyle_plot(plot: Any, theme: Theme, px: int = 13) -> None:
         axis.setStyle(tickFont=font, tickTextOffset=4)
         axis.setLabel(axis.labelText, color=theme.ink, **{"font-size": f"{px}px"})
     plot.getAxis("left").setWidth(round(px * 5))
+    bottom = plot.getAxis("bottom")
+    if bottom.labelText:
+        bottom.setHeight(round(px * 3.3))

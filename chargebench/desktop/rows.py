@@ -18,14 +18,13 @@ __all__ = ["COLUMNS", "DosePoint", "cells", "dose_points", "series_of", "zero_ba
 
 Outcome = Mapping[str, Any]
 COLUMNS: Final = (
-    "Started (UTC)",
+    "Started",
     "Coffee",
-    "Grinder",
-    "Setting",
+    "Grinder, setting",
     "Treatment",
-    "Water (µL/g)",
-    "Charge/mass (nC/g)",
-    "Mass (g)",
+    "Water\n(µL/g)",
+    "Charge/mass\n(nC/g, ± 95 %)",
+    "Mass\n(g)",
     "Verdict",
 )
 ZERO_FRACTION: Final = 0.05
@@ -36,10 +35,12 @@ def cells(outcome: Outcome) -> tuple[str, ...]:
     """One row of the table, a text for each of `COLUMNS`."""
     tags, result = outcome.get("tags", {}), outcome.get("result", {})
     severity, words = verdict(outcome)
+    coffee, grinder, setting = series_of(outcome)
     mass = result.get("collected_mass_g")
     return (
-        str(outcome.get("started", ""))[:16].replace("T", " "),
-        *series_of(outcome),
+        str(outcome.get("started", ""))[5:16].replace("T", " "),
+        coffee,
+        f"{grinder}, {setting}",
         _short(tags.get("treatment")),
         _short(tags.get("water_uL_per_g")),
         estimate_text(result.get("charge_to_mass_nC_per_g")),

@@ -14,7 +14,7 @@ __all__ = ["RunsModel", "RunsTable"]
 _Index = QtCore.QModelIndex | QtCore.QPersistentModelIndex
 ROWS_MEASURED: Final = 60
 _NOWHERE = QtCore.QModelIndex()
-_RIGHT_FROM = COLUMNS.index("Water (µL/g)")
+_RIGHT_FROM = COLUMNS.index("Treatment") + 1
 
 
 class RunsModel(QtCore.QAbstractTableModel):
@@ -48,15 +48,24 @@ class RunsModel(QtCore.QAbstractTableModel):
     def data(self, index: _Index, role: int = QtCore.Qt.ItemDataRole.DisplayRole) -> Any:
         if role in (QtCore.Qt.ItemDataRole.DisplayRole, QtCore.Qt.ItemDataRole.AccessibleTextRole):
             return self._cells[index.row()][index.column()]
-        if role == QtCore.Qt.ItemDataRole.TextAlignmentRole and _RIGHT_FROM <= index.column() < len(COLUMNS) - 1:
-            return int(QtCore.Qt.AlignmentFlag.AlignRight | QtCore.Qt.AlignmentFlag.AlignVCenter)
+        if role == QtCore.Qt.ItemDataRole.TextAlignmentRole:
+            return self._alignment(index.column())
         return None
+
+    @staticmethod
+    def _alignment(column: int) -> int:
+        """Numbers to the right, words to the left."""
+        right = _RIGHT_FROM <= column < len(COLUMNS) - 1
+        side = QtCore.Qt.AlignmentFlag.AlignRight if right else QtCore.Qt.AlignmentFlag.AlignLeft
+        return int(side | QtCore.Qt.AlignmentFlag.AlignVCenter)
 
     def headerData(
         self, section: int, orientation: QtCore.Qt.Orientation, role: int = QtCore.Qt.ItemDataRole.DisplayRole
     ) -> Any:
         if role == QtCore.Qt.ItemDataRole.DisplayRole and orientation is QtCore.Qt.Orientation.Horizontal:
             return COLUMNS[section]
+        if role == QtCore.Qt.ItemDataRole.TextAlignmentRole and orientation is QtCore.Qt.Orientation.Horizontal:
+            return self._alignment(section)
         return None
 
 
@@ -76,11 +85,12 @@ class RunsTable(Panel):
         self.model = RunsModel(self)
         self.view = QtWidgets.QTableView()
         self.view.setModel(self.model)
-        self.view.setAccessibleName("Runs in the archive, newest first")
+        self.view.setAccessibleName("Runs in the archive, newest first, times in UTC")
         self.view.setSelectionBehavior(QtWidgets.QAbstractItemView.SelectionBehavior.SelectRows)
         self.view.setSelectionMode(QtWidgets.QAbstractItemView.SelectionMode.SingleSelection)
         self.view.setAlternatingRowColors(True)
         self.view.setShowGrid(False)
+        self.view.setSizePolicy(QtWidgets.QSizePolicy.Policy.Expanding, QtWidgets.QSizePolicy.Policy.Ignored)
         self.view.setWordWrap(False)
         self.view.setTabKeyNavigation(False)
         self.view.verticalHeader().hide()
@@ -88,7 +98,8 @@ class RunsTable(Panel):
         self.view.horizontalHeader().setAccessibleName("Columns")
         self.view.selectionModel().currentRowChanged.connect(self._moved)
         self.empty = plain_label("", "soft", wrap=True)
-        self.body.addWidget(self.empty)
+        self.empty.setAlignment(QtCore.Qt.AlignmentFlag.AlignTop)
+        self.body.addWidget(self.empty, 1)
         self.body.addWidget(self.view, 1)
         self.say("No runs here yet. The first one appears when it is sealed.")
 
@@ -99,7 +110,7 @@ class RunsTable(Panel):
         header.setResizeContentsPrecision(ROWS_MEASURED)
         header.setMinimumSectionSize(30)
         for column, name in enumerate(COLUMNS):
-            stretched = name in ("Coffee", "Grinder")
+            stretched = name in ("Coffee", "Grinder, setting")
             mode = QtWidgets.QHeaderView.ResizeMode
             header.setSectionResizeMode(column, mode.Stretch if stretched else mode.ResizeToContents)
 
@@ -120,7 +131,7 @@ class RunsTable(Panel):
 
     def _draw(self) -> None:
         rows = self.model.rowCount()
-        self.title.setText(f"Runs in the archive: {rows}" if rows else "Runs in the archive")
+        self.title.setText(f"Runs in the archive: {rows}, newest first (UTC)" if rows else "Runs in the archive")
         self.empty.setVisible(not rows)
         self.view.setVisible(bool(rows))
         height = self.view.fontMetrics().height() + 6

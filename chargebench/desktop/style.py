@@ -11,7 +11,7 @@ from typing import Final
 from chargebench.desktop.palette import Theme
 from chargebench.desktop.qt import QtCore, QtGui, QtWidgets
 
-__all__ = ["Panel", "base_height", "plain_label", "qt_palette", "style_sheet"]
+__all__ = ["Choice", "Panel", "base_height", "plain_label", "qt_palette", "style_sheet"]
 
 _ROLES: Final = {
     "Window": "page",
@@ -76,10 +76,15 @@ def style_sheet(theme: Theme, px: int) -> str:
     QPushButton[part="main"]:disabled {{ background: {t.page}; color: {t.soft}; }}
     QPushButton[part="sure"] {{ font-size: {round(px * 1.2)}px; font-weight: 600; min-height: {round(px * 3.2)}px;
                                 color: {t.reject}; border: 2px solid {t.reject}; }}
-    QLineEdit, QComboBox {{ background: {t.field}; border: 1px solid {t.line}; border-radius: {px // 4}px;
-                            padding: {px // 5}px {px // 3}px; min-height: {round(px * 1.35)}px;
-                            selection-background-color: {t.accent}; selection-color: {t.on_accent}; }}
-    QLineEdit:focus, QComboBox:focus {{ border: 2px solid {t.accent}; }}
+    QLineEdit {{ background: {t.field}; border: 1px solid {t.line}; border-radius: {px // 4}px;
+                 padding: {px // 5}px {px // 3}px; min-height: {round(px * 1.35)}px;
+                 selection-background-color: {t.accent}; selection-color: {t.on_accent}; }}
+    QLineEdit:focus {{ border: 2px solid {t.accent}; }}
+    QComboBox {{ background: {t.field}; border: 1px solid {t.line}; border-radius: {px // 4}px;
+                 padding: {px // 5}px {px // 3}px; min-height: {round(px * 1.35)}px; }}
+    QComboBox:focus {{ border: 2px solid {t.accent}; }}
+    QComboBox::drop-down {{ border: none; width: {round(px * 1.4)}px; }}
+    QLineEdit, QComboBox {{ max-height: {round(px * 2.4)}px; }}
     QLineEdit[wrong="true"] {{ border: 2px solid {t.reject}; }}
     QComboBox QAbstractItemView {{ background: {t.field}; color: {t.ink}; selection-background-color: {t.accent};
                                    selection-color: {t.on_accent}; }}
@@ -88,6 +93,12 @@ def style_sheet(theme: Theme, px: int) -> str:
     QHeaderView::section {{ background: {t.panel}; color: {t.soft}; border: none; border-bottom: 1px solid {t.line};
                             padding: {px // 5}px; font-weight: 600; }}
     QHeaderView, QTableCornerButton::section {{ background: {t.panel}; border: none; }}
+    QScrollBar {{ background: transparent; border: none; margin: 0; }}
+    QScrollBar:vertical {{ width: {px}px; }}
+    QScrollBar:horizontal {{ height: {px}px; }}
+    QScrollBar::handle {{ background: {t.line}; border-radius: {px // 3}px; min-height: {px * 2}px;
+                          min-width: {px * 2}px; margin: 2px; }}
+    QScrollBar::add-line, QScrollBar::sub-line {{ width: 0; height: 0; }}
     QScrollArea, QScrollArea > QWidget > QWidget#inside {{ background: transparent; border: none; }}
     """
 
@@ -111,10 +122,26 @@ def restyle(widget: QtWidgets.QWidget) -> None:
     widget.style().polish(widget)
 
 
-class Panel(QtWidgets.QFrame):
-    """A bordered part of the page with a title; `body` is its layout."""
+class Choice(QtWidgets.QComboBox):
+    """A list to choose from, with an arrow in the colour of its text: a style sheet has none without a picture file."""
 
-    def __init__(self, title: str, parent: QtWidgets.QWidget | None = None) -> None:
+    def paintEvent(self, event: QtGui.QPaintEvent) -> None:
+        super().paintEvent(event)
+        size = self.fontMetrics().height() / 4
+        x, y = self.width() - 2.6 * size, self.height() / 2
+        painter = QtGui.QPainter(self)
+        painter.setRenderHint(QtGui.QPainter.RenderHint.Antialiasing)
+        painter.setPen(QtCore.Qt.PenStyle.NoPen)
+        painter.setBrush(self.palette().color(QtGui.QPalette.ColorRole.Text))
+        corners = [(x - size, y - size / 2), (x + size, y - size / 2), (x, y + size * 0.7)]
+        painter.drawPolygon(QtGui.QPolygonF([QtCore.QPointF(*corner) for corner in corners]))
+        painter.end()
+
+
+class Panel(QtWidgets.QFrame):
+    """A bordered part of the page with a title, shown or only spoken; `body` is its layout."""
+
+    def __init__(self, title: str, parent: QtWidgets.QWidget | None = None, headed: bool = True) -> None:
         super().__init__(parent)
         self.setObjectName("panel")
         self.setAccessibleName(title)
@@ -122,4 +149,5 @@ class Panel(QtWidgets.QFrame):
         self.body.setContentsMargins(10, 6, 10, 8)
         self.body.setSpacing(4)
         self.title = plain_label(title, "title")
+        self.title.setVisible(headed)
         self.body.addWidget(self.title)

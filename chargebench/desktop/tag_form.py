@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from typing import Any, Final
 
 from chargebench.desktop.qt import QtCore, QtWidgets, Signal
-from chargebench.desktop.style import Panel, plain_label, restyle
+from chargebench.desktop.style import Choice, Panel, plain_label, restyle
 from chargebench.errors import TagError
 from chargebench.runs.tags import WATER_G_PER_UL, check_tags
 
@@ -72,7 +72,7 @@ class TagForm(Panel):
             self._add(grid, field, *divmod(index, 2))
         grid.setColumnStretch(0, 1)
         grid.setColumnStretch(1, 1)
-        self.body.addLayout(grid)
+        self.body.addLayout(grid, 10)
         self.water = plain_label("", "soft", wrap=True)
         self.problem = plain_label("", wrap=True)
         self.problem.setProperty("severity", "reject")
@@ -89,7 +89,7 @@ class TagForm(Panel):
         """Label above field, in its place on the grid."""
         widget: QtWidgets.QLineEdit | QtWidgets.QComboBox
         if field.choices:
-            widget = QtWidgets.QComboBox()
+            widget = Choice()
             widget.addItems(list(field.choices))
             widget.currentTextChanged.connect(self._edited)
         else:
@@ -99,8 +99,10 @@ class TagForm(Panel):
             widget.textChanged.connect(self._edited)
         widget.setAccessibleName(field.label)
         widget.setMinimumWidth(40)
+        widget.setSizePolicy(QtWidgets.QSizePolicy.Policy.Expanding, QtWidgets.QSizePolicy.Policy.Preferred)
         label = plain_label(field.label, "soft")
         label.setBuddy(widget)
+        label.setSizePolicy(QtWidgets.QSizePolicy.Policy.Preferred, QtWidgets.QSizePolicy.Policy.Fixed)
         grid.addWidget(label, row * 2, column)
         grid.addWidget(widget, row * 2 + 1, column)
         self.fields[field.key] = widget

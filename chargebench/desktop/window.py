@@ -29,6 +29,9 @@ __all__ = ["MainWindow"]
 
 log = logging.getLogger(__name__)
 
+FORM_LINES: Final = 25
+BOTTOM_LINES: Final = 11
+"""Least heights of the form and of the runs, in heights of text."""
 NUMBERS_EVERY: Final = 6
 """Ticks between two changes of the big figures: five a second can still be read."""
 
@@ -96,14 +99,15 @@ class MainWindow(QtWidgets.QMainWindow):
         self.table, self.chart = RunsTable(), DoseChart(self.theme)
         for widget in (self.top, self.notices, self.banner, self.caption):
             column.addWidget(widget)
-        column.addLayout(self._middle(), 58)
-        column.addLayout(self._bottom(), 42)
+        column.addLayout(self._middle(), 60)
+        column.addLayout(self._bottom(), 40)
         self.setCentralWidget(page)
+        self.form.fields["coffee"].setFocus()
 
     def _middle(self) -> QtWidgets.QHBoxLayout:
         row = QtWidgets.QHBoxLayout()
         row.setSpacing(8)
-        live = Panel("Live")
+        live = Panel("Live", headed=False)
         live.body.addWidget(self.plot, 1)
         live.body.addWidget(self.controls)
         self.side = QtWidgets.QStackedWidget()
@@ -117,8 +121,8 @@ class MainWindow(QtWidgets.QMainWindow):
     def _bottom(self) -> QtWidgets.QHBoxLayout:
         row = QtWidgets.QHBoxLayout()
         row.setSpacing(8)
-        row.addWidget(self.table, 60)
-        row.addWidget(self.chart, 40)
+        row.addWidget(self.table, 62)
+        row.addWidget(self.chart, 38)
         return row
 
     def _join(self) -> None:
@@ -273,6 +277,8 @@ class MainWindow(QtWidgets.QMainWindow):
         self.theme, self._px = theme, base_height(self.height())
         self.setPalette(qt_palette(theme))
         self.setStyleSheet(style_sheet(theme, self._px))
+        self.form.setMinimumHeight(FORM_LINES * self._px)
+        self.table.setMinimumHeight(BOTTOM_LINES * self._px)
         self.plot.set_theme(theme, self._px)
         self.chart.set_theme(theme, self._px)
 

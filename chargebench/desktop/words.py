@@ -32,6 +32,9 @@ MINUS: Final = "\N{MINUS SIGN}"
 SEVERITY_SYMBOLS: Final[Mapping[str, str]] = MappingProxyType({"note": "○", "doubt": "▲", "reject": "✖"})
 """A shape for each severity, so that colour never speaks alone."""
 
+NOTICE_WORDS: Final[Mapping[str, str]] = MappingProxyType({"note": "Note", "doubt": "Attention", "reject": "Trouble"})
+"""The same severities where they are about the work and not about a result."""
+
 CAUTIONS: Final[tuple[tuple[str, str], ...]] = (
     ("Mains", "Grinders and supplies run on mains. Unplug before opening, cleaning or rewiring anything."),
     ("Water", "Keep the sprayer, wet cups and wet hands away from mains parts, and wipe spills at once."),
@@ -59,7 +62,7 @@ _STATES: Final[Mapping[str, StateWords]] = MappingProxyType(
         "nobench": StateWords("No bench yet", "Choose a bench file to begin (Ctrl+B)", "calm"),
         "starting": StateWords("Connecting", "The recorder is starting; it opens the ports by itself", "calm"),
         "idle": StateWords("Not recording", "Press Connect (F4) when the bench is ready", "calm"),
-        "waiting": StateWords("Quiet", "Hands off the bench", "wait"),
+        "waiting": StateWords("Waiting for quiet", "Hands off the bench", "wait"),
         "armed": StateWords("Armed", "Start the grinder", "ready"),
         "grinding": StateWords("Grinding", "Let it run; touch neither cup, scale nor cables", "busy"),
         "settling": StateWords("Settling", "Hands off until the count is full", "wait"),
@@ -68,6 +71,9 @@ _STATES: Final[Mapping[str, StateWords]] = MappingProxyType(
         "failed": StateWords("Recorder stopped", "Read the notice above, mend it, then press Connect (F4)", "calm"),
     }
 )
+
+
+_COUNTED: Final = {"waiting": "Quiet", "settling": "Settling"}
 
 
 def state_words(state: str, event: Mapping[str, Any] | None = None) -> StateWords:
@@ -87,8 +93,8 @@ def state_words(state: str, event: Mapping[str, Any] | None = None) -> StateWord
     if known is None:
         return StateWords(state or "Unknown", text, "calm")
     count = _count(event)
-    if state in ("waiting", "settling") and count:
-        return StateWords(f"{known.headline}: {count}", known.instruction, known.ground)
+    if state in _COUNTED and count:
+        return StateWords(f"{_COUNTED[state]}: {count}", known.instruction, known.ground)
     return known
 
 
@@ -165,4 +171,4 @@ def answer_words(outcome: Mapping[str, Any]) -> Answer:
     else:
         sign = "negative" if value < 0 else "positive"
         sentence = f"Net charge is {sign}; zero lies outside the 95 % interval."
-    return Answer(estimate_text(estimate), sentence, words, severity)
+    return Answer(estimate_text(estimate, "nC/g"), sentence, words, severity)

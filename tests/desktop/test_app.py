@@ -1,0 +1,163 @@
+"""The application around the window: error hooks, signals, log, demonstration."""
+
+from __future__ import annotations
+
+import os
+import signal
+import subprocess
+import sys
+import threading
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from chargebench.desktop.app import ErrorHooks
+from chargebench.desktop.demo import DemoGuide
+from tests.desktop.fake_recorder import outcome
+
+RunApp = Callable[..., subprocess.Popen[str]]
+ROOT = Path(__file__).resolve().parents[2]
+
+
+def test_errors_of_slots_and_threads_are_told(qtbot: Any) -> None:
+    """An error nobody caught, here or in a thread, arrives as one line in the window's thread."""
+    hooks, heard = ErrorHooks(), []
+    hooks.happened.connect(lambda text: heard.append((text, threading.current_thread() is threading.main_thread())))
+    hooks.install()
+    try:
+        error = ValueError("dose")
+        sys.excepthook(type(error), error, None)
+        thread = threading.Thread(target=lambda: 1 / 0)
+        thread.start()
+        thread.join()
+        qtbot.waitUntil(lambda: len(heard) == 2, timeout=2000)
+    finally:
+        hooks.remove()
+    assert heard == [("ValueError: dose", True), ("ZeroDivisionError: division by zero", True)]
+
+
+class FakeOperator:
+    """Two runs, whose truth it knows."""
+
+    truths: dict[str, dict[str, Any]]
+
+    def __init__(self) -> None:
+        self.truths = {"a": {"charge_to_mass_nC_per_g": -61.9}, "b": {}}
+        self.heard: list[Mapping[str, Any]] = []
+
+    @property
+    def first_tags(self) -> dict[str, str | float]:
+        return {"coffee": "Harbour", "dose_g": 18.0}
+
+    @property
+    def finished(self) -> bool:
+        return sum("result" in m for m in self.heard) >= 2
+
+    def on_event(self, event: Mapping[str, Any]) -> Sequence[Mapping[str, Any]]:
+        self.heard.append(event)
+        return [{"do": "stop"}] if self.finished else []
+
+
+def test_a_demonstration_shows_what_was_measured_beside_the_truth(qtbot: Any) -> None:
+    """The operator hears everything, its commands go out, each answer stands beside its truth, the end is summed up."""
+    operator, captions, commands = FakeOperator(), [], []
+    guide = DemoGuide(operator, lambda outcomes: f"{len(outcomes)} runs")
+    guide.caption.connect(captions.append)
+    guide.command.connect(commands.append)
+    guide.hear({"event": "state", "state": "armed"})
+    guide.hear(outcome("a", 0.0, "dry", -61.7))
+    assert "−61.70 ± 0.62" in captions[0]
+    assert "−61.90" in captions[0]
+    guide.hear(outcome("b", 0.0, "dry", -61.7))
+    qtbot.waitUntil(lambda: len(captions) == 3, timeout=3000)
+    assert captions[2] == "2 runs"
+    assert commands == [{"do": "stop"}]
+    assert len(operator.heard) == 3
+
+
+SCRIPT = """
+import os, sys
+from pathlib import Path
+from chargebench.desktop import session
+session.program = lambda: (sys.executable, {fake!r})
+from chargebench.desktop import app
+from chargebench.desktop.qt import QtCore
+from tests.desktop.fake_recorder import FakeFollower
+session._journal_follower = FakeFollower
+session.BenchSession.__init__.__defaults__ = (None, FakeFollower, None)
+def speak():
+    print("shown", flush=True)
+{more}
+from chargebench.desktop.qt import QtWidgets
+application = QtWidgets.QApplication([])
+QtCore.QTimer.singleShot(1500, speak)
+sys.exit(app.run_window(Path("bench.toml"), Path({archive!r})))
+"""
+
+
+@pytest.fixture
+def run_app(tmp_path: Path) -> Iterator[Callable[..., subprocess.Popen[str]]]:
+    """Starts the application in a process of its own, with the stand-in recorder; ends it whatever happens."""
+    started: list[subprocess.Popen[str]] = []
+
+    def start(more: str = "") -> subprocess.Popen[str]:
+        started.append(_start_app(tmp_path, more))
+        return started[-1]
+
+    yield start
+    for app in started:
+        app.kill()
+        app.communicate()
+
+
+def _start_app(tmp_path: Path, more: str) -> subprocess.Popen[str]:
+    fake = str(Path(__file__).with_name("fake_recorder.py"))
+    code = SCRIPT.format(fake=fake, archive=str(tmp_path / "archive"), more=more)
+    environment = {
+        **os.environ,
+        "QT_QPA_PLATFORM": "offscreen",
+        "CB_FAKE_SPEED": "10",
+        "XDG_STATE_HOME": str(tmp_path),
+        "HOME": str(tmp_path),
+        "PYTHONPATH": str(ROOT),
+    }
+    return subprocess.Popen(
+        [sys.executable, "-c", code],
+        cwd=ROOT,
+        env=environment,
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        encoding="utf-8",
+    )
+
+
+@pytest.mark.timeout(60)
+@pytest.mark.skipif(sys.platform == "win32", reason="signals of POSIX")
+@pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM])
+def test_signals_close_the_window_and_its_recorder(tmp_path: Path, run_app: RunApp, number: int) -> None:
+    """Ctrl-C and a polite end close the window as a person would; the recorder is told to stop; the exit code is 0."""
+    app = run_app()
+    assert app.stdout is not None
+    assert app.stdout.readline() == "shown\n"
+    app.send_signal(number)
+    out, err = app.communicate(timeout=20)
+    assert app.returncode == 0, (out, err)
+    assert "Traceback" not in err
+    assert not list((tmp_path / "archive").glob("*.journal"))
+
+
+@pytest.mark.timeout(60)
+@pytest.mark.skipif(not sys.platform.startswith("linux"), reason="place of the log")
+def test_an_error_in_a_slot_is_logged_and_the_window_lives(tmp_path: Path, run_app: RunApp) -> None:
+    """An exception in a slot ends up in the log file, and the window goes on until it is closed."""
+    more = "    QtCore.QTimer.singleShot(300, lambda: print('alive', flush=True))\n    raise KeyError('slot fault')\n"
+    app = run_app(more)
+    assert app.stdout is not None
+    assert [app.stdout.readline(), app.stdout.readline()] == ["shown\n", "alive\n"]
+    app.send_signal(signal.SIGTERM)
+    app.communicate(timeout=20)
+    assert app.returncode == 0
+    logs = "".join(p.read_text() for p in tmp_path.rglob("window.log"))
+    assert "KeyError: 'slot fault'" in logs

@@ -1,0 +1,350 @@
+"""The window as a person meets it: states, keys, tags, answers, notices, looks and its end."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from chargebench.desktop.palette import DARK, LIGHT
+from chargebench.desktop.qt import QtCore, QtGui, QtWidgets
+from chargebench.desktop.window import MainWindow
+from tests.desktop.fake_recorder import DOUBT, NOTE, REJECT, FakeTimed, finished_runs, outcome
+
+MakeWindow = Callable[..., MainWindow]
+MARKUP = "<b>Bold</b> & <img src='file:///etc/passwd'>"
+SPEAKING = (
+    QtWidgets.QAbstractButton,
+    QtWidgets.QLineEdit,
+    QtWidgets.QComboBox,
+    QtWidgets.QAbstractItemView,
+    QtWidgets.QGraphicsView,
+    QtWidgets.QScrollArea,
+    QtWidgets.QProgressBar,
+)
+
+
+def spoken(widget: QtWidgets.QWidget) -> str:
+    """What a screen reader is told a widget is called."""
+    interface = QtGui.QAccessible.queryAccessibleInterface(widget)
+    return interface.text(QtGui.QAccessible.Text.Name) if interface else ""
+
+
+def state(window: MainWindow, name: str, time_s: float = 0.0, **more: Any) -> None:
+    """A state event, as the session would pass it on."""
+    window.session.state.emit({"event": "state", "state": name, "time_s": time_s, **more})
+
+
+@pytest.mark.parametrize("shown", ["start", "full"])
+def test_every_widget_has_an_accessible_name(make_window: MakeWindow, shown: str) -> None:
+    """All that can be focused, pressed, typed into or read has a name for a screen reader."""
+    window = make_window()
+    if shown == "full":
+        window.reader.rows.emit(finished_runs())
+        window.session.outcome.emit(outcome("20260314T110000Z-7f3a2c", 0.0, "dry", -60.0, flags=[NOTE, DOUBT]))
+        window.session.notice.emit({"severity": "doubt", "code": "disk", "text": "Disk nearly full"})
+    nameless = [
+        w
+        for w in window.findChildren(QtWidgets.QWidget)
+        if (isinstance(w, SPEAKING) or w.focusPolicy() != QtCore.Qt.FocusPolicy.NoFocus)
+        and not w.objectName().startswith("qt_")
+        and w.parent().metaObject().className() not in ("QComboBoxPrivateContainer",)
+        and not spoken(w)
+    ]
+    assert nameless == []
+
+
+def test_states_change_words_and_buttons(make_window: MakeWindow, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Each state has its headline, and only the commands that make sense can be given."""
+    window = make_window()
+    monkeypatch.setattr(type(window.session), "alive", property(lambda _self: True))
+    buttons = window.controls
+    seen = {}
+    for name in ("waiting", "armed", "grinding", "settling", "done"):
+        state(window, name, quiet_s=6.2, quiet_needed_s=10.0)
+        enabled = (buttons.start.isEnabled(), buttons.finish.isEnabled(), buttons.discard.isEnabled())
+        seen[name] = (window.banner.headline.text(), enabled)
+    assert seen == {
+        "waiting": ("Quiet: 6 of 10 s", (True, False, True)),
+        "armed": ("Armed", (True, False, True)),
+        "grinding": ("Grinding", (False, True, True)),
+        "settling": ("Settling: 6 of 10 s", (False, True, True)),
+        "done": ("Run recorded", (False, False, False)),
+    }
+    monkeypatch.undo()
+
+
+def test_without_a_bench_nothing_can_be_started(make_window: MakeWindow) -> None:
+    """The empty window says how to begin."""
+    window = make_window(bench=None)
+    assert "bench" in window.banner.headline.text().lower()
+    assert "Ctrl+B" in window.banner.instruction.text()
+    assert not window.controls.connector.isEnabled()
+    window.connect_bench()
+    assert not window.session.alive
+
+
+def test_keys_command_the_recorder_while_typing(
+    make_window: MakeWindow, qtbot: Any, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Function keys work with the cursor in a field and leave no trace in it; discarding needs a second press."""
+    window = make_window()
+    sent: list[Any] = []
+    monkeypatch.setattr(window.session, "send", sent.append)
+    monkeypatch.setattr(type(window.session), "alive", property(lambda _self: True))
+    field = window.form.fields["coffee"]
+    window.activateWindow()
+    field.setFocus()
+    qtbot.keyClicks(field, "Harbour ")
+    state(window, "armed")
+    qtbot.keyClick(field, QtCore.Qt.Key.Key_F5)
+    state(window, "grinding", 1.0)
+    qtbot.keyClick(field, QtCore.Qt.Key.Key_F8)
+    assert "Sure" in window.controls.discard.text()
+    qtbot.keyClick(field, QtCore.Qt.Key.Key_F6)
+    qtbot.keyClick(field, QtCore.Qt.Key.Key_F8)
+    assert [s for s in sent if s["do"] != "tags"] == [{"do": "start"}, {"do": "finish"}, {"do": "discard"}]
+    assert field.text() == "Harbour "
+    monkeypatch.undo()
+
+
+def test_a_whole_run_passes_through_the_window(make_window: MakeWindow, qtbot: Any) -> None:
+    """From connecting by key to the answer: plot filled, row added, answer shown with its flag; closing ends it."""
+    window = make_window()
+    window.form.fields["coffee"].setText("Harbour")
+    qtbot.keyClick(window, QtCore.Qt.Key.Key_F4)
+    qtbot.waitUntil(lambda: window.table.model.rowCount() > 0, timeout=15000)
+    assert window.plot.pyramids["charge"].count > 0
+    assert window.answer.figure.text() == "−61.70 ± 0.62 nC/g"
+    assert window.side.currentWidget() is window.answer
+    assert window.table.model.outcomes[0]["tags"]["coffee"] == "Harbour"
+    assert "○" in window.answer.verdict.text()
+    window.close()
+    assert window.isVisible()
+    assert window.banner.headline.text() == "Stopping"
+    qtbot.waitUntil(lambda: not window.isVisible(), timeout=8000)
+    assert not window.session.alive
+
+
+def test_markup_in_tags_is_shown_as_text(make_window: MakeWindow) -> None:
+    """Names with markup are drawn character by character in table, card, chart and notices."""
+    window = make_window()
+    run = outcome(
+        "20260314T110000Z-7f3a2c", 0.0, "dry", -60.0, tags={"coffee": MARKUP}, flags=[{**NOTE, "text": MARKUP}]
+    )
+    window.session.outcome.emit(run)
+    window.session.notice.emit({"severity": "note", "code": "x", "text": MARKUP})
+    labels = [label for label in window.findChildren(QtWidgets.QLabel) if MARKUP in label.text()]
+    assert len(labels) >= 3
+    assert all(label.textFormat() is QtCore.Qt.TextFormat.PlainText for label in window.findChildren(QtWidgets.QLabel))
+    assert MARKUP in window.table.model.data(window.table.model.index(0, 1))
+    assert window.table.model.data(window.table.model.index(0, 1), QtCore.Qt.ItemDataRole.ToolTipRole) is None
+    assert MARKUP in window.chart.series.currentText()
+
+
+@pytest.mark.parametrize(
+    ("key", "text", "words"),
+    [
+        ("dose_g", "eighteen", "not a number"),
+        ("dose_g", "-3", "out of range"),
+        ("water_uL_per_g", "1e9", "out of range"),
+    ],
+)
+def test_wrong_tags_are_said_and_held_back(
+    make_window: MakeWindow, qtbot: Any, key: str, text: str, words: str
+) -> None:
+    """A tag that is not acceptable is marked, explained, and neither sent nor recorded with."""
+    window = make_window()
+    heard: list[Any] = []
+    window.form.changed.connect(heard.append)
+    window.form.fields["treatment"].setCurrentText("misted")
+    window.form.fields[key].setText(text)
+    assert words in window.form.problem.text()
+    assert window.form.fields[key].property("wrong") is True
+    window.connect_bench()
+    assert not window.session.alive
+    qtbot.wait(500)
+    assert heard == []
+    window.form.fields[key].setText("18")
+    assert window.form.problem.text() == ""
+    qtbot.waitUntil(lambda: bool(heard), timeout=2000)
+    assert heard[-1][key] == "18"
+
+
+def test_tags_that_contradict_each_other_are_said(make_window: MakeWindow) -> None:
+    """Water on a dry run is refused before it is recorded."""
+    window = make_window()
+    window.form.show_tags({"treatment": "dry", "water_uL_per_g": 20.0})
+    assert "contradicts" in window.form.problem.text()
+
+
+def test_water_is_shown_in_all_and_by_mass(make_window: MakeWindow) -> None:
+    """18 g at 20 µL/g are 0.36 mL, and 0.359 g with the density of water at 20 °C (0.998 g/mL)."""
+    window = make_window()
+    window.form.show_tags({"treatment": "misted", "dose_g": 18.0, "water_uL_per_g": 20.0})
+    assert "0.36 mL = 0.359 g" in window.form.water.text()
+
+
+def test_lost_port_stays_until_it_is_back(make_window: MakeWindow) -> None:
+    """A lost port is told at once and withdrawn when the port is open again."""
+    window = make_window()
+    window.session.port.emit({"instrument": "scale", "state": "lost", "text": "unplugged"})
+    assert "scale" in window.notices.texts[0]
+    assert window.notices.isVisible()
+    window.session.port.emit({"instrument": "scale", "state": "open", "text": ""})
+    assert window.notices.texts == ()
+    assert not window.notices.isVisible()
+
+
+def test_graver_notices_outlive_notes(make_window: MakeWindow) -> None:
+    """A flood of notes never pushes a lost port off the page, nor does the stack grow."""
+    window = make_window()
+    window.session.port.emit({"instrument": "scale", "state": "lost", "text": "unplugged"})
+    for index in range(50):
+        window.session.notice.emit({"severity": "note", "code": f"n{index}", "text": f"note {index}"})
+    assert any("scale" in t for t in window.notices.texts)
+    assert len(window.notices.texts) == len(window.notices.strips)
+
+
+def test_the_answer_without_a_number_shows_its_flags(make_window: MakeWindow) -> None:
+    """A rejected run shows no number, the verdict in words, and each flag with symbol and word, gravest first."""
+    window = make_window()
+    window.session.outcome.emit(outcome("20260314T110000Z-7f3a2c", 0, "dry", 0, answer=None, flags=[NOTE, REJECT]))
+    assert window.answer.figure.text() == "–"
+    assert "Do not use" in window.answer.verdict.text()
+    texts = [window.answer.flags.itemAt(i).widget().text() for i in range(window.answer.flags.count())]
+    assert [t[:8] for t in texts] == ["✖ Reject", "○ Note: "]
+
+
+def test_choosing_a_row_shows_its_answer(make_window: MakeWindow) -> None:
+    """Going to a row puts that run's answer on the card."""
+    window = make_window()
+    window.reader.rows.emit(finished_runs())
+    window.table.view.selectRow(4)
+    assert window.table.model.outcomes[4]["run"] in window.answer.whose.text()
+
+
+def test_cautions_greet_and_come_back(make_window: MakeWindow, qtbot: Any) -> None:
+    """Cautions stand on the page at the start without blocking it, go when read, and return by F1."""
+    window = make_window()
+    assert window.side.currentWidget() is window.cautions
+    assert not window.isModal() if hasattr(window, "isModal") else True
+    assert QtWidgets.QApplication.activeModalWidget() is None
+    window.cautions.button.click()
+    assert window.side.currentWidget() is window.answer
+    qtbot.keyClick(window, QtCore.Qt.Key.Key_F1)
+    assert window.side.currentWidget() is window.cautions
+
+
+def test_no_plot_opens_a_menu(make_window: MakeWindow, qtbot: Any) -> None:
+    """A right click on a plot offers nothing: no export, no options."""
+    window = make_window()
+    window.reader.rows.emit(finished_runs())
+    for view in (window.plot.view, window.chart.view):
+        qtbot.mouseClick(view.viewport(), QtCore.Qt.MouseButton.RightButton, pos=view.viewport().rect().center())
+        QtWidgets.QApplication.processEvents()
+        assert QtWidgets.QApplication.activePopupWidget() is None
+    assert [
+        m for m in QtWidgets.QApplication.topLevelWidgets() if isinstance(m, QtWidgets.QMenu) and m.isVisible()
+    ] == []
+
+
+def test_themes_reach_every_part(make_window: MakeWindow, qtbot: Any) -> None:
+    """Light and dark change the page, its panels and the plots, by key, there and back."""
+    window = make_window()
+
+    def corner(widget: QtWidgets.QWidget) -> str:
+        return widget.grab().toImage().pixelColor(12, 12).name()
+
+    for theme in (DARK, LIGHT):
+        qtbot.keyClick(window, QtCore.Qt.Key.Key_D, QtCore.Qt.KeyboardModifier.ControlModifier)
+        assert corner(window.centralWidget()) in (theme.page, theme.panel)
+        assert corner(window.plot.view) == theme.panel
+        assert corner(window.table) == theme.panel
+
+
+@pytest.mark.parametrize("size", [(1366, 768), (2560, 1440)])
+def test_nothing_is_squeezed_or_cut(make_window: MakeWindow, size: tuple[int, int]) -> None:
+    """At both sizes, with notices shown, the window keeps its size and no field, button or label is below its need."""
+    window = make_window()
+    window.resize(*size)
+    window.reader.rows.emit(finished_runs())
+    window.session.outcome.emit(outcome("20260314T110000Z-7f3a2c", 0.0, "dry", -161.7, flags=[NOTE, DOUBT]))
+    window.session.port.emit({"instrument": "scale", "state": "lost", "text": "unplugged"})
+    window.session.notice.emit({"severity": "doubt", "code": "disk", "text": "Disk nearly full"})
+    QtWidgets.QApplication.processEvents()
+    assert (window.width(), window.height()) == size
+    kinds = (QtWidgets.QLineEdit, QtWidgets.QComboBox, QtWidgets.QPushButton, QtWidgets.QLabel)
+    squeezed = [
+        (w.accessibleName() or w.text(), w.size(), w.minimumSizeHint())
+        for kind in kinds
+        for w in window.findChildren(kind)
+        if w.isVisible() and w.height() < w.minimumSizeHint().height()
+    ]
+    assert squeezed == []
+    cut = [
+        b.text()
+        for b in window.findChildren(QtWidgets.QPushButton)
+        if b.isVisible() and b.fontMetrics().horizontalAdvance(b.text()) > b.width()
+    ]
+    assert cut == []
+
+
+def test_a_long_recording_takes_no_more_room(make_window: MakeWindow) -> None:
+    """A hundred thousand readings add nothing to the scene and no widget to the page."""
+    window = make_window()
+    state(window, "waiting")
+    window.plot.refresh()
+
+    def size() -> tuple[int, int, int]:
+        items = len(window.plot.view.scene().items())
+        return items, len(window.findChildren(QtCore.QObject)), sum(p.nbytes for p in window.plot.pyramids.values())
+
+    before = size()
+    for start in range(0, 100_000, 10_000):
+        window.session.readings.emit([FakeTimed("charge", t / 1000, t % 7) for t in range(start, start + 10_000)])
+        window._on_tick()
+    assert size() == before
+    assert window.plot.pyramids["charge"].count == 100_000
+
+
+def test_a_new_recording_begins_with_an_empty_plot(make_window: MakeWindow) -> None:
+    """Traces and phases of the last run are gone when the next journal begins."""
+    window = make_window()
+    state(window, "waiting")
+    window.session.readings.emit([FakeTimed("charge", 1.0, 2.0)])
+    window.session.opened.emit({"event": "journal", "run": "x", "path": "y"})
+    assert window.plot.phases == ()
+    assert window.plot.pyramids["charge"].count == 0
+
+
+def test_the_recorder_that_fails_is_told_and_can_be_started_again(
+    make_window: MakeWindow, qtbot: Any, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Its words stand on the page, and Connect is offered."""
+    monkeypatch.setenv("CB_FAKE_FAULT", "refuse")
+    window = make_window()
+    window.connect_bench()
+    qtbot.waitUntil(lambda: bool(window.notices.texts), timeout=8000)
+    assert "allowed: 300 to 3000000" in window.notices.texts[0]
+    assert window.banner.headline.text() == "Recorder stopped"
+    assert window.controls.connector.isEnabled()
+
+
+def test_bench_and_archive_are_chosen_in_the_window(
+    make_window: MakeWindow, qtbot: Any, monkeypatch: pytest.MonkeyPatch, tmp_path: Path
+) -> None:
+    """Choosing files changes what is shown; an archive with runs is listed."""
+    window = make_window(bench=None)
+    (tmp_path / "other").mkdir()
+    (tmp_path / "other" / "x.h5").write_bytes(b"")
+    monkeypatch.setattr("chargebench.desktop.window.ask_bench", lambda _parent: tmp_path / "north.toml")
+    monkeypatch.setattr("chargebench.desktop.window.ask_archive", lambda _parent, _now: tmp_path / "other")
+    window.top.bench.click()
+    window.top.archive.click()
+    assert window.controls.connector.isEnabled()
+    assert "north.toml" in window.top.where.text()
+    qtbot.waitUntil(lambda: window.table.model.rowCount() == 24, timeout=8000)
+    assert window.chart.series.count() == 1
