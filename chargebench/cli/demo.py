@@ -12,7 +12,7 @@ import os
 import subprocess
 import sys
 import time
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path
 from typing import Any, Final
 
@@ -83,7 +83,13 @@ def _in_window(args: argparse.Namespace) -> int:
     from chargebench.desktop.app import run_window
 
     with _bench(args, 4.0) as bench:
-        return run_window(bench.bench_path, args.archive, operator=_operator(args, bench))
+        operator, truth = _operator(args, bench), bench.header["dose_curve"]
+        return run_window(
+            bench.bench_path,
+            args.archive,
+            operator=operator,
+            conclude=lambda outcomes: _dose_words(outcomes, truth),
+        )
 
 
 def _headless(args: argparse.Namespace) -> int:
@@ -159,7 +165,7 @@ def _by_dose(outcomes: list[dict[str, Any]], truths: Mapping[str, Mapping[str, A
     return aligned(rows)
 
 
-def _dose_words(outcomes: list[dict[str, Any]], truth: Mapping[str, Any]) -> str:
+def _dose_words(outcomes: Sequence[Mapping[str, Any]], truth: Mapping[str, Any]) -> str:
     """The study's neutralising dose in words, and the model's own."""
     from chargebench.study.answer import answer
     from chargebench.study.gather import row_of_outcome
