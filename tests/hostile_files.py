@@ -1,12 +1,13 @@
 """Builds run files that a stranger might send: each sound but for one thing that no run file has.
 
-Every one ends in a checksum line that agrees with it, unless that line is its very point, so that the line alone never
-saves the reader. `HOSTILE` maps a name to a function from a sound file to the bytes of a bad one; `damaged` gives
+Every one carries a checksum that agrees with it, unless that is its very point, so that the checksum alone never saves
+the reader. `HOSTILE` maps a name to a function from a sound file to the bytes of a bad one; `damaged` gives
 copies of a file with accidental damage. Used by the tests of the reader and by the fault campaign.
 """
 
 from __future__ import annotations
 
+import contextlib
 import io
 import json
 import pickle
@@ -19,7 +20,7 @@ from typing import Any, Final
 import h5py
 import numpy as np
 
-from chargebench.runs.seal_line import sealed, unsealed
+from chargebench.runs.checksum import PLACE, sealed
 
 Edit = Callable[[h5py.File], None]
 Builder = Callable[[bytes], bytes]
@@ -28,6 +29,7 @@ TIME: Final = "/entry/instrument/charge/value_log/time"
 STATUS: Final = "/entry/instrument/charge/lines/status"
 JOURNAL: Final = "/entry/journal/data"
 RECORD: Final = "/entry/run/record"
+SEAL: Final = "/entry/run/file_sha256"
 STORED: Final = {"compression": "gzip", "fletcher32": True}
 
 
@@ -35,7 +37,7 @@ def edited(edit: Edit) -> Builder:
     """A builder that opens the sound image, changes it and seals it again."""
 
     def build(good: bytes) -> bytes:
-        buffer = io.BytesIO(unsealed(good, "sound file"))
+        buffer = io.BytesIO(good)
         with h5py.File(buffer, "r+", libver=("v110", "v110")) as file:
             edit(file)
         return sealed(buffer.getvalue())
@@ -45,7 +47,7 @@ def edited(edit: Edit) -> Builder:
 
 def patched(patch: Callable[[bytes], bytes]) -> Builder:
     """A builder that changes the image's bytes and seals it again."""
-    return lambda good: sealed(patch(unsealed(good, "sound file")))
+    return lambda good: sealed(patch(good))
 
 
 def _replace(path: str, **how: Any) -> Edit:
@@ -201,7 +203,7 @@ def _one_value_other(file: h5py.File) -> None:
 def _old_format(good: bytes) -> bytes:
     buffer = io.BytesIO()
     with (
-        h5py.File(io.BytesIO(unsealed(good, "sound file")), "r") as source,
+        h5py.File(io.BytesIO(good), "r") as source,
         h5py.File(buffer, "w", libver="earliest") as old,
     ):
         source.copy("entry", old)
@@ -210,14 +212,23 @@ def _old_format(good: bytes) -> bytes:
 
 def _user_block(good: bytes) -> bytes:
     buffer = io.BytesIO()
-    with h5py.File(buffer, "w", userblock_size=512, libver=("v110", "v110")) as file:
-        file.create_group("entry")
+    with (
+        h5py.File(io.BytesIO(good), "r") as source,
+        h5py.File(buffer, "w", userblock_size=512, libver=("v110", "v110")) as file,
+    ):
+        source.copy("entry", file)
     return sealed(buffer.getvalue())
 
 
 def _open_flag(image: bytes) -> bytes:
     """The superblock's flag says another program is writing; its checksum no longer fits."""
     return image[:11] + b"\x05" + image[12:]
+
+
+def _seal_elsewhere(file: h5py.File) -> None:
+    del file[SEAL]
+    file.create_dataset(SEAL, data=np.array([b"none"], dtype=h5py.string_dtype("utf-8", 4)), chunks=(1,), **STORED)
+    file["entry"].attrs["default"] = np.bytes_(PLACE)
 
 
 def _array(data: Any, **how: Any) -> Edit:
@@ -230,10 +241,12 @@ HOSTILE: Final[Mapping[str, Builder]] = {
     "empty": lambda good: b"",
     "text": lambda good: b"time,charge\n0,1\n",
     "pickle": lambda good: pickle.dumps({"run_id": "x"}),
-    "no checksum line": lambda good: unsealed(good, "sound file"),
+    "no checksum": lambda good: good.replace(PLACE[:40], b"x" * 40),
     "cut short": lambda good: good[: len(good) // 2],
-    "cut short and sealed": lambda good: sealed(good[: len(good) // 2]),
-    "checksum of another file": lambda good: unsealed(good, "sound file") + sealed(b"other")[5:],
+    "cut short and sealed": lambda good: sealed(good[: len(good) // 2] + PLACE),
+    "checksum of another file": lambda good: good + sealed(b"other" + PLACE)[5:],
+    "checksum behind the image": lambda good: sealed(good + PLACE),
+    "checksum in an attribute only": edited(_seal_elsewhere),
     "beginning wiped": lambda good: bytes(64) + good[64:],
     "external link": edited(_link("entry/user", h5py.ExternalLink("/etc/hostname.h5", "/"))),
     "external link to itself": edited(_link("entry/user", h5py.ExternalLink(".", "/entry"))),
@@ -295,7 +308,9 @@ HOSTILE: Final[Mapping[str, Builder]] = {
     "other unit": edited(lambda file: file[TIME].attrs.update(units=np.bytes_("ms"))),
     "class of another kind": edited(lambda file: file["entry"].attrs.update(NX_class=np.bytes_("NXroot"))),
     "member missing": edited(lambda file: file.__delitem__(TIME)),
-    "everything missing": edited(lambda file: file.__delitem__("entry")),
+    "nearly everything missing": edited(
+        lambda file: file.move(SEAL, "entry/user/name2") or file.__delitem__("entry/run")
+    ),
     "another layout": edited(
         _replace("/entry/run/layout_version", data=np.array([2]), chunks=(1,), shuffle=True, **STORED)
     ),
@@ -317,7 +332,7 @@ HOSTILE: Final[Mapping[str, Builder]] = {
     "bytes before the file": _user_block,
     "marked as being written": patched(_open_flag),
     "length in the superblock": patched(lambda image: image[:28] + b"\xff" * 8 + image[36:]),
-    "zeros for the middle": patched(lambda image: image[:512] + bytes(len(image) - 1024) + image[-512:]),
+    "zeros for the middle": patched(lambda image: image[:512] + bytes(len(image) - 2048) + image[-1536:] + PLACE),
 }
 """Name → sound file → hostile file."""
 
@@ -349,6 +364,13 @@ def damaged(good: bytes, count: int, seed: int = 0) -> Iterator[tuple[str, bytes
         if data != good:
             made += 1
             yield kind.__name__.strip("_"), data
+
+
+def resealed(good: bytes, count: int, seed: int = 0) -> Iterator[bytes]:
+    """As `damaged`, with a checksum that agrees with the damage, wherever its place survived."""
+    for _, data in damaged(good, count, seed):
+        with contextlib.suppress(ValueError):
+            yield sealed(data)
 
 
 def _place(good: bytes, chance: random.Random, most: int = 4096) -> tuple[int, int]:
@@ -398,3 +420,68 @@ def _cut(good: bytes, chance: random.Random) -> bytes:
 
 def _added(good: bytes, chance: random.Random) -> bytes:
     return good + chance.randbytes(chance.randint(1, 4096))
+
+
+def forged(good: bytes, count: int, seed: int = 0) -> Iterator[bytes]:
+    """Copies in which one to four bytes of an object header are other, and every checksum fits again.
+
+    What accident cannot do, since HDF5 guards its headers, a stranger can: this is where HDF5's own code is on its own.
+    """
+    chance = random.Random(seed)
+    headers = list(_object_headers(good))
+    for _ in range(count):
+        start, end = chance.choice(headers)
+        header = bytearray(good[start:end])
+        for _ in range(chance.randint(1, 4)):
+            header[chance.randrange(4, len(header))] = chance.choice((0, 1, 0x7F, 0xFF, chance.randrange(256)))
+        yield sealed(good[:start] + bytes(header) + _lookup3(bytes(header)).to_bytes(4, "little") + good[end + 4 :])
+
+
+def _object_headers(image: bytes) -> Iterator[tuple[int, int]]:
+    """Start and end, before its checksum, of every version 2 object header (HDF5 file format, IV.A.1.b)."""
+    start = image.find(b"OHDR")
+    while start >= 0:
+        flags = image[start + 5]
+        at = start + 6 + (16 if flags & 0x20 else 0) + (4 if flags & 0x10 else 0)
+        width = 1 << (flags & 3)
+        end = at + width + int.from_bytes(image[at : at + width], "little")
+        if end + 4 <= len(image) and _lookup3(image[start:end]) == int.from_bytes(image[end : end + 4], "little"):
+            yield start, end
+        start = image.find(b"OHDR", start + 4)
+
+
+def _lookup3(data: bytes) -> int:
+    """The checksum of HDF5's metadata: Bob Jenkins' lookup3, public domain, with initial value 0."""
+    mask = 0xFFFFFFFF
+
+    def turned(value: int, by: int) -> int:
+        return (value << by | value >> 32 - by) & mask
+
+    a = b = c = 0xDEADBEEF + len(data) & mask
+    if not data:
+        return c
+    whole = max(len(data) - 1, 0) // 12 * 12
+    for at in range(0, whole + 12, 12):
+        x, y, z = (int.from_bytes(data[at + k : at + k + 4], "little") for k in (0, 4, 8))
+        a, b, c = a + x & mask, b + y & mask, c + z & mask
+        if at == whole:
+            break
+        a = (a - c ^ turned(c, 4)) & mask
+        c = c + b & mask
+        b = (b - a ^ turned(a, 6)) & mask
+        a = a + c & mask
+        c = (c - b ^ turned(b, 8)) & mask
+        b = b + a & mask
+        a = (a - c ^ turned(c, 16)) & mask
+        c = c + b & mask
+        b = (b - a ^ turned(a, 19)) & mask
+        a = a + c & mask
+        c = (c - b ^ turned(b, 4)) & mask
+        b = b + a & mask
+    c = ((c ^ b) - turned(b, 14)) & mask
+    a = ((a ^ c) - turned(c, 11)) & mask
+    b = ((b ^ a) - turned(a, 25)) & mask
+    c = ((c ^ b) - turned(b, 16)) & mask
+    a = ((a ^ c) - turned(c, 4)) & mask
+    b = ((b ^ a) - turned(a, 14)) & mask
+    return ((c ^ b) - turned(b, 24)) & mask

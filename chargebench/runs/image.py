@@ -39,10 +39,20 @@ _SCALE_ATTRIBUTES: Final = frozenset({"CLASS", "NAME", "DIMENSION_LIST", "REFERE
 """Written by HDF5 for dimension scales; they hold references and are never read."""
 
 _SUPERBLOCK: Final = b"\x03"
+_END: Final = slice(28, 36)
 _PACKED: Final = [h5z.FILTER_DEFLATE, h5z.FILTER_FLETCHER32]
 _FILTERS: Final = (_PACKED, [h5z.FILTER_SHUFFLE, *_PACKED])
 _NUMBERS: Final = {"float64": h5t.IEEE_F64LE, "int64": h5t.STD_I64LE, "uint8": h5t.STD_U8LE}
-_LIBRARY_ERRORS: Final = (OSError, RuntimeError, KeyError, ValueError, TypeError, OverflowError, MemoryError)
+_LIBRARY_ERRORS: Final = (
+    zlib.error,
+    OSError,
+    RuntimeError,
+    KeyError,
+    ValueError,
+    TypeError,
+    OverflowError,
+    MemoryError,
+)
 
 
 def read_image(image: bytes) -> dict[str, Node]:
@@ -56,9 +66,9 @@ def read_image(image: bytes) -> dict[str, Node]:
         When HDF5 cannot read what it should hold, or a checksum disagrees.
     """
     if image[8:9] != _SUPERBLOCK:
-        raise ForeignRunError(
-            "written in another version of HDF5's format; allowed: 1.10, whose structures have checksums"
-        )
+        raise ForeignRunError("another version of HDF5's format; allowed: 1.10, whose structures have checksums")
+    if int.from_bytes(image[_END], "little") != len(image):
+        raise ForeignRunError("longer or shorter than HDF5's own end of it; allowed: nothing behind the image")
     try:
         access = h5p.create(h5p.FILE_ACCESS)
         access.set_fileobj_driver(h5py.h5fd.fileobj_driver, io.BytesIO(image))
@@ -121,7 +131,12 @@ class _Walk:
         if row.kind == "group":
             self._group(h5g.open(group, name), path)
             return
-        dataset = h5d.open(group, name)
+        if row.kind == "seal":
+            _check_place(h5d.open(group, name), path, row)
+            return
+        self._array(h5d.open(group, name), path, row)
+
+    def _array(self, dataset: h5d.DatasetID, path: str, row: Row) -> None:
         self.attributes[path] = _attributes(dataset, path)
         array = _declared(dataset, path, row)
         self.left -= array.length * array.dtype.itemsize
@@ -182,8 +197,16 @@ def _declared(dataset: h5d.DatasetID, path: str, row: Row) -> _Array:
     return _Array(dataset, path, dtype, shape[0], chunk)
 
 
+def _check_place(dataset: h5d.DatasetID, path: str, row: Row) -> None:
+    """The text that held the checksum, which was compared before HDF5 saw the file, is nothing but that."""
+    plist = dataset.get_create_plist()
+    plain = plist.get_layout() == h5d.CONTIGUOUS and not plist.get_external_count()
+    if not plain or dataset.shape != (1,) or _dtype(dataset.get_type(), path, row).itemsize != row.most:
+        _refuse(path, "another kind of array", f"one text of {row.most} bytes")
+
+
 def _dtype(kind: h5t.TypeID, path: str, row: Row) -> np.dtype[Any]:
-    if row.kind == "text":
+    if row.kind in ("text", "seal"):
         fixed = kind.get_class() == h5t.STRING and not kind.is_variable_str()
         if not fixed or kind.get_cset() != h5t.CSET_UTF8 or not 1 <= kind.get_size() <= row.most:
             _refuse(path, "another type", f"one UTF-8 string of fixed length, at most {row.most} bytes")

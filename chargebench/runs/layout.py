@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from functools import cache
 from typing import Final, Literal
 
+from chargebench.runs.checksum import PLACE
 from chargebench.units import QUANTITIES
 
 __all__ = ["CHANNELS", "LAYOUT", "LAYOUT_VERSION", "MOST_BYTES", "Row", "children", "concrete_rows"]
@@ -27,7 +28,7 @@ MOST_BYTES: Final = 1 << 30
 CHANNELS: Final = tuple(f"{name}{number}" for name in QUANTITIES for number in ("", *range(2, 33)))
 """Every channel a file may hold."""
 
-Kind = Literal["group", "float64", "int64", "uint8", "text", "link"]
+Kind = Literal["group", "float64", "int64", "uint8", "text", "link", "seal"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -39,8 +40,9 @@ class Row:
     path : str
         ``{channel}`` stands for any of `CHANNELS`.
     kind : str
-        ``group``, the dtype of a one-dimensional array, ``text`` (one fixed-length UTF-8 string) or ``link`` (a second
-        hard link to the array named by `target`).
+        ``group``, the dtype of a one-dimensional array, ``text`` (one fixed-length UTF-8 string), ``link`` (a second
+        hard link to the array named by `target`) or ``seal`` (the file's own checksum, see `chargebench.runs.checksum`,
+        the only dataset that is not packed: its bytes have to be found without HDF5).
     what : str
         NeXus class of a group; else the unit of the numbers, ``{unit}`` for the channel's own.
     most : int
@@ -66,6 +68,7 @@ LAYOUT: Final = (
     Row("/entry/run", "group", "NXparameters"),
     Row("/entry/run/layout_version", "int64", "1", 1),
     Row("/entry/run/raw_sha256", "text", most=64),
+    Row("/entry/run/file_sha256", "seal", most=len(PLACE)),
     Row("/entry/run/record", "text", most=LONGEST_TEXT),
     Row("/entry/run/tags", "text", most=LONGEST_TEXT),
     Row("/entry/sample", "group", "NXsample"),

@@ -1,6 +1,6 @@
 """Opens run files, which may come from anybody, and gives a `Run` or refuses.
 
-Owns the order of the defences: size, checksum line, checking walk, comparison of everything with everything. Writes
+Owns the order of the defences: size, checksum, checking walk, comparison of everything with everything. Writes
 nothing, runs nothing, unpickles nothing.
 """
 
@@ -12,8 +12,8 @@ from typing import Final
 
 from chargebench.errors import DamagedRunError, ForeignRunError, RunFileError
 from chargebench.runs.apart import read_apart
+from chargebench.runs.checksum import check_seal
 from chargebench.runs.run import Run
-from chargebench.runs.seal_line import unsealed
 from chargebench.runs.tree import run_of
 
 __all__ = ["MOST_FILE_BYTES", "load_run", "load_run_bytes"]
@@ -29,7 +29,7 @@ def load_run(path: Path | str) -> Run:
     RunFileError
         When the file cannot be opened.
     ForeignRunError
-        When it is not laid out as a run of this program, or contradicts itself although its checksum line fits.
+        When it is not laid out as a run of this program, or contradicts itself although its checksum fits.
     DamagedRunError
         When it is, but has changed since it was sealed.
     """
@@ -51,9 +51,9 @@ def load_run_bytes(data: bytes, where: str = "run") -> Run:
     """The run in the bytes of a file; errors as `load_run`."""
     if len(data) > MOST_FILE_BYTES:
         raise ForeignRunError(f"{where}: a run file has at most {MOST_FILE_BYTES >> 20} MiB")
-    image = unsealed(data, where)
+    check_seal(data, where)
     try:
-        return run_of(read_apart(image))
+        return run_of(read_apart(data))
     except (DamagedRunError, ForeignRunError) as error:
         raise type(error)(f"{where}: {error}") from error
     except ValueError as error:

@@ -14,9 +14,9 @@ import numpy as np
 import numpy.typing as npt
 
 from chargebench.errors import RunFileError
+from chargebench.runs.checksum import PLACE, sealed
 from chargebench.runs.layout import MOST_BYTES
 from chargebench.runs.run import Run
-from chargebench.runs.seal_line import sealed
 from chargebench.runs.tree import Node, Tree, tree_of
 
 __all__ = ["CHUNK_BYTES", "GZIP_LEVEL", "image_of", "run_bytes"]
@@ -25,6 +25,7 @@ CHUNK_BYTES: Final = 1 << 18
 """Bytes of a chunk of numbers; a text is one chunk."""
 
 GZIP_LEVEL: Final = 4
+SEAL: Final = "/entry/run/file_sha256"
 
 
 def run_bytes(run: Run) -> bytes:
@@ -33,7 +34,7 @@ def run_bytes(run: Run) -> bytes:
     Returns
     -------
     bytes
-        An HDF5 image laid out after the NeXus convention and one line with its SHA-256. Equal runs give equal bytes
+        An HDF5 image laid out after the NeXus convention, with its own SHA-256 inside. Equal runs give equal bytes
         under the same versions of HDF5 and zlib.
 
     Raises
@@ -53,7 +54,7 @@ def run_bytes(run: Run) -> bytes:
 
 
 def image_of(tree: Tree) -> bytes:
-    """The HDF5 image of a tree."""
+    """The HDF5 image of a tree, with room for its checksum; everything else is there before."""
     buffer = io.BytesIO()
     with h5py.File(_new_file(buffer)) as file:
         for path, node in tree.items():
@@ -61,6 +62,8 @@ def image_of(tree: Tree) -> bytes:
         for path in tree:
             if path.endswith("/value_log/value"):
                 _name_time_axis(file, path)
+        place = np.array([PLACE], dtype=h5py.string_dtype("utf-8", len(PLACE)))
+        file.create_dataset(SEAL, data=place, track_times=False)
     return buffer.getvalue()
 
 
