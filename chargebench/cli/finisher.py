@@ -2,8 +2,9 @@
 
 The child loads numpy, HDF5 and the statistics once and stays warm; a crash of it (a full disk under HDF5, say) costs
 the recorder nothing, and the next journal gets a new child. Parent and child speak JSON lines: a job is
-``{"journal": PATH}`` or ``{"run": PATH}``, an answer ``{"path": …, "outcome": {…}}`` or ``{"error": …}``. The child
-ends when its standard input does, so it never outlives a recorder that was killed.
+``{"journal": PATH}`` or ``{"plan": STUDY, "archive": DIR}``; an answer ``{"path": …, "outcome": {…}}``, what comes next
+in a plan, or ``{"error": …}``. The child ends when its standard input does, so it never outlives a recorder that was
+killed.
 """
 
 from __future__ import annotations
@@ -50,9 +51,15 @@ class Finisher:
         """
         return self._ask({"journal": str(journal)})
 
-    def outcome(self, run: Path) -> dict[str, Any]:
-        """Process a sealed run; ``path`` and ``outcome`` of it. Raises as a call does."""
-        return self._ask({"run": str(run)})
+    def upcoming(self, study: Path, archive: Path) -> dict[str, Any]:
+        """What comes next in a study's plan: ``next``, ``before_next`` (see `chargebench.cli.plan.upcoming`).
+
+        Raises
+        ------
+        StorageError
+            When the study or the archive cannot be read.
+        """
+        return self._ask({"plan": str(study), "archive": str(archive)})
 
     def close(self) -> None:
         """End the child and wait for it."""
@@ -85,19 +92,29 @@ class Finisher:
 
 def serve(jobs: Iterable[str], answers: TextIO) -> None:
     """Answer each job line; a job that cannot be done is answered with its error, never with an end of the child."""
-    from chargebench.processing.recipe import process
-    from chargebench.recording.seal import seal
-    from chargebench.runs.load import load_run
-
     for line in jobs:
         job = json.loads(line)
         try:
-            path = seal(Path(job["journal"])) if "journal" in job else Path(job["run"])
-            answer = {"path": str(path), "outcome": process(load_run(path)).as_json()}
+            answer = _sealed(Path(job["journal"])) if "journal" in job else _upcoming(job)
         except (ChargebenchError, OSError) as error:
             answer = {"error": " ".join(str(error).split())}
         answers.write(json.dumps(answer) + "\n")
         answers.flush()
+
+
+def _sealed(journal: Path) -> dict[str, Any]:
+    """Seal and process; the outcome is kept beside the run."""
+    from chargebench.archive.archive import Archive
+    from chargebench.recording.seal import seal
+
+    path = seal(journal)
+    return {"path": str(path), "outcome": Archive(path.parent).outcome(path)}
+
+
+def _upcoming(job: dict[str, str]) -> dict[str, Any]:
+    from chargebench.cli.plan import upcoming
+
+    return upcoming(Path(job["plan"]), Path(job["archive"]))
 
 
 def _main() -> None:

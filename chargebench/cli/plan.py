@@ -86,21 +86,46 @@ def _print_next(found: Any) -> None:
     print(f"next: step {following.number}, {following.coffee} on {following.grinder}, {following.words}")
 
 
-def _as_json(found: Any, *, only_next: bool) -> dict[str, Any]:
+def upcoming(study_file: Path, archive: Path | None = None) -> dict[str, Any]:
+    """What comes next in a plan.
+
+    Returns
+    -------
+    dict
+        ``next``, the step to record with its tags, or None; ``before_next``, purges and waits before it; ``steps``, the
+        tags of every recorded step by number, to repeat one.
+
+    Raises
+    ------
+    StudyError, ArchiveError
+        When the study or its archive cannot be read.
+    """
+    from chargebench.study.gather import study_progress
+    from chargebench.study.studyfile import read_study
+
+    found = study_progress(read_study(study_file), study_file, archive)
+    tags = {str(step.number): step.tags(found.plan.name) for step in found.plan.steps if step.recorded}
+    return {**_next_json(found), "steps": tags}
+
+
+def _next_json(found: Any) -> dict[str, Any]:
     following = found.next_run()
-    upcoming = {
+    return {
         "next": None if following is None else _step(following, found.plan.name),
         "before_next": [_step(step, found.plan.name) for step in found.before_next()],
     }
+
+
+def _as_json(found: Any, *, only_next: bool) -> dict[str, Any]:
     if only_next:
-        return upcoming
+        return _next_json(found)
     plan = found.plan
     steps = [
         {**_step(s.step, plan.name), "state": s.state, "runs": list(s.runs), "reason": s.reason}
         for s in found.standings
     ]
     totals = {"runs": plan.runs, "done": found.done, "bench_time_s": plan.bench_time_s, "coffee_g": plan.coffee_g}
-    return {"plan": plan.name, "seed": plan.seed, **totals, "steps": steps, **upcoming}
+    return {"plan": plan.name, "seed": plan.seed, **totals, "steps": steps, **_next_json(found)}
 
 
 def _step(step: Any, plan_name: str) -> dict[str, Any]:

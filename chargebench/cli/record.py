@@ -27,7 +27,7 @@ from chargebench.cli.options import (
     print_json,
     whole_number,
 )
-from chargebench.errors import EXIT_COULD_NOT, EXIT_DONE, StorageError
+from chargebench.errors import EXIT_COULD_NOT, EXIT_DONE, StorageError, UsageError
 
 Commands = SimpleQueue[dict[str, Any]]
 Event = Mapping[str, Any]
@@ -50,6 +50,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         metavar="SECONDS",
         help="give up when a run has not ended this long after it was waited for",
     )
+    parser.add_argument("--plan", type=Path, metavar="STUDY", help="take the runs of this study's plan in order")
+    parser.add_argument("--repeat", metavar="STEP", help="begin by repeating this step of the plan")
+    parser.add_argument("--reason", metavar="TEXT", help="why the step is repeated; kept with the run")
     add_json(parser)
     parser.add_argument(
         "--control", action="store_true", help="take commands as JSON lines on standard input (used by the window)"
@@ -59,9 +62,12 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 def run(args: argparse.Namespace) -> int:
     """Recover what an earlier recorder left, then record."""
     from chargebench.cli.finisher import Finisher
+    from chargebench.cli.planned import Planned
     from chargebench.instruments.benchfile import read_bench
     from chargebench.runs.tags import read_tags
 
+    if args.repeat and not (args.plan and args.reason):
+        raise UsageError("--repeat needs --plan STUDY and --reason TEXT: a repeat is recorded with its reason")
     tags = read_tags(args.tag)
     bench = read_bench(args.bench)
     args.archive.mkdir(parents=True, exist_ok=True)
@@ -72,7 +78,10 @@ def run(args: argparse.Namespace) -> int:
         failed = _recover(args.archive, finisher, emit)
         if args.runs == 0:
             return EXIT_COULD_NOT if failed else EXIT_DONE
-        return _record(args, bench, tags, finisher, emit, commands)
+        if args.plan is None:
+            return _record(args, bench, tags, finisher, emit, commands)
+        planned = Planned(finisher, args.plan, args.archive, tags, emit, commands)
+        return _record(args, bench, planned.first(args.repeat, args.reason), planned, emit, commands)
     finally:
         finisher.close()
 
