@@ -4,7 +4,8 @@ Owns that process: how it is started, what it may use, how bytes go there and ar
 numbers; nothing that could run). A file that makes HDF5 crash, loop or eat memory ends that process, not this one. The
 process is kept for the next file; it goes when it has been idle for long, and when this program ends.
 
-The process limits itself before it sees a byte: a deadline that needs no help of the code it ends (`faulthandler`, on
+``-P`` keeps Python from looking for modules in the current folder, which may be the stranger's. The process limits
+itself before it sees a byte: a deadline that needs no help of the code it ends (`faulthandler`, on
 every system), and where the system has resource limits: memory, no file opened, no file written. On Windows only the
 deadline holds.
 """
@@ -18,6 +19,7 @@ import json
 import os
 import subprocess
 import sys
+from collections.abc import Callable
 from pathlib import Path
 from queue import Empty, SimpleQueue
 from typing import IO, Any, Final, NoReturn
@@ -25,7 +27,6 @@ from typing import IO, Any, Final, NoReturn
 import numpy as np
 
 from chargebench.errors import DamagedRunError, ForeignRunError, RunFileError
-from chargebench.runs.image import read_image
 from chargebench.runs.layout import MOST_BYTES
 from chargebench.runs.tree import Node
 
@@ -111,7 +112,7 @@ class _Reader:
         paths = os.pathsep.join([home, *filter(None, [os.environ.get("PYTHONPATH")])])
         try:
             self.process = subprocess.Popen(
-                [sys.executable, "-c", program],
+                [sys.executable, "-P", "-c", program],
                 stdin=subprocess.PIPE,
                 stdout=subprocess.PIPE,
                 stderr=subprocess.DEVNULL,
@@ -201,6 +202,8 @@ def serve() -> None:
 
     Ends at the end of the input, at a deadline, or when idle for long.
     """
+    from chargebench.runs.image import read_image
+
     source, sink = sys.stdin.buffer, sys.stdout.buffer
     with open(os.devnull, "wb") as silence:
         _limit_resources()
@@ -212,13 +215,13 @@ def serve() -> None:
             faulthandler.dump_traceback_later(PATIENCE_S + size / SLOWEST_BYTES_PER_S, exit=True, file=silence)
             image = source.read(size)
             sink.write(_RECEIVED)
-            _answer(sink, image)
+            _answer(sink, image, read_image)
             sink.flush()
 
 
-def _answer(sink: IO[bytes], image: bytes) -> None:
+def _answer(sink: IO[bytes], image: bytes, read: Callable[[bytes], dict[str, Node]]) -> None:
     try:
-        nodes = read_image(image)
+        nodes = read(image)
     except ForeignRunError as error:
         return _send(sink, {"error": "foreign", "text": str(error)})
     except DamagedRunError as error:

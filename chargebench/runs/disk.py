@@ -18,7 +18,7 @@ __all__ = ["Disk", "sync_descriptor"]
 
 _RETRIES: Final = 20
 _PAUSE_S: Final = 0.05
-_NO_LINKS: Final = frozenset({errno.EPERM, errno.ENOSYS, errno.ENOTSUP, errno.EOPNOTSUPP, errno.EMLINK, errno.EXDEV})
+_NO_LINKS: Final = frozenset({errno.EPERM, errno.ENOSYS, errno.ENOTSUP, errno.EOPNOTSUPP, errno.EINVAL})
 
 
 def sync_descriptor(descriptor: int) -> None:

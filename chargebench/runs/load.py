@@ -14,6 +14,7 @@ from chargebench.errors import DamagedRunError, ForeignRunError, RunFileError
 from chargebench.runs.apart import read_apart
 from chargebench.runs.checksum import check_seal
 from chargebench.runs.run import Run
+from chargebench.runs.text import visible
 from chargebench.runs.tree import run_of
 
 __all__ = ["MOST_FILE_BYTES", "load_run", "load_run_bytes"]
@@ -34,17 +35,18 @@ def load_run(path: Path | str) -> Run:
         When it is, but has changed since it was sealed.
     """
     path = Path(path)
+    where = visible(str(path))
     try:
         about = path.stat()
         if not stat.S_ISREG(about.st_mode):
-            raise ForeignRunError(f"{path}: a folder or device, not a run file")
+            raise ForeignRunError(f"{where}: a folder or device, not a run file")
         if about.st_size > MOST_FILE_BYTES:
-            raise ForeignRunError(f"{path}: {about.st_size >> 20} MiB; a run file has at most {MOST_FILE_BYTES >> 20}")
+            raise ForeignRunError(f"{where}: {about.st_size >> 20} MiB; a run file has at most {MOST_FILE_BYTES >> 20}")
         with path.open("rb") as file:
             data = file.read(MOST_FILE_BYTES + 1)
     except OSError as error:
-        raise RunFileError(f"{path}: cannot be read ({error.strerror or error})") from error
-    return load_run_bytes(data, str(path))
+        raise RunFileError(f"{where}: cannot be read ({error.strerror or error})") from error
+    return load_run_bytes(data, where)
 
 
 def load_run_bytes(data: bytes, where: str = "run") -> Run:

@@ -15,7 +15,8 @@ from chargebench.runs import apart
 from chargebench.runs.check import difference
 from chargebench.runs.load import load_run, load_run_bytes
 from chargebench.runs.write import run_bytes
-from tests.hostile_files import HOSTILE, damaged, forged, resealed
+from tests.damaged_files import damaged, forged, resealed
+from tests.hostile_files import HOSTILE
 from tests.runs.made_runs import made_run
 
 RUN = made_run()
@@ -115,7 +116,10 @@ def test_loading_leaves_the_file_alone(tmp_path: Path) -> None:
     assert path.stat().st_mtime_ns == before
 
 
-_STUB = "import os, time, chargebench.runs.apart as a\na.PATIENCE_S = 0.3\na.read_image = lambda image: {}\na.serve()"
+_STUB = (
+    "import os, time, chargebench.runs.apart as a, chargebench.runs.image as i\n"
+    "a.PATIENCE_S = 0.3; i.read_image = lambda image: {}; a.serve()"
+)
 
 
 @pytest.mark.parametrize(
@@ -168,6 +172,31 @@ def test_no_process_outlives_the_program() -> None:
     assert not done.stderr
     pid = int(done.stdout)
     assert not psutil.pid_exists(pid) or psutil.Process(pid).status() == psutil.STATUS_ZOMBIE
+
+
+def test_no_module_of_the_current_folder_is_run(tmp_path: Path) -> None:
+    """A module that lies beside a stranger's run is not imported by the process that reads it."""
+    for name in ("json", "zlib", "h5py", "faulthandler", "chargebench"):
+        (tmp_path / f"{name}.py").write_text("open('ran', 'w').close()", encoding="utf-8")
+    (tmp_path / "run.h5").write_bytes(GOOD)
+    program = "from chargebench.runs.load import load_run; print(load_run('run.h5').run_id)"
+    here = {**os.environ, "PYTHONPATH": str(Path(apart.__file__).parents[2])}
+    command = [sys.executable, "-P", "-c", program]
+    done = subprocess.run(command, cwd=tmp_path, env=here, capture_output=True, check=True, text=True)
+    assert done.stdout.strip() == RUN.run_id
+    assert not (tmp_path / "ran").exists()
+
+
+@pytest.mark.skipif(not hasattr(os, "fork"), reason="no fork on this system")
+def test_forked_process_reads_with_a_reader_of_its_own() -> None:
+    """After a fork both processes read, each by its own process apart."""
+    program = (
+        "import os, sys; from chargebench.runs.load import load_run_bytes as load\n"
+        "data = sys.stdin.buffer.read(); load(data); child = os.fork()\n"
+        "for _ in range(20): assert load(data).run_id\n"
+        "os._exit(0) if not child else sys.exit(os.waitstatus_to_exitcode(os.waitpid(child, 0)[1]))"
+    )
+    assert subprocess.run([sys.executable, "-c", program], input=GOOD, check=False, timeout=60).returncode == 0
 
 
 def test_reader_loads_no_pickle() -> None:
