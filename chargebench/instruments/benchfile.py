@@ -214,9 +214,7 @@ class _File(_Strict):
             things.append(("port", instrument.port if instrument.serial_number is None else instrument.serial_number))
             for thing in things:
                 if thing in owner:
-                    raise ValueError(
-                        f"{thing[0]} {thing[1]!r} is claimed by {owner[thing]} and {name}; one may have it"
-                    )
+                    raise ValueError(f"{owner[thing]} and {name} both have {thing[0]} {thing[1]!r}; allowed is one")
                 owner[thing] = name
         return instruments
 

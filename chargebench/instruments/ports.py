@@ -95,7 +95,7 @@ def _device_of(serial_number: str) -> str:
     raise PortMissingError(f"USB serial number {serial_number!r}: not plugged in; numbers seen: {seen}")
 
 
-def _open_serial(name: str, baud: int) -> serial.SerialBase:
+def _open_serial(name: str, baud: int) -> serial.Serial:
     """An open serial port that no other program can open."""
     try:
         if host_and_port(name) is not None:
@@ -112,6 +112,8 @@ def _opening_error(name: str, error: BaseException) -> BenchError:
     """What the failure to open a port means, with the remedy."""
     number = getattr(error, "errno", None)
     words = str(error)
+    if number is None and error.__context__ is not None and error.__context__.args:
+        number = error.__context__.args[0]  # of the terminal's own error, which is no OSError
     if sys.platform == "win32" and number is None:  # the library keeps the code in its words only
         number = errno.ENOENT if "FileNotFoundError" in words else errno.EBUSY if "PermissionError" in words else None
     if number in _MISSING or isinstance(error, socket.gaierror | TimeoutError):
@@ -135,7 +137,7 @@ def _permission_remedy() -> str:
 class SerialPort:
     """A serial port, or one behind an RFC 2217 server."""
 
-    def __init__(self, port: serial.SerialBase, name: str) -> None:
+    def __init__(self, port: serial.Serial, name: str) -> None:
         self._port = port
         self._name = name
         self._direct = sys.platform != "win32" and isinstance(port, serial.Serial)
