@@ -17,7 +17,7 @@ MAINS_HZ: Final = (50.0, 60.0)
 TOLERANCE_HZ: Final = 0.2
 """Mains frequency is searched this far on both sides; public grids are held within it (EN 50160: ±1 % for 99.5 % of a
 year where interconnected, far less in ordinary hours)."""
-FALSE_ALARM: Final = 1e-3
+FALSE_ALARM: Final = 1e-4
 """Chance of finding hum of one mains frequency in white noise."""
 NEIGHBOURHOOD_HZ: Final = 2.0
 
@@ -80,7 +80,7 @@ def find_hum(time_s: Floats, value: Floats) -> list[Hum]:
     Notes
     -----
     Cosines are fitted at the times of the readings, so folding needs no care. Found is what exceeds the median
-    amplitude within 2 Hz on both sides by what white noise would do once in a thousand searches.
+    amplitude within 2 Hz on both sides by what white noise would do once in ten thousand searches.
     """
     seconds = float(time_s[-1] - time_s[0])
     rate_Hz = reading_rate_Hz(time_s)

@@ -20,8 +20,10 @@ from chargebench.processing.stretches import Stretches
 
 __all__ = ["leakage"]
 
-BROAD: Final = DriftPriors(leakage=Prior(0.0, 1.0, positive=True), bias=Prior(0.0, 100.0))
-"""Time constants of 1 s and more, bias currents of 100 nA and less: nothing is known beforehand."""
+BROAD: Final = DriftPriors(leakage=Prior(0.0, 1.0), bias=Prior(0.0, 100.0))
+"""Time constants of 1 s and more, bias currents of 100 nA and less: nothing is known beforehand. That 1/τ is never
+negative is left to the runs: cut off here as well, a bench that does not leak would seem to leak a little, and its bias
+current would be off by what that takes away."""
 RESOLVED: Final = 3.0
 """Standard uncertainties that 1/τ must lie above zero to be called found."""
 POOR: Final = 0.1
@@ -69,7 +71,8 @@ def leakage(occasion: Occasion, series: Series, before_end_s: float, after_start
     Notes
     -----
     q = c - S/τ + I_b·t with S the time integral of q, over both stretches at once; the covariance of correlated noise
-    is averaged over what the residuals allow (see `chargebench.processing.drift`). 1/τ is never negative.
+    is averaged over what the residuals allow (see `chargebench.processing.drift`). A rate found below zero is given as
+    zero, its uncertainty kept.
     """
     if not len(series) or series.breaks:
         what = f"{series.breaks[0].kind} at {series.breaks[0].start_s:.3f} s" if series.breaks else "no reading"
@@ -79,7 +82,8 @@ def leakage(occasion: Occasion, series: Series, before_end_s: float, after_start
         spans = f"{before_end_s - series.time_s[0]:.1f} s before and {series.time_s[-1] - after_start_s:.1f} s after"
         raise ValueError(f"leakage: {spans} the injection; both must hold a second of readings and more")
     posterior = fit.posterior
-    rate = Estimate(*posterior.interval(posterior.vector(leakage=1.0)))
+    slope, u, dof = posterior.interval(posterior.vector(leakage=1.0))
+    rate = Estimate(max(0.0, slope), u, dof)
     bias = Estimate(*posterior.interval(posterior.vector(bias=1.0)))
     details = _details(fit, rate, bias, float(series.time_s[-1]) - after_start_s)
     values = {"leakage_rate_per_s": rate, "bias_current_nA": bias}

@@ -81,15 +81,6 @@ def _model(x: Floats, beta: Floats) -> Floats:
     return y
 
 
-def _by_parameters(x: Floats, beta: Floats) -> Floats:
-    return np.array([np.ones_like(x), x])
-
-
-def _by_x(x: Floats, beta: Floats) -> Floats:
-    slopes: Floats = np.full_like(x, beta[1])
-    return slopes
-
-
 def fit_line(x: npt.ArrayLike, y: npt.ArrayLike, u_x: npt.ArrayLike = 0.0, u_y: npt.ArrayLike | None = None) -> Line:
     """Straight line by orthogonal distance regression (ODRPACK), or ordinary least squares where x has no errors.
 
@@ -130,8 +121,7 @@ def fit_line(x: npt.ArrayLike, y: npt.ArrayLike, u_x: npt.ArrayLike = 0.0, u_y: 
         np.polynomial.polynomial.polyfit(x, y, 1),
         weight_x=1.0 / sx**2 if both else None,
         weight_y=None if sy is None else 1.0 / sy**2,
-        jac_beta=_by_parameters,
-        jac_x=_by_x,
+        diff_scheme="central",
         task="explicit-ODR" if both else "OLS",
         sstol=1e-15,
         partol=1e-14,
