@@ -65,7 +65,7 @@ def test_wander_is_told_from_noise() -> None:
     t, q = untouched()
     walk = np.cumsum(np.random.default_rng(3).normal(0.0, 0.05 * math.sqrt(0.01), len(t)))
     check = zero(DAY, series(t, q + walk))
-    assert check.details["wander_nC"] > 0.1
+    assert check.details["wander_nC"] > 0.05
     assert check.details["noise_of_a_reading_nC"] == pytest.approx(0.1, rel=0.03)
     deviation = {p["averaging_s"]: p["deviation_nC"] for p in check.details["allan"]}
     assert deviation[20.0] > 2 * deviation[1.0]
