@@ -84,15 +84,19 @@ def _give_up(gone: _GoneError) -> NoReturn:
 
 
 def _ask(reader: _Reader, image: bytes) -> dict[str, Node]:
+    """Its answer; a process that did not finish one, interrupted perhaps, is not asked again."""
+    answered = False
     try:
         nodes = reader.read(image)
+        answered = True
     except (ForeignRunError, DamagedRunError):
-        _idle.put(reader)
+        answered = True
         raise
-    except _GoneError:
-        reader.stop()
-        raise
-    _idle.put(reader)
+    finally:
+        if answered:
+            _idle.put(reader)
+        else:
+            reader.stop()
     return nodes
 
 

@@ -36,6 +36,56 @@ def test_hostile_file_is_refused(name: str) -> None:
     assert difference(load_run_bytes(GOOD), RUN) == ""
 
 
+@pytest.mark.parametrize(
+    ("name", "reason"),
+    [
+        ("no checksum", "carries no checksum"),
+        ("checksum of another file", "disagree"),
+        ("checksum behind the image", "behind the image"),
+        ("old format", "another version"),
+        ("external link", "soft or external link"),
+        ("soft link", "soft or external link"),
+        ("external storage", "external or virtual storage"),
+        ("virtual dataset", "external or virtual storage"),
+        ("chunks without checksum", "filters"),
+        ("another packing", "filters"),
+        ("opaque", "another type"),
+        ("the other byte order", "another type"),
+        ("bytes for text", "another type"),
+        ("two dimensions", "shape"),
+        ("huge shape", "shape"),
+        ("unknown group", "unknown member"),
+        ("twenty thousand members", "unknown member"),
+        ("groups in a circle", "the same object as"),
+        ("two names for an array", "the same object as"),
+        ("named type", "another kind of object"),
+        ("gigabyte of nothing", "more data declared"),
+        ("packed zeros", "more data declared"),
+        ("gigabyte chunk", "chunks of"),
+        ("chunk larger than the data", "chunks of"),
+        ("chunk missing", "0 chunks"),
+        ("chunk past the filters", "chunk of 3200 bytes"),
+        ("chunk that unpacks to four hundred megabytes", "chunk of"),
+        ("chunk that unpacks to eight megabytes", "unpacks to another size"),
+        ("chunk that never ends", "unpacks to another size"),
+        ("two thousand attributes", "attributes"),
+        ("very long attribute", "of another type"),
+        ("attribute of any length", "of another type"),
+        ("plot of no array of the run", "link to something else"),
+        ("plot of another array", "does not agree"),
+        ("other unit", "does not agree"),
+        ("another layout", "layout"),
+        ("field of another type", "does not agree"),
+        ("one value other", "raw_sha256 does not agree"),
+        ("name unlike the tag", "does not agree"),
+    ],
+)
+def test_each_defence_does_its_own_work(name: str, reason: str) -> None:
+    """A hostile file is refused by the check that is meant for it, not by luck further on."""
+    with pytest.raises(RunFileError, match=reason):
+        load_run_bytes(HOSTILE[name](GOOD))
+
+
 def test_hostile_table_is_long_enough() -> None:
     """The promise speaks of at least thirty hostile files."""
     assert len(HOSTILE) >= 30
@@ -159,6 +209,20 @@ def test_reader_that_went_away_is_replaced() -> None:
     reader.process.wait()
     apart._idle.put(reader)
     assert difference(load_run_bytes(GOOD), RUN) == ""
+
+
+def test_interrupted_reading_is_not_resumed(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A process whose answer was not read to its end, because of Ctrl-C say, never answers for the next file."""
+
+    def interrupted(_: object) -> None:
+        raise KeyboardInterrupt
+
+    with monkeypatch.context() as patched:
+        patched.setattr(apart, "_receive", interrupted)
+        with pytest.raises(KeyboardInterrupt):
+            load_run_bytes(GOOD)
+    other = made_run(samples=7)
+    assert difference(load_run_bytes(run_bytes(other)), other) == ""
 
 
 def test_no_process_outlives_the_program() -> None:
