@@ -138,7 +138,7 @@ class Assembler:
         if raw is None or source is None:
             return []
         self._host_s = self.host_s(raw.received_ns)
-        own = source.feed(raw.data, raw.received_ns, self._host_s)
+        own = source.feed(raw.data, raw.received_ns, self._start_ns)
         return [
             Timed(reading.channel, self._live_s(source, own_s), reading.value, int(reading.status))
             for reading, own_s in own

@@ -38,6 +38,8 @@ Signals = dict[Signal, tuple[float, str]]
 
 SPOILT = int(Status.OVER | Status.RESET | Status.ZERO)
 BASE_G = 0.3
+BASE_SPAN_S = 5.5
+BASE_BEFORE_S = 2.5
 CONFIRM_G = 0.5
 CONFIRM_S = 1.0
 STEP_G = 10.0
@@ -209,13 +211,15 @@ class Detector:
         leap = np.diff(mass_g)[np.diff(time_s) <= 2 * BLOCK_S]
         fast = mass_g[-1] - mass_g[time_s >= time_s[-1] - 1.0][0] > FASTEST_G_PER_S
         if fast or (leap.size and np.abs(leap).max() > STEP_G):
-            self._handled_s, self._crossed_s = now_s, np.inf
+            self._handled_s = now_s
+        if now_s - self._handled_s < BASE_SPAN_S + BASE_BEFORE_S:
+            self._crossed_s = np.inf
             return
         if np.isinf(self._crossed_s):
-            _, base = self._blocks.mass(5.5, 2.5)
+            _, base = self._blocks.mass(BASE_SPAN_S, BASE_BEFORE_S)
             self._base_g = float(np.median(base)) if len(base) else np.nan
         rise_g = float(np.min(mass_g[-2:])) - self._base_g
-        if rise_g > self._least_g(BASE_G, 5.5, 2.5):
+        if rise_g > self._least_g(BASE_G, BASE_SPAN_S, BASE_BEFORE_S):
             self._crossed_s = min(self._crossed_s, now_s)
         else:
             self._crossed_s = np.inf
@@ -225,7 +229,9 @@ class Detector:
         if self._blocks.now_s - self._crossed_s < CONFIRM_S:
             return False
         _, mass_g = self._blocks.mass(1.0)
-        enough_g = max(CONFIRM_G, 1.5 * self._least_g(BASE_G, 5.5, self._blocks.now_s - self._crossed_s + 2.5))
+        enough_g = max(
+            CONFIRM_G, 1.5 * self._least_g(BASE_G, BASE_SPAN_S, self._blocks.now_s - self._crossed_s + BASE_BEFORE_S)
+        )
         return len(mass_g) > 0 and float(np.min(mass_g[-2:])) - self._base_g > enough_g
 
     def _mass_onset_s(self) -> float:
@@ -285,8 +291,8 @@ class Detector:
         now_s = self._blocks.now_s
         if now_s - self._handled_s < 3.0:
             return {}
-        _, base = self._blocks.mass(3.0, max(now_s - self._crossed_s, 0.0) + 2.5)
-        rested = len(base) > 3 and mass_steady(base, self._least_g(0.1)) and now_s - self._handled_s > 8.0
+        _, base = self._blocks.mass(3.0, max(now_s - self._crossed_s, 0.0) + BASE_BEFORE_S)
+        rested = len(base) > 3 and mass_steady(base, self._least_g(0.1))
         if rested and self._rising():
             return {"grind": (self._onset_s(), "mass is rising before the bench had been quiet")}
         if now_s - self._handled_s > self._before_s and self._quiet(self._before_s + 0.5):
@@ -298,7 +304,7 @@ class Detector:
         if now_s - self._handled_s < 1.0:
             return {"disturbed": (now_s, "something was moved on the scale")}
         _, mass_g = self._blocks.mass(1.0)
-        if len(mass_g) and float(np.max(mass_g)) < self._base_g - self._least_g(0.5, 5.5, 2.5):
+        if len(mass_g) and float(np.max(mass_g)) < self._base_g - self._least_g(0.5, BASE_SPAN_S, BASE_BEFORE_S):
             return {"disturbed": (now_s, "something was taken off the scale")}
         found = self._grind()
         if found or not np.isinf(self._crossed_s):

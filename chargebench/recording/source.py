@@ -95,14 +95,18 @@ class Source:
         self.columns = {channel: Columns() for channel in instrument.carries}
         self.notices: list[Own] = []
 
-    def feed(self, data: bytes, received_ns: int, host_s: float) -> list[Own]:
-        """Readings completed by a chunk that was received at `host_s`."""
+    def feed(self, data: bytes, received_ns: int, start_ns: int) -> list[Own]:
+        """Readings given by a chunk; host seconds count from `start_ns`.
+
+        A decoder may hold lines back until it knows their shape, so each reading tells when it came itself.
+        """
         found = []
         newest_s = -1.0
+        host_s = (received_ns - start_ns) / 1e9
         for reading in self._decoder.feed(data, received_ns):
-            own_s = host_s
+            own_s = host_s if reading.received_ns == received_ns else (reading.received_ns - start_ns) / 1e9
             if self.clock is not None and reading.device_ms is not None:
-                own_s = self.clock.seconds(reading.device_ms, host_s)
+                own_s = self.clock.seconds(reading.device_ms, own_s)
                 newest_s = max(newest_s, own_s)
             own = Own(reading, own_s)
             if reading.channel == "notice":

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
+from heapq import merge
 
 import numpy as np
 
@@ -68,21 +69,22 @@ def _leaky(time_s: np.ndarray, deposited_nC: np.ndarray, grind: Grind) -> np.nda
     keep = np.exp(-step_s / grind.tau_s)
     gain = grind.tau_s * (1.0 - keep)
     arriving = np.diff(deposited_nC, prepend=0.0) / step_s + grind.bias_pA / 1000.0
-    charge_nC = np.empty_like(time_s)
-    charge_nC[0] = grind.held_nC
-    for i in range(1, len(time_s)):
-        charge_nC[i] = charge_nC[i - 1] * keep + arriving[i] * gain
-    return charge_nC
+    return _recursive(arriving * gain, keep, grind.held_nC)
+
+
+def _recursive(added: np.ndarray, keep: float, first: float) -> np.ndarray:
+    """y[i] = keep·y[i-1] + added[i], y[0] = first."""
+    found = [first]
+    for more in added[1:].tolist():
+        found.append(found[-1] * keep + more)
+    return np.array(found)
 
 
 def _noise(time_s: np.ndarray, grind: Grind, rng: np.random.Generator) -> np.ndarray:
     white = rng.normal(0.0, grind.noise_nC * np.sqrt(1.0 - grind.slow_share), len(time_s))
     rho = np.exp(-1.0 / (LINES_PER_S * grind.slow_s))
     kicks = rng.normal(0.0, grind.noise_nC * np.sqrt(grind.slow_share * (1.0 - rho**2)), len(time_s))
-    slow = np.empty_like(kicks)
-    slow[0] = rng.normal(0.0, grind.noise_nC * np.sqrt(grind.slow_share))
-    for i in range(1, len(kicks)):
-        slow[i] = rho * slow[i - 1] + kicks[i]
+    slow = _recursive(kicks, rho, rng.normal(0.0, grind.noise_nC * np.sqrt(grind.slow_share)))
     hum = grind.hum_nC * np.sin(2 * np.pi * 50.03 * time_s + rng.uniform(0, 6.28))
     touched = sum((25.0 * np.exp(-((time_s - at) ** 2) / (2 * 0.08**2)) for at in grind.spikes), np.zeros_like(time_s))
     return white + slow + hum + touched
@@ -90,16 +92,12 @@ def _noise(time_s: np.ndarray, grind: Grind, rng: np.random.Generator) -> np.nda
 
 def _lagging(time_s: np.ndarray, mass_g: np.ndarray, lag_s: float) -> np.ndarray:
     keep = np.exp(-(time_s[1] - time_s[0]) / lag_s)
-    shown = np.zeros_like(mass_g)
-    for i in range(1, len(mass_g)):
-        shown[i] = shown[i - 1] * keep + mass_g[i] * (1.0 - keep)
-    return shown
+    return _recursive(mass_g * (1.0 - keep), keep, 0.0)
 
 
 def readings(grind: Grind) -> Iterator[Timed]:
     """The traces in order of time."""
-    time_s, charge_nC, mass_s, mass_g = traces(grind)
-    found = [Timed("charge", float(t), float(q), 0) for t, q in zip(time_s, charge_nC, strict=True)]
-    if grind.scale:
-        found += [Timed("mass", float(t), float(m), 0) for t, m in zip(mass_s, mass_g, strict=True)]
-    yield from sorted(found, key=lambda reading: reading.time_s)
+    time_s, charge_nC, mass_s, mass_g = (values.tolist() for values in traces(grind))
+    charges = [Timed("charge", t, q, 0) for t, q in zip(time_s, charge_nC, strict=True)]
+    masses = [Timed("mass", t, m, 0) for t, m in zip(mass_s, mass_g, strict=True)] if grind.scale else []
+    yield from merge(charges, masses, key=lambda reading: reading.time_s)

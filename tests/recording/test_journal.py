@@ -120,9 +120,7 @@ def test_failed_write_cuts_back_and_goes_on_in_memory(
     assert not journal.path.exists()
 
 
-def test_failed_sync_is_never_trusted_again(
-    journal: Journal, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
-) -> None:
+def test_failed_sync_is_never_trusted_again(journal: Journal, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """After a failed sync nothing more goes to that file, and the whole journal goes on elsewhere."""
     journal.append("note", "{}")
     journal.sync()

@@ -1,0 +1,234 @@
+"""Sealing, the manifest, and what a start does about journals left behind."""
+
+from __future__ import annotations
+
+import json
+import os
+import subprocess
+import sys
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from chargebench.errors import JournalError, StorageError
+from chargebench.recording.follow import JournalFollower
+from chargebench.recording.journal import HeldJournal, Journal
+from chargebench.recording.manifest import MANIFEST, check_manifest
+from chargebench.recording.recover import QUARANTINE, abandoned, recover
+from chargebench.recording.seal import seal
+from chargebench.runs.check import check_run
+from chargebench.runs.load import load_run
+from tests.recording.bench_model import Grind
+from tests.recording.byte_bench import RUN_ID, header, written_journal
+
+OTHER_ID = "20260314T093000Z-00ff11"
+
+
+def names(folder: Path) -> list[str]:
+    """What is in a folder."""
+    return sorted(path.name for path in folder.iterdir())
+
+
+def finish(journal: Path) -> dict[str, Any]:
+    """A finisher that only seals."""
+    path = seal(journal)
+    return {"path": str(path), "outcome": {"run": path.stem, "recovered": load_run(path).recovered, "result": {}}}
+
+
+class Heard(list[Mapping[str, Any]]):
+    """Events in order."""
+
+    def kinds(self) -> list[str]:
+        return [str(event.get("event", "outcome")) for event in self]
+
+
+def test_a_sealed_run_holds_its_journal_and_the_journal_goes(tmp_path: Path) -> None:
+    """The run file is sound, carries the journal's very bytes, stands in the manifest, and is alone."""
+    journal = written_journal(tmp_path)
+    data = journal.read_bytes()
+    path = seal(journal)
+    run = load_run(path)
+    assert names(tmp_path) == [path.name, MANIFEST]
+    assert check_run(path) == ()
+    assert (run.journal, run.recovered, run.run_id) == (data, False, RUN_ID)
+    assert check_manifest(tmp_path) == ()
+
+
+def test_sealing_again_changes_nothing(tmp_path: Path) -> None:
+    """A journal that turns up again beside its run file (a kill before it was removed) goes; the file stays as it was."""
+    journal = written_journal(tmp_path)
+    data = journal.read_bytes()
+    path = seal(journal)
+    before, manifest = path.read_bytes(), (tmp_path / MANIFEST).read_bytes()
+    journal.write_bytes(data)
+    assert seal(journal) == path
+    assert seal(journal) == path
+    assert path.read_bytes() == before
+    assert (tmp_path / MANIFEST).read_bytes() == manifest
+    assert names(tmp_path) == [path.name, MANIFEST]
+
+
+def test_another_journal_of_the_same_name_is_published_beside(tmp_path: Path) -> None:
+    """A sealed run is never replaced: a journal that differs from it becomes a run of its own, once."""
+    first = seal(written_journal(tmp_path))
+    before = first.read_bytes()
+    for _ in range(2):
+        journal = written_journal(tmp_path, Grind(end_s=20.0, seed=5), ended=False)
+        second = seal(journal)
+        assert second.name == f"{RUN_ID}-r1.h5"
+    assert first.read_bytes() == before
+    assert load_run(second).recovered
+    assert names(tmp_path) == sorted([first.name, second.name, MANIFEST])
+
+
+@pytest.mark.parametrize("cut", [0, 1, 777])
+def test_a_run_cut_short_says_so(tmp_path: Path, cut: int) -> None:
+    """A journal without its end becomes a recovered run whose gap is stated, torn record or not."""
+    journal = written_journal(tmp_path, ended=False)
+    if cut:
+        journal.write_bytes(journal.read_bytes()[:-cut])
+    run = load_run(seal(journal))
+    assert run.recovered
+    assert {gap.instrument for gap in run.gaps if "cut short" in gap.reason} == {"cup", "scale"}
+    assert len(run.traces["charge"]) > 500
+
+
+def test_a_held_journal_is_left_alone(tmp_path: Path) -> None:
+    """While another process has the journal nothing is sealed and nothing removed."""
+    journal = Journal.create(tmp_path / f"{RUN_ID}.journal", header())
+    with pytest.raises(JournalError, match="left alone"):
+        seal(journal.path)
+    assert abandoned(tmp_path) == []
+    assert recover(tmp_path, finish, Heard().append) == 0
+    assert names(tmp_path) == [journal.path.name]
+    journal.close()
+
+
+def test_the_command_seals_in_a_process_of_its_own(tmp_path: Path) -> None:
+    """``python -m chargebench.recording.seal`` prints the run's path; what it cannot do is one line and exit code 1."""
+    journal = written_journal(tmp_path)
+    words = [sys.executable, "-m", "chargebench.recording.seal", str(journal)]
+    done = subprocess.run(words, capture_output=True, text=True, check=True)
+    assert done.stdout.strip() == str(tmp_path / f"{RUN_ID}.h5")
+    again = subprocess.run([*words[:-1], str(tmp_path / "no.journal")], capture_output=True, text=True, check=False)
+    assert (again.returncode, again.stderr.count("\n")) == (1, 1)
+
+
+def test_start_seals_what_was_left(tmp_path: Path) -> None:
+    """Every abandoned journal becomes a run: cut short ones are announced as recovered, whole ones as sealed."""
+    written_journal(tmp_path, ended=False)
+    written_journal(tmp_path, run_id=OTHER_ID)
+    heard = Heard()
+    assert recover(tmp_path, finish, heard.append) == 0
+    assert heard.kinds() == ["recovered", "outcome", "sealed", "outcome"]
+    assert names(tmp_path) == sorted([f"{RUN_ID}.h5", f"{OTHER_ID}.h5", MANIFEST])
+    assert recover(tmp_path, finish, heard.append) == 0
+    assert len(heard) == 4
+
+
+def test_three_failures_put_a_journal_into_quarantine(tmp_path: Path) -> None:
+    """A journal that cannot be sealed three times is moved, whole, with the reasons; it is never deleted."""
+    journal = written_journal(tmp_path)
+    data = journal.read_bytes()
+
+    def fail(journal: Path) -> dict[str, Any]:
+        raise StorageError("the sealing process ended with code -11")
+
+    heard = Heard()
+    assert [recover(tmp_path, fail, heard.append) for _ in range(4)] == [1, 1, 1, 0]
+    kept = tmp_path / QUARANTINE / journal.name
+    assert kept.read_bytes() == data
+    assert len((tmp_path / QUARANTINE / f"{journal.name}-failures").read_text().splitlines()) == 3
+    assert [event["code"] for event in heard] == ["not-sealed"] * 3 + ["quarantined"]
+
+
+def test_a_success_forgets_earlier_failures(tmp_path: Path) -> None:
+    """Failures count for one journal only until it is sealed."""
+    written_journal(tmp_path)
+
+    def fail(journal: Path) -> dict[str, Any]:
+        raise StorageError("not now")
+
+    assert recover(tmp_path, fail, Heard().append) == 1
+    assert recover(tmp_path, finish, Heard().append) == 0
+    assert names(tmp_path) == sorted([f"{RUN_ID}.h5", MANIFEST])
+
+
+@pytest.mark.parametrize("content", [b"", b"header 0 {", b"\x00" * 4096])
+def test_a_journal_without_a_record_is_kept_out_of_the_way(tmp_path: Path, content: bytes) -> None:
+    """A file in which nothing had been recorded yet is no run and no failure."""
+    journal = tmp_path / f"{RUN_ID}.journal"
+    journal.write_bytes(content)
+    assert recover(tmp_path, finish, Heard().append) == 0
+    assert (tmp_path / QUARANTINE / journal.name).read_bytes() == content
+
+
+def test_leftovers_of_a_killed_sealing_go(tmp_path: Path) -> None:
+    """Half a file that a killed sealing left aside is removed by the next one."""
+    journal = written_journal(tmp_path)
+    (tmp_path / f".{RUN_ID}.h5.0badf00d.part").write_bytes(b"half")
+    seal(journal)
+    assert names(tmp_path) == sorted([f"{RUN_ID}.h5", MANIFEST])
+
+
+def test_manifest_tells_changed_missing_and_cut_out(tmp_path: Path) -> None:
+    """A changed file, a missing file and a line taken out of the manifest are each found; a torn line is no finding."""
+    first = seal(written_journal(tmp_path))
+    second = seal(written_journal(tmp_path, run_id=OTHER_ID))
+    third = seal(written_journal(tmp_path, run_id="20260314T094500Z-abcdef"))
+    manifest = tmp_path / MANIFEST
+    lines = manifest.read_bytes().splitlines(keepends=True)
+    assert [json.loads(line)["file"] for line in lines] == [first.name, second.name, third.name]
+    manifest.write_bytes(b"".join(lines) + b'{"file": "torn')
+    assert check_manifest(tmp_path) == ()
+    seal(written_journal(tmp_path, run_id="20260314T095500Z-abcdef"))
+    assert check_manifest(tmp_path) == ()
+    manifest.write_bytes(lines[0] + lines[2])
+    assert check_manifest(tmp_path) == (f"{MANIFEST}: the line of {third.name} does not follow the one before it",)
+    manifest.write_bytes(b"".join(lines))
+    data = bytearray(second.read_bytes())
+    data[len(data) // 2] ^= 1
+    second.write_bytes(data)
+    os.remove(third)
+    assert check_manifest(tmp_path) == (
+        f"{second.name}: changed since it was sealed",
+        f"{third.name}: named in {MANIFEST} and not there",
+    )
+
+
+def test_two_sealers_of_one_journal_agree(tmp_path: Path) -> None:
+    """Two processes sealing the same journal at the same time leave one sound run and no journal."""
+    journal = written_journal(tmp_path)
+    words = [sys.executable, "-m", "chargebench.recording.seal", str(journal)]
+    pair = [subprocess.Popen(words, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL) for _ in range(2)]
+    assert 0 in [child.wait() for child in pair]
+    assert names(tmp_path) == [f"{RUN_ID}.h5", MANIFEST]
+    assert check_manifest(tmp_path) == ()
+
+
+def test_a_follower_sees_what_the_run_will_hold(tmp_path: Path) -> None:
+    """Looked at while it grows, torn at any byte, the journal gives every reading once; when it is gone, nothing."""
+    whole = written_journal(tmp_path)
+    data = whole.read_bytes()
+    path = tmp_path / "growing.journal"
+    follower = JournalFollower(path)
+    assert follower.poll() == []
+    found = []
+    for upto in [*range(100, len(data), 4001), len(data)]:
+        path.write_bytes(data[:upto])
+        found += follower.poll()
+    path.unlink()
+    assert follower.poll() == []
+    run = load_run(seal(whole))
+    charge = [reading for reading in found if reading.channel == "charge"]
+    assert [reading.value for reading in charge] == run.traces["charge"].value.tolist()
+    assert [reading.time_s for reading in charge] == run.traces["charge"].time_s.tolist()
+    assert sum(reading.channel == "mass" for reading in found) == len(run.traces["mass"])
+
+
+def test_holding_needs_a_file(tmp_path: Path) -> None:
+    """A journal that is not there cannot be held, and says so."""
+    with pytest.raises(JournalError, match="cannot be opened"), HeldJournal(tmp_path / "no.journal"):
+        pass
