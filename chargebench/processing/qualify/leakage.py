@@ -9,41 +9,18 @@ import math
 from collections.abc import Mapping
 from typing import Any, Final
 
-from chargebench.processing.charge import ChargeFit, DriftPriors, charge_fit, posterior_cov
-from chargebench.processing.drift import Prior
-from chargebench.processing.integral import block_sums, charge_integral
+from chargebench.processing.charge import ChargeFit, posterior_cov
 from chargebench.processing.outcome import Estimate, Flag
 from chargebench.processing.qualify.occasion import Occasion
 from chargebench.processing.qualify.qualification import Qualification
+from chargebench.processing.qualify.step import fit_step
 from chargebench.processing.series import Series
-from chargebench.processing.stretches import Stretches
 
 __all__ = ["leakage"]
 
-BROAD: Final = DriftPriors(leakage=Prior(0.0, 1.0), bias=Prior(0.0, 100.0))
-"""Time constants of 1 s and more, bias currents of 100 nA and less: nothing is known beforehand. That 1/τ is never
-negative is left to the runs: cut off here as well, a bench that does not leak would seem to leak a little, and its bias
-current would be off by what that takes away."""
 RESOLVED: Final = 3.0
 """Standard uncertainties that 1/τ must lie above zero to be called found."""
 POOR: Final = 0.1
-BLOCK_S: Final = 0.1
-FIT: Final[Mapping[str, float | str]] = {
-    "blocks_for_fit": 120.0,
-    "block_s": BLOCK_S,
-    "alias_ratio": 40.0,
-    "alias_cycles": 3.0,
-    "drift_model": "leakage",
-    "curved_log_odds": 5.0,
-}
-
-
-def _fit(series: Series, before_end_s: float, after_start_s: float) -> ChargeFit | None:
-    integral, bridges = charge_integral(series)
-    fine = block_sums(series, integral, max(BLOCK_S, 2.0 * series.step_s))
-    first_s, last_s = float(series.time_s[0]), float(series.time_s[-1])
-    stretches = Stretches((first_s, before_end_s), (after_start_s, last_s), (before_end_s, after_start_s), how="marks")
-    return charge_fit(series, fine, bridges, stretches, BROAD, FIT)
 
 
 def leakage(occasion: Occasion, series: Series, before_end_s: float, after_start_s: float) -> Qualification:
@@ -74,18 +51,15 @@ def leakage(occasion: Occasion, series: Series, before_end_s: float, after_start
     is averaged over what the residuals allow (see `chargebench.processing.drift`). A rate found below zero is given as
     zero, its uncertainty kept.
     """
-    if not len(series) or series.breaks:
-        what = f"{series.breaks[0].kind} at {series.breaks[0].start_s:.3f} s" if series.breaks else "no reading"
-        raise ValueError(f"leakage: {what}; allowed is a charge trace without a break")
-    fit = _fit(series, before_end_s, after_start_s)
-    if fit is None:
-        spans = f"{before_end_s - series.time_s[0]:.1f} s before and {series.time_s[-1] - after_start_s:.1f} s after"
-        raise ValueError(f"leakage: {spans} the injection; both must hold a second of readings and more")
+    if not len(series):
+        raise ValueError("leakage: no reading; allowed is a charge trace without a break")
+    ends = float(series.time_s[0]), float(series.time_s[-1])
+    fit = fit_step(series, (ends[0], before_end_s), (after_start_s, ends[1]))
     posterior = fit.posterior
     slope, u, dof = posterior.interval(posterior.vector(leakage=1.0))
     rate = Estimate(max(0.0, slope), u, dof)
     bias = Estimate(*posterior.interval(posterior.vector(bias=1.0)))
-    details = _details(fit, rate, bias, float(series.time_s[-1]) - after_start_s)
+    details = _details(fit, rate, bias, ends[1] - after_start_s)
     values = {"leakage_rate_per_s": rate, "bias_current_nA": bias}
     return occasion.qualification("leakage", values, details, _flags(rate, details))
 
