@@ -1,0 +1,342 @@
+"""The recorder's loop: chunks in, journals, states, events and sealed runs out."""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable, Iterable, Mapping
+from pathlib import Path
+from queue import SimpleQueue
+from typing import Any
+
+import pytest
+
+from chargebench.errors import GaveUpError, StorageError
+from chargebench.instruments.benchfile import Bench
+from chargebench.instruments.feed import Chunk
+from chargebench.recording import journal as journal_module
+from chargebench.recording import recorder as module
+from chargebench.recording.journal import read_journal
+from chargebench.recording.recorder import Recorder
+from chargebench.recording.seal import seal
+from chargebench.runs.load import load_run
+from chargebench.runs.run import Knowledge
+from tests.recording.bench_model import Grind, traces
+from tests.recording.byte_bench import BENCH_TEXT, NO_SCALE_TEXT, PlayedFeeds, bench, chunks
+
+Event = Mapping[str, Any]
+
+GRIND = Grind(start_s=15.0, length_s=6.0, end_s=45.0)
+IDLE = Grind(dose_g=0.0, start_s=1e9, end_s=20.0)
+
+
+def finish(journal: Path) -> dict[str, Any]:
+    """Seals and says which run."""
+    path = seal(journal)
+    return {"path": str(path), "outcome": {"run": path.stem, "result": {}}}
+
+
+class Played:
+    """A recorder fed with chunks that were made before.
+
+    ``react`` is called with each event and the queue of commands.
+    """
+
+    def __init__(
+        self,
+        folder: Path,
+        made: Iterable[Chunk],
+        *,
+        text: str = BENCH_TEXT,
+        react: Callable[[Event, SimpleQueue[dict[str, Any]]], None] = lambda event, commands: None,
+        finisher: Callable[[Path], dict[str, Any]] = finish,
+    ) -> None:
+        self.folder = folder
+        self.events: list[Event] = []
+        self.commands: SimpleQueue[dict[str, Any]] = SimpleQueue()
+        self.feeds: list[PlayedFeeds] = []
+
+        def emit(event: Event) -> None:
+            self.events.append(event)
+            react(event, self.commands)
+
+        def feeds(bench: Bench, queue: SimpleQueue[Chunk]) -> PlayedFeeds:
+            self.feeds.append(PlayedFeeds(made, queue))
+            return self.feeds[-1]
+
+        tags = {"coffee": "Hollow Hill"}
+        self.recorder = Recorder(
+            bench(text) if callable(bench) else bench,
+            folder / "runs",
+            tags,
+            Knowledge(),
+            finisher,
+            emit,
+            self.commands,
+            fallback=folder / "fallback",
+            feeds=feeds,
+        )
+
+    def kinds(self) -> list[str]:
+        """Kind of each event, states by their name."""
+        return [str(e["state"] if e.get("event") == "state" else e.get("event", "outcome")) for e in self.events]
+
+    def codes(self) -> list[str]:
+        """Codes of the notices."""
+        return [str(event["code"]) for event in self.events if event.get("event") == "notice"]
+
+    def files(self, where: str = "runs") -> list[str]:
+        """Suffixes of what is in a folder."""
+        return sorted(path.suffix for path in (self.folder / where).iterdir() if path.name != "manifest.jsonl")
+
+
+def test_one_run_from_bytes_to_a_sealed_file(tmp_path: Path) -> None:
+    """The journal is said first, states follow in order, the run is sealed and its outcome told last."""
+    played = Played(tmp_path, chunks(GRIND))
+    assert played.recorder.record(1, 60.0) == 1
+    kinds = [kind for kind in played.kinds() if kind != "notice"]
+    assert kinds == [
+        *["journal", "waiting", "port", "port", "armed", "grinding", "settling", "done"],
+        *["idle", "sealed", "outcome"],
+    ]
+    assert played.feeds[0].stopped
+    [path] = (tmp_path / "runs").glob("*.h5")
+    run = load_run(path)
+    states = {mark.text: mark.time_s for mark in run.marks if mark.kind == "state"}
+    assert list(states) == ["armed", "grinding", "settling", "done"]
+    assert states["grinding"] == pytest.approx(GRIND.start_s, abs=1.5)
+    sent = traces(GRIND)[1].round(4)[: len(run.traces["charge"])]
+    assert run.traces["charge"].value.tolist() == sent.tolist()
+
+
+def test_several_runs_follow_each_other_without_a_lost_line(tmp_path: Path) -> None:
+    """While one run is sealed the next is recorded: not a number is missing between first and last."""
+    made = [
+        Chunk(c.instrument, c.received_ns + round(i * 45e9), c.kind, c.data, c.text)
+        for i in range(3)
+        for c in chunks(GRIND, ms0=7_000_000 + i * 45_000)
+        if c.kind == "data" or i == 0
+    ]
+    played = Played(tmp_path, made)
+    assert played.recorder.record(3, 60.0) == 3
+    runs = [load_run(path) for path in sorted((tmp_path / "runs").glob("*.h5"), key=lambda p: p.stat().st_mtime_ns)]
+    stamps = [ms for run in runs for ms in run.traces["charge"].device_ms.tolist()]
+    assert stamps == sorted(set(stamps))
+    assert len(stamps) >= (stamps[-1] - stamps[0]) / 50 - 2
+    assert {run.instruments["scale"].lines_read > 100 for run in runs} == {True}
+
+
+def test_a_slow_finisher_holds_up_nothing(tmp_path: Path) -> None:
+    """States of the next run are told while the finisher is still at the last one."""
+    entered: list[float] = []
+
+    def slow(journal: Path) -> dict[str, Any]:
+        entered.append(time.monotonic())
+        while len(played.kinds()) - 1 <= played.kinds().index("done"):
+            time.sleep(0.005)
+        return finish(journal)
+
+    played = Played(tmp_path, chunks(GRIND), finisher=slow)
+    played.commands.put({"do": "nothing"})
+    stop_when_next(played)
+    played.recorder.record(None, None)
+    kinds = played.kinds()
+    assert entered
+    assert kinds.index("waiting", kinds.index("done")) < kinds.index("sealed")
+
+
+def stop_when_next(played: Played) -> None:
+    """Stop as soon as the second journal is there."""
+    emit = played.recorder._emit
+
+    def stopping(event: Event) -> None:
+        emit(event)
+        if played.kinds().count("journal") == 2 and event.get("event") == "journal":
+            played.commands.put({"do": "stop"})
+
+    played.recorder._emit = stopping
+
+
+@pytest.mark.parametrize(
+    ("state", "text", "left"),
+    [
+        ("waiting", BENCH_TEXT, []),
+        ("armed", BENCH_TEXT, []),
+        ("armed", NO_SCALE_TEXT, [".h5"]),
+        ("grinding", BENCH_TEXT, [".h5"]),
+        ("settling", BENCH_TEXT, [".h5"]),
+    ],
+)
+def test_stopping_keeps_what_may_hold_a_grind(tmp_path: Path, state: str, text: str, left: list[str]) -> None:
+    """A stop while waiting leaves nothing behind; once a grind may have begun the run is kept, sealed, not recovered."""
+
+    def react(event: Event, commands: SimpleQueue[dict[str, Any]]) -> None:
+        if event.get("state") == state:
+            commands.put({"do": "stop"})
+
+    grind = GRIND if text == BENCH_TEXT else Grind(scale=False, end_s=18.0)
+    played = Played(tmp_path, chunks(Grind(**{**grind.__dict__, "end_s": END_S[state]})), text=text, react=react)
+    assert played.recorder.record(1, None) == 0
+    assert played.files() == left
+    for path in (tmp_path / "runs").glob("*.h5"):
+        run = load_run(path)
+        assert not run.recovered
+        assert any("stopped while" in mark.text for mark in run.marks)
+
+
+END_S = {"waiting": 3.0, "armed": 14.0, "grinding": 19.0, "settling": 29.0}
+
+
+def test_giving_up_says_so_and_keeps_a_begun_run(tmp_path: Path) -> None:
+    """When the time is up without a grind there is an error and no file."""
+    played = Played(tmp_path, chunks(IDLE))
+    with pytest.raises(GaveUpError, match="within"):
+        played.recorder.record(1, 0.3)
+    assert played.files() == []
+    assert played.kinds()[-1] == "idle"
+
+
+def test_discard_begins_anew(tmp_path: Path) -> None:
+    """Discard drops the journal and waits again with another."""
+
+    def react(event: Event, commands: SimpleQueue[dict[str, Any]]) -> None:
+        if event.get("state") == "armed":
+            commands.put({"do": "discard"})
+        if event.get("event") == "discarded" and not any(e.get("event") == "discarded" for e in played.events[:-1]):
+            commands.put({"do": "stop"})
+
+    played = Played(tmp_path, chunks(IDLE), react=react)
+    played.recorder.record(None, None)
+    assert played.kinds().count("journal") == 2
+    assert played.kinds().count("discarded") == 2
+    assert played.files() == []
+
+
+def test_tags_before_the_grind_are_the_runs_and_during_it_the_next_ones(tmp_path: Path) -> None:
+    """Tags go to the run being waited for; once a grind has begun they go to the one after it. Bad ones are refused."""
+
+    def react(event: Event, commands: SimpleQueue[dict[str, Any]]) -> None:
+        if event.get("state") == "armed":
+            commands.put({"do": "tags", "tags": {"coffee": "Low Meadow", "dose_g": 18}})
+            commands.put({"do": "mark", "text": "second try"})
+            commands.put({"do": "start"})
+        if event.get("state") == "grinding":
+            commands.put({"do": "tags", "tags": {"dose_g": -5}})
+            commands.put({"do": "tags", "tags": {"coffee": "Third Field"}})
+            commands.put({"do": "finish"})
+        if event.get("state") == "settling":
+            commands.put({"do": "stop"})
+
+    played = Played(tmp_path, chunks(Grind(**{**GRIND.__dict__, "end_s": 14.0})), react=react)
+    played.recorder.record(1, 30.0)
+    [path] = (tmp_path / "runs").glob("*.h5")
+    run = load_run(path)
+    assert dict(run.tags) == {"coffee": "Low Meadow", "dose_g": 18.0}
+    assert ("user", "second try") in [(mark.kind, mark.text) for mark in run.marks]
+    assert played.codes().count("refused") == 1
+    assert played.recorder._tags == {"coffee": "Third Field"}
+
+
+def test_a_long_wait_rolls_the_journal_and_keeps_the_last_quiet_stretch(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """After long waiting a new journal begins with the last quiet stretch; the run that follows has it, and is found."""
+    monkeypatch.setattr(module, "ROLL_AFTER_S", 60.0)
+    grind = Grind(start_s=150.0, length_s=6.0, end_s=185.0)
+    played = Played(tmp_path, chunks(grind))
+    assert played.recorder.record(1, 60.0) == 1
+    assert played.kinds().count("journal") == 3
+    assert played.kinds().count("discarded") == 2
+    assert played.files() == [".h5"]
+    [path] = (tmp_path / "runs").glob("*.h5")
+    run = load_run(path)
+    states = {mark.text: mark.time_s for mark in run.marks if mark.kind == "state"}
+    assert states["grinding"] - states["armed"] >= 10.0
+    stamps = run.traces["charge"].device_ms
+    assert len(stamps) == (stamps[-1] - stamps[0]) / 50 + 1
+
+
+def test_a_full_disk_moves_the_run_to_the_fallback_folder(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """When the archive takes no more in the middle of a run, the run ends whole in the other folder, said in red."""
+    write, full = journal_module._write_all, {"on": False}
+
+    def react(event: Event, commands: SimpleQueue[dict[str, Any]]) -> None:
+        full["on"] |= event.get("state") == "grinding"
+
+    def failing(descriptor: int, data: bytes) -> None:
+        if full["on"]:
+            full["on"] = False
+            raise OSError(28, "No space left on device")
+        write(descriptor, data)
+
+    monkeypatch.setattr(journal_module, "_write_all", failing)
+    played = Played(tmp_path, chunks(GRIND), react=react)
+    assert played.recorder.record(1, 60.0) == 1
+    assert played.files() == []
+    assert played.files("fallback") == [".h5"]
+    red = [event for event in played.events if event.get("severity") == "reject"]
+    assert [event["code"] for event in red] == ["journal"]
+    [path] = (tmp_path / "fallback").glob("*.h5")
+    run = load_run(path)
+    assert run.traces["charge"].value.tolist() == traces(GRIND)[1].round(4)[: len(run.traces["charge"])].tolist()
+    assert not run.recovered
+
+
+def test_a_folder_that_takes_nothing_is_replaced_at_once(tmp_path: Path) -> None:
+    """Where no journal can be made in the archive, recording begins in the fallback folder, said in red."""
+    (tmp_path / "runs").write_text("a file where the folder should be")
+    played = Played(tmp_path, chunks(GRIND))
+    assert played.recorder.record(1, 60.0) == 1
+    assert played.files("fallback") == [".h5"]
+    assert "fallback" in played.codes()
+
+
+def test_a_finisher_that_fails_leaves_the_journal(tmp_path: Path) -> None:
+    """A run that could not be sealed is said in red and its journal, complete, waits for the next start."""
+
+    def fail(journal: Path) -> dict[str, Any]:
+        raise StorageError("the sealing process ended with code -9; try again")
+
+    played = Played(tmp_path, chunks(GRIND), finisher=fail)
+    assert played.recorder.record(1, 60.0) == 1
+    assert "not-sealed" in played.codes()
+    [journal] = (tmp_path / "runs").glob("*.journal")
+    assert read_journal(journal).complete
+
+
+@pytest.mark.parametrize("kind", ["missing", "held", "forbidden", "lost"])
+def test_ports_that_cannot_be_used_are_said(tmp_path: Path, kind: Any) -> None:
+    """What the feeds say of a port reaches whoever listens, in their words."""
+    made = [Chunk("cup", 0, kind, text=f"cup: {kind}")]
+    played = Played(tmp_path, made)
+    with pytest.raises(GaveUpError):
+        played.recorder.record(1, 0.2)
+    assert [e for e in played.events if e.get("event") == "port"] == [
+        {"event": "port", "instrument": "cup", "state": kind, "text": f"cup: {kind}"}
+    ]
+
+
+def test_wrong_baud_is_said_once(tmp_path: Path) -> None:
+    """Line after line that makes no sense gives one sentence, and nothing that was read is lost from the journal."""
+    made = [Chunk("cup", round(i * 1e8), "data", b"\xfe\x80x\x00\r\n\x9c\xf8\n" * 5) for i in range(200)]
+    kept: list[bytes] = []
+
+    def react(event: Event, commands: SimpleQueue[dict[str, Any]]) -> None:
+        if event.get("code") == "garbled":
+            [journal] = (tmp_path / "runs").glob("*.journal")
+            kept.append(journal.read_bytes())
+
+    monotonic = Played(tmp_path, made, react=react)
+    with pytest.raises(GaveUpError):
+        monotonic.recorder.record(1, 0.6)
+    assert monotonic.codes().count("garbled") == 1
+    assert kept[0].count(b"\nraw ") == 200
+
+
+def test_a_nearly_full_disk_is_said_before_a_run(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Little room is a notice before anything is recorded."""
+    monkeypatch.setattr(module, "free_bytes", lambda folder: 3_000_000)
+    played = Played(tmp_path, chunks(IDLE))
+    with pytest.raises(GaveUpError):
+        played.recorder.record(1, 0.2)
+    assert played.codes()[0] == "disk-nearly-full"
+    assert played.kinds().index("notice") < played.kinds().index("journal")
