@@ -75,9 +75,10 @@ def _dose_part(rows: Sequence[StudyRun], question: Question, flags: list[dict[st
     band = band_of(levels, question.band_nC_per_g, question.detection_limit_nC_per_g)
     tested = put_to_test(levels, band) if band else ()
     fits = fit_family(white) if points.doses[-1] > 0 else ()
-    fit = select(fits) if fits else None
+    chosen = select(fits) if fits else ()
+    fit = chosen[0] if chosen else None
     missing = "; ".join(filter(None, [missing_for(EXPONENTIAL_PLATEAU, white)]))
-    definitions = four_definitions(fit, white, levels, tested, band, question, missing)
+    definitions = four_definitions(chosen, white, levels, tested, band, question, missing)
     dry = next((level.as_json() for level in levels if level.dose_uL_per_g == 0), None)
     return {
         "dry": dry,

@@ -92,7 +92,8 @@ def _exponential(dose: Floats, theta: Floats) -> Floats:
 
 def _log_logistic(dose: Floats, theta: Floats) -> Floats:
     with np.errstate(divide="ignore"):
-        found: Floats = 1 / (1 + np.exp(theta[:, 1:2] * (np.log(dose) - np.log(theta[:, :1]))))
+        exponent = theta[:, 1:2] * (np.log(dose) - np.log(theta[:, :1]))
+    found: Floats = 1 / (1 + np.exp(np.clip(exponent, -700, 700)))
     return found
 
 
@@ -102,16 +103,15 @@ def _hinge(dose: Floats, theta: Floats) -> Floats:
 
 
 def _scale_range(doses: Floats) -> tuple[tuple[float, float], ...]:
-    """From a curve that is over well before the first dose to one that has hardly begun at the last."""
-    return ((doses[0] / 8, doses[-1] * 3),)
+    """From a curve that is over long before the first dose to one that has hardly begun at the last.
+
+    The low end must lie where the runs can no longer tell: otherwise a dose read off the curve seems bounded below.
+    """
+    return ((doses[0] / 100, doses[-1] * 3),)
 
 
 def _log_logistic_range(doses: Floats) -> tuple[tuple[float, float], ...]:
-    return ((doses[0] / 8, doses[-1] * 2), (0.5, 12.0))
-
-
-def _hinge_range(doses: Floats) -> tuple[tuple[float, float], ...]:
-    return ((doses[0] / 2, doses[-1] * 2),)
+    return (*_scale_range(doses), (0.5, 12.0))
 
 
 EXPONENTIAL: Final = Curve("exponential to zero", _exponential, ("decay_uL_per_g",), ("dry",), _scale_range)
@@ -121,7 +121,7 @@ EXPONENTIAL_PLATEAU: Final = Curve(
 LOG_LOGISTIC: Final = Curve(
     "log-logistic", _log_logistic, ("half_dose_uL_per_g", "steepness"), ("dry", "plateau"), _log_logistic_range
 )
-HINGE: Final = Curve("hinge", _hinge, ("knee_uL_per_g",), ("dry", "plateau"), _hinge_range)
+HINGE: Final = Curve("hinge", _hinge, ("knee_uL_per_g",), ("dry", "plateau"), _scale_range)
 RISE: Final = Curve(
     "exponential with a rise", _exponential, ("decay_uL_per_g",), ("dry", "plateau", "slope"), _scale_range
 )

@@ -16,9 +16,9 @@ from dataclasses import dataclass
 import numpy as np
 
 from chargebench.study.curves import Curve
-from chargebench.study.fit import Fit, Separated
+from chargebench.study.fit import Fit, Separated, derivatives
 from chargebench.study.rows import Floats
-from chargebench.study.scatter import Whitened
+from chargebench.study.scatter import Whitened, effective_dof
 
 __all__ = ["DoseAnswer", "Target", "crossing", "fall_to", "profile", "reach"]
 
@@ -160,17 +160,29 @@ def dose_of(curve: Curve, parameters: Floats, target: Target, highest: float) ->
     return float(brentq(miss, dose[i], dose[i + 1], xtol=1e-10, rtol=1e-12))
 
 
+def _dof(fit: Fit, white: Whitened, target: Target) -> float:
+    """Degrees of freedom for the interval: of the residuals, or fewer where the scatter of the runs it hangs on is less
+    well known.
+    """
+    dose = dose_of(fit.curve, fit.parameters, target, float(white.points.doses[-1]))
+    if dose is None or not np.isfinite(fit.covariance).all():
+        return fit.dof
+    gradient = derivatives(fit.curve, np.array([dose, 0.0]), fit.parameters)
+    jacobian = white.transform @ derivatives(fit.curve, white.points.dose_uL_per_g, fit.parameters)
+    influence = jacobian @ fit.covariance @ (gradient[0] - target.fraction * gradient[1])
+    return min(float(fit.dof), effective_dof(white, influence))
+
+
 def interval_of(fit: Fit, white: Whitened, target: Target, level: float = 0.95) -> tuple[float, float]:
     """Doses not ruled out, as lowest and highest; 0 and infinity where the runs leave an end open.
 
-    A dose is ruled out when the condition raises the sum of squares by more than t² residual variances (t at the
-    residual degrees of freedom): the profile likelihood with its scale estimated. The ends are sought from 1/50 of the
+    A dose is ruled out when the condition raises the sum of squares by more than t² residual variances: the profile likelihood with its scale estimated. The ends are sought from 1/50 of the
     lowest to the highest tested dose; (nan, nan) when every dose there is ruled out.
     """
     from scipy.special import stdtrit
 
     positive = white.points.doses[white.points.doses > 0]
-    threshold = float(fit.rss + stdtrit(fit.dof, 0.5 + level / 2) ** 2 * fit.scale)
+    threshold = float(fit.rss + stdtrit(_dof(fit, white, target), 0.5 + level / 2) ** 2 * fit.scale)
     dose = np.geomspace(positive[0] / 50, positive[-1], 240)
     inside = profile(fit, white, target, dose) <= threshold
     if not inside.any():

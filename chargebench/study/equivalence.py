@@ -234,7 +234,7 @@ def _none_neutral(tested: Sequence[Tested], method: str) -> DoseAnswer:
         text = f"{said} the runs are not neutral: sign changes from run to run."
         return DoseAnswer("not identifiable", None, None, (top.dose_uL_per_g, None), text, method)
     if top.side * first.side < 0:
-        text = f"{said} the charge has changed sign and is not shown inside the band: no dose is neutral with all above it."
+        text = f"{said} the charge has changed sign and lies outside the band or close to its edge; test less water."
         return DoseAnswer("not identifiable", None, None, (top.dose_uL_per_g, None), text, method)
     text = f"{said} the mean is not shown inside the band; test more water, or more repeats."
     return DoseAnswer("above highest dose", None, None, (top.dose_uL_per_g, None), text, method)

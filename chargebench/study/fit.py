@@ -18,6 +18,7 @@ __all__ = [
     "Fit",
     "Separated",
     "akaike",
+    "derivatives",
     "fit_curve",
     "fit_family",
     "lack_of_fit",
@@ -156,16 +157,17 @@ def _polish(curve: Curve, white: Whitened, start: Floats) -> Floats:
     return found if cost(found) <= base else start
 
 
-def _jacobian(curve: Curve, white: Whitened, parameters: Floats) -> Floats:
-    """Whitened derivatives (n, p): exact in the levels, central differences in the shape."""
-    dose, q = white.points.dose_uL_per_g, len(curve.levels)
-    linear = curve.columns(dose, parameters[None, q:])[0]
+def derivatives(curve: Curve, dose_uL_per_g: Floats, parameters: Floats) -> Floats:
+    """Derivatives of the mean (n, p): exact in the levels, central differences in the shape."""
+    q = len(curve.levels)
+    linear = curve.columns(dose_uL_per_g, parameters[None, q:])[0]
     shape = []
     for i in range(q, len(parameters)):
         step = np.zeros(len(parameters))
         step[i] = 1e-5 * parameters[i]
-        shape.append((curve.mean(dose, parameters + step) - curve.mean(dose, parameters - step)) / (2 * step[i]))
-    found: Floats = white.transform @ np.column_stack([linear, *shape])
+        above, below = curve.mean(dose_uL_per_g, parameters + step), curve.mean(dose_uL_per_g, parameters - step)
+        shape.append((above - below) / (2 * step[i]))
+    found: Floats = np.column_stack([linear, *shape])
     return found
 
 
@@ -186,7 +188,7 @@ def fit_curve(curve: Curve, white: Whitened) -> Fit:
     rss = float(residual @ residual)
     n = len(white.y) - white.lost
     dof = max(n - curve.parameters, 1)
-    jacobian = _jacobian(curve, white, parameters)
+    jacobian = white.transform @ derivatives(curve, white.points.dose_uL_per_g, parameters)
     if np.linalg.matrix_rank(jacobian / np.maximum(np.linalg.norm(jacobian, axis=0), 1e-300)) < curve.parameters:
         covariance = np.full((curve.parameters, curve.parameters), np.nan)
     else:
@@ -233,13 +235,15 @@ def weights(fits: Sequence[Fit]) -> Floats:
     return found
 
 
-def select(fits: Sequence[Fit], decisive: float = 6.0) -> Fit:
-    """The exponential to a plateau, unless another curve has an AICc lower by more than `decisive`.
+def select(fits: Sequence[Fit], decisive: float = 6.0) -> tuple[Fit, ...]:
+    """The curve to read doses from, followed by the curve it displaced, if any.
 
-    A curve nested in it (to zero) is never preferred: assuming the plateau to be exactly zero would make every interval
-    too narrow whenever it is not.
+    It is the exponential to a plateau, unless another has an AICc lower by more than `decisive`; then the exponential
+    stays in the interval, since one study in thirty prefers a wrong curve that decisively by chance alone. A curve
+    nested in it (to zero) is never preferred: assuming the plateau to be exactly zero would make every interval too
+    narrow whenever it is not.
     """
     general = [fit for fit in fits if "plateau" in fit.curve.levels] or list(fits)
     best = min(general, key=lambda fit: fit.aicc)
     usual = next((fit for fit in general if fit.curve is EXPONENTIAL_PLATEAU), best)
-    return best if best.aicc < usual.aicc - decisive else usual
+    return (best, usual) if best.aicc < usual.aicc - decisive else (usual,)

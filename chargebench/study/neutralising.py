@@ -35,22 +35,24 @@ def dry_is_charged(levels: Sequence[Level]) -> bool:
     return bool(abs(dry.mean_nC_per_g) > float(stdtrit(dry.dof, 0.975)) * dry.u_nC_per_g)
 
 
-def by_curve(fit: Fit, white: Whitened, target: Target, what: str) -> DoseAnswer:
+def by_curve(fits: Sequence[Fit], white: Whitened, target: Target, what: str) -> DoseAnswer:
     """Dose at which the fitted curve meets the target, with its profile interval; never beyond the highest tested dose.
 
-    `what` names the target in the sentence.
+    The dose is that of the first of `fits`, the interval spans those of all. `what` names the target in the sentence.
     """
     highest = float(white.points.doses[-1])
-    low, high = interval_of(fit, white, target)
-    value = dose_of(fit.curve, fit.parameters, target, highest)
+    ends = np.array([interval_of(fit, white, target) for fit in fits])
+    ends = ends[~np.isnan(ends[:, 0])]
+    low, high = (ends[:, 0].min(), ends[:, 1].max()) if len(ends) else (np.nan, np.nan)
+    value = dose_of(fits[0].curve, fits[0].parameters, target, highest)
     if value is None:
         least = highest if np.isnan(low) else _open(low)
         text = f"{what} is not reached up to the highest tested dose, {highest:g} uL/g; test more water."
         return DoseAnswer("above highest dose", None, (least, None), (highest, None), text, PROFILE)
-    lowest, upmost = ends = _open(low), _open(high)
-    if ends == (None, None):
+    lowest, upmost = _open(low), _open(high)
+    if lowest is None and upmost is None:
         text = f"{what}: the runs leave the dose open at both ends; test more doses or repeats."
-        return DoseAnswer("not identifiable", None, ends, None, text, PROFILE)
+        return DoseAnswer("not identifiable", None, (None, None), None, text, PROFILE)
     said = f"{what} is reached at {value:.3g} uL/g"
     if upmost is None:
         said += f", 95 % interval from {lowest:.3g} uL/g, not bounded above by the doses tested"
@@ -58,7 +60,7 @@ def by_curve(fit: Fit, white: Whitened, target: Target, what: str) -> DoseAnswer
         said += f", 95 % interval up to {upmost:.3g} uL/g, not bounded below"
     else:
         said += f", 95 % interval {lowest:.3g} to {upmost:.3g} uL/g"
-    return DoseAnswer("found", value, ends, None, said + ".", PROFILE)
+    return DoseAnswer("found", value, (lowest, upmost), None, said + ".", PROFILE)
 
 
 def by_tests(levels: Sequence[Level], target: Target, what: str, missing: str) -> DoseAnswer:
@@ -87,13 +89,13 @@ def by_tests(levels: Sequence[Level], target: Target, what: str, missing: str) -
     return DoseAnswer("not identifiable", None, None, None, f"{what}: {missing}.", method)
 
 
-def by_crossing(fit: Fit | None, white: Whitened, levels: Sequence[Level], scatter: Scatter) -> DoseAnswer:
+def by_crossing(fits: Sequence[Fit], white: Whitened, levels: Sequence[Level], scatter: Scatter) -> DoseAnswer:
     """Dose at which the charge changes sign, only where tested doses lie significantly on both sides of zero."""
     sides = signs_on_both_sides(levels, scatter)
     if sides is None:
         text = "No change of sign is shown: tested doses do not lie significantly on both sides of zero."
         return DoseAnswer("not identifiable", None, None, None, text, "Holm-adjusted one-sided t tests")
-    found = None if fit is None else by_curve(fit, white, crossing(), "A net charge of zero")
+    found = by_curve(fits, white, crossing(), "A net charge of zero") if fits else None
     if found is None or found.status != "found":
         text = f"The net charge changes sign between {sides[0]:g} and {sides[1]:g} uL/g."
         return DoseAnswer("bracket", None, None, sides, text, "Holm-adjusted one-sided t tests")
@@ -107,7 +109,7 @@ def _no_dry(levels: Sequence[Level]) -> str:
 
 
 def four_definitions(
-    fit: Fit | None,
+    fits: Sequence[Fit],
     white: Whitened,
     levels: Sequence[Level],
     tested: Sequence[Tested],
@@ -115,19 +117,19 @@ def four_definitions(
     question: Question,
     missing: str,
 ) -> Mapping[str, DoseAnswer]:
-    """All four answers by name; `missing` says why there is no fit."""
+    """All four answers by name; `fits` as `select` gives them, `missing` why there are none."""
     refused = _no_dry(levels)
 
     def curve_or_tests(target: Target, what: str) -> DoseAnswer:
         if refused:
             return DoseAnswer("not identifiable", None, None, None, refused)
-        return by_curve(fit, white, target, what) if fit else by_tests(levels, target, what, missing)
+        return by_curve(fits, white, target, what) if fits else by_tests(levels, target, what, missing)
 
     answers = {"equivalence": _equivalence(tested, band)}
     part = f"{question.fraction:.0%} of the dry charge"
     answers["fraction"] = curve_or_tests(fall_to(question.fraction), part)
     answers["limit"] = _limit(levels, question, curve_or_tests, refused)
-    answers["crossing"] = by_crossing(fit, white, levels, white.scatter)
+    answers["crossing"] = by_crossing(fits, white, levels, white.scatter)
     return answers
 
 

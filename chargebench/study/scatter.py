@@ -11,7 +11,7 @@ import numpy as np
 
 from chargebench.study.rows import Floats, Points
 
-__all__ = ["Scatter", "Whitened", "scatter_of", "whiten"]
+__all__ = ["Scatter", "Whitened", "effective_dof", "scatter_of", "whiten"]
 
 
 _USUAL = 0.03
@@ -152,3 +152,30 @@ def whiten(points: Points, blocks: str = "random", even: bool = False) -> Whiten
         transform = (np.eye(len(sd)) - c @ np.linalg.pinv(c)) @ base
         lost = n_blocks - 1
     return Whitened(points, transform, transform @ points.q_nC_per_g, sd, lost, ratio, scatter)
+
+
+def effective_dof(white: Whitened, influence: Floats) -> float:
+    """Degrees of freedom of the variance of a result to which each run contributes a share (Satterthwaite).
+
+    Parameters
+    ----------
+    white : Whitened
+    influence : array (n,)
+        Change of the result with each whitened run.
+
+    Notes
+    -----
+    Two parts of the scatter are estimated from the same repeats; a result that hangs on few doses rests on the part
+    that rules there, known with fewer degrees of freedom than all repeats together have. The variance of the logarithms
+    of both parts is the inverse Fisher information of the repeats, with the weak hold on their ratio added.
+    """
+    scatter = white.scatter
+    if scatter.dof == 0 or scatter.proportional == 0:
+        return np.inf
+    level, freedom = _dose_means(white.points, white.points.q_nC_per_g)
+    constant = scatter.constant_nC_per_g**2 / scatter.sd(level) ** 2
+    share = np.stack([constant, 1 - constant])
+    hold = np.array([[1.0, -1.0], [-1.0, 1.0]]) / 4
+    information = (share * freedom) @ share.T / 2 + hold
+    part = share @ influence**2 / (influence @ influence)
+    return float(2 / (part @ np.linalg.solve(information, part)))
