@@ -48,8 +48,8 @@ class DoseChart(Panel):
         self.body.addWidget(self.empty, 1)
         self._outcomes: Sequence[Mapping[str, Any]] = ()
         self._names: list[tuple[str, str, str]] = []
-        self._plot = self.view.addPlot()
-        quiet_plot(self._plot)
+        self._plot = self.view.addPlot(enableMenu=False)
+        quiet_plot(self._plot, self.view)
         self._plot.setLabel("left", "nC/g")
         self._plot.setLabel("bottom", "Water dose (µL/g)")
         self._band = pg.LinearRegionItem(orientation="horizontal", movable=False)

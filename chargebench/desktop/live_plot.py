@@ -63,8 +63,8 @@ class LivePlot(QtWidgets.QWidget):
         self.set_theme(theme)
 
     def _panel(self, row: int, label: str) -> Any:
-        plot = self.view.addPlot(row=row, col=0)
-        quiet_plot(plot)
+        plot = self.view.addPlot(row=row, col=0, enableMenu=False)
+        quiet_plot(plot, self.view)
         plot.setLabel("left", label)
         return plot
 

@@ -25,8 +25,12 @@ def quiet_view(description: str) -> Any:
     return view
 
 
-def quiet_plot(plot: Any) -> None:
-    """Take menus, buttons, dragging and automatic ranges from a plot; line up its left axis with others."""
+def quiet_plot(plot: Any, view: Any) -> None:
+    """Take menus, buttons, dragging and automatic ranges from a plot of a view.
+
+    The library makes its menu all the same and keeps settings in it; the view owns it, so that it ends with the view.
+    """
+    plot.ctrlMenu.setParent(view, plot.ctrlMenu.windowFlags())
     plot.setMenuEnabled(False)
     plot.hideButtons()
     plot.setMouseEnabled(x=False, y=False)

@@ -94,6 +94,7 @@ class RunsTable(Panel):
         self.view.setWordWrap(False)
         self.view.setTabKeyNavigation(False)
         self.view.verticalHeader().hide()
+        self.view.verticalHeader().setAccessibleName("Rows")
         self._set_widths(self.view.horizontalHeader())
         self.view.horizontalHeader().setAccessibleName("Columns")
         self.view.selectionModel().currentRowChanged.connect(self._moved)

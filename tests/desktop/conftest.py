@@ -30,16 +30,14 @@ def qapp_args() -> list[str]:
 def no_leaked_widgets(qapp: QtWidgets.QApplication) -> Iterator[None]:
     """Every top-level widget made in a test is gone after it."""
     qapp.setStyle("Fusion")
-    before = set(map(id, qapp.topLevelWidgets()))
+    before = len(qapp.topLevelWidgets())
     yield
-    for _ in range(3):
+    qapp.sendPostedEvents(None, QtCore.QEvent.Type.DeferredDelete)
+    if len(qapp.topLevelWidgets()) > before:
         gc.collect()
         qapp.sendPostedEvents(None, QtCore.QEvent.Type.DeferredDelete)
-        qapp.processEvents()
-    left = [w for w in qapp.topLevelWidgets() if id(w) not in before]
-    for widget in left:
-        widget.deleteLater()
-    assert not left, f"leaked widgets: {left}"
+    left = qapp.topLevelWidgets()
+    assert len(left) <= before, f"leaked widgets: {left}"
 
 
 @pytest.fixture
@@ -58,6 +56,8 @@ def make_window(qtbot: object, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) 
         window = MainWindow(BenchSession(FAKE, FakeFollower), ArchiveReader(FAKE), bench, tmp_path / "archive", **more)
         window.resize(1366, 768)
         window.show()
+        window.activateWindow()
+        qtbot.waitUntil(window.isActiveWindow, timeout=2000)
         made.append(window)
         return window
 

@@ -34,11 +34,19 @@ class FakeFollower:
     """Follows the fake journal: lines of channel, time and value."""
 
     def __init__(self, path: Path) -> None:
-        self._file = path.open()
+        self._path, self._position = path, 0
+        path.stat()
 
     def poll(self) -> list[FakeTimed]:
+        try:
+            with self._path.open() as file:
+                file.seek(self._position)
+                lines = file.readlines()
+                self._position = file.tell()
+        except FileNotFoundError:
+            return []
         found = []
-        for line in self._file.readlines():
+        for line in lines:
             channel, time_s, value = line.split()
             found.append(FakeTimed(channel, float(time_s), float(value)))
         return found
