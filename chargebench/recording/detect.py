@@ -229,9 +229,8 @@ class Detector:
         if self._blocks.now_s - self._crossed_s < CONFIRM_S:
             return False
         _, mass_g = self._blocks.mass(1.0)
-        enough_g = max(
-            CONFIRM_G, 1.5 * self._least_g(BASE_G, BASE_SPAN_S, self._blocks.now_s - self._crossed_s + BASE_BEFORE_S)
-        )
+        before_s = self._blocks.now_s - self._crossed_s + BASE_BEFORE_S
+        enough_g = max(CONFIRM_G, 1.5 * self._least_g(BASE_G, BASE_SPAN_S, before_s))
         return len(mass_g) > 0 and float(np.min(mass_g[-2:])) - self._base_g > enough_g
 
     def _mass_onset_s(self) -> float:

@@ -13,7 +13,7 @@ from chargebench.recording.clocks import WRAP_MS, DeviceClock, Envelope
 def stream(
     clock: DeviceClock, start_ms: int, seconds: float, rate: float = 1.0, host_from_s: float = 0.0, seed: int = 0
 ) -> tuple[np.ndarray, float]:
-    """Feed 100 lines a device second, read in chunks that are late by up to 20 ms; device seconds and last host time."""
+    """Feed 100 lines a device second in chunks that come a little late; gives device seconds and the last host time."""
     rng = np.random.default_rng(seed)
     found, host_s = [], host_from_s
     chunk = max(1, round(2 * rate))

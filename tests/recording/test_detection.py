@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import replace
+from itertools import pairwise
 
 import numpy as np
 import pytest
@@ -164,7 +165,7 @@ def test_current_is_integrated() -> None:
     charge = [(r.time_s, r.value) for r in readings(grind)]
     made = detector(grind)
     changes: list[Change] = []
-    for (t0, q0), (t1, q1) in zip(charge, charge[1:], strict=False):
+    for (t0, q0), (t1, q1) in pairwise(charge):
         changes += made.feed([Timed("current", t1, (q1 - q0) / (t1 - t0) + rng.normal(0, 0.02), 0)])
         if made.state == "done":
             break

@@ -65,7 +65,7 @@ class Played:
 
         tags = {"coffee": "Hollow Hill"}
         self.recorder = Recorder(
-            bench(text) if callable(bench) else bench,
+            bench(text),
             folder / "runs",
             tags,
             Knowledge(),

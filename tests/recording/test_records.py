@@ -73,7 +73,7 @@ def test_parsing_never_raises_and_only_gives_what_was_written(junk: bytes, at: i
 
 @given(st.integers(0, 10_000), st.integers(0, 7))
 def test_a_flipped_bit_costs_one_record_and_is_counted(at: int, bit: int) -> None:
-    """A changed bit anywhere is seen: the record it hit (or the two it joined) is left out, never another value given."""
+    """A changed bit anywhere is seen: the record it hit is left out, and never another given."""
     data = bytearray(journal_of())
     at %= len(data)
     data[at] ^= 1 << bit

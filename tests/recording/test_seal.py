@@ -57,7 +57,7 @@ def test_a_sealed_run_holds_its_journal_and_the_journal_goes(tmp_path: Path) -> 
 
 
 def test_sealing_again_changes_nothing(tmp_path: Path) -> None:
-    """A journal that turns up again beside its run file (a kill before it was removed) goes; the file stays as it was."""
+    """A journal that is still there beside its run file (a kill before it was removed) goes; the file stays."""
     journal = written_journal(tmp_path)
     data = journal.read_bytes()
     path = seal(journal)
