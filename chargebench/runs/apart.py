@@ -4,10 +4,9 @@ Owns that process: how it is started, what it may use, how bytes go there and ar
 numbers; nothing that could run). A file that makes HDF5 crash, loop or eat memory ends that process, not this one. The
 process is kept for the next file; it goes when it has been idle for long, and when this program ends.
 
-``-P`` keeps Python from looking for modules in the current folder, which may be the stranger's. The process limits
-itself before it sees a byte: a deadline that needs no help of the code it ends (`faulthandler`, on
-every system), and where the system has resource limits: memory, no file opened, no file written. On Windows only the
-deadline holds.
+It takes no module from the current folder, which may be the stranger's, and no plugin of HDF5. It limits itself before
+it sees a byte: a deadline that needs no help of the code it ends (`faulthandler`, on every system), and where the
+system has resource limits: memory, no file opened, no file written. On Windows only the deadline holds.
 """
 
 from __future__ import annotations
@@ -120,7 +119,7 @@ class _Reader:
                 stdin=subprocess.PIPE,
                 stdout=subprocess.PIPE,
                 stderr=subprocess.DEVNULL,
-                env={**os.environ, "PYTHONPATH": paths, "OPENBLAS_NUM_THREADS": "1"},
+                env={**os.environ, "PYTHONPATH": paths, "OPENBLAS_NUM_THREADS": "1", "HDF5_PLUGIN_PRELOAD": "::"},
                 start_new_session=True,
                 creationflags=getattr(subprocess, "CREATE_NO_WINDOW", 0),
             )

@@ -87,7 +87,7 @@ def _refuse(path: str, found: str, allowed: str) -> Never:
 
 
 class _Walk:
-    """One pass that looks at everything, then one that reads."""
+    """One pass that looks at every declaration, one that looks at every chunk, then one that reads."""
 
     def __init__(self, file_bytes: int) -> None:
         self.left = min(MOST_BYTES, FREE_BYTES + MOST_RATIO * file_bytes)
@@ -103,6 +103,8 @@ class _Walk:
         for path, address in self.links.items():
             if address not in self.names:
                 _refuse(path, "link to something else", "a link to an array of the run")
+        for array in self.datasets.values():
+            array.look()
         nodes = {path: Node(attributes) for path, attributes in self.attributes.items()}
         nodes |= {path: Node(self.attributes[path], array.read()) for path, array in self.datasets.items()}
         return nodes | {path: Node(same_as=self.names[address]) for path, address in self.links.items()}
@@ -142,7 +144,6 @@ class _Walk:
         self.left -= array.length * array.dtype.itemsize
         if self.left < 0:
             _refuse(path, "more data declared than a file of this size can hold", f"{MOST_BYTES >> 20} MiB in all")
-        array.look()
         self.datasets[path] = array
 
 

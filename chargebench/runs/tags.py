@@ -28,7 +28,7 @@ MOST_TAGS: Final = 200
 WATER_G_PER_UL: Final = 0.000998
 """Mass of a microlitre of water at 20 °C to 22 °C, close enough to find tags that contradict each other."""
 
-_KEY: Final = re.compile(r"[^\W\d][\w.-]{0,63}")
+_KEY: Final = re.compile(r"[^\W\d]([\w. -]{0,62}[\w.-])?")
 _NUMBER: Final = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d{1,3})?")
 
 
@@ -165,7 +165,8 @@ def _short(value: object) -> str:
 def _checked_key(key: str) -> str:
     if not _KEY.fullmatch(key):
         raise TagError(
-            f"tag key {_short(key)}: allowed are 1 to 64 letters, digits, '_', '-' and '.', the first a letter or '_'"
+            f"tag key {_short(key)}: allowed are 1 to 64 letters, digits, '_', '-', '.' and inner spaces, "
+            "the first a letter or '_'"
         )
     return key
 

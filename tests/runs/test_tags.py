@@ -15,13 +15,16 @@ from chargebench.runs.tags import LONGEST_TEXT, TAGS, check_tags, read_tags
 
 def test_words_become_tags() -> None:
     """Numbers of numeric keys are floats, choices lower case, everything else stays the text it was."""
-    found = read_tags(["coffee=Höhe 12", "dose_g= 18.5 ", "treatment=Misted+Ionised", "setting=7", "batch=0042"])
+    found = read_tags(
+        ["coffee=Höhe 12", "dose_g= 18.5 ", "treatment=Misted+Ionised", "setting=7", "batch=0042", "roast level =light"]
+    )
     assert found == {
         "coffee": "Höhe 12",
         "dose_g": 18.5,
         "treatment": "misted+ionised",
         "setting": "7",
         "batch": "0042",
+        "roast level": "light",
     }
 
 
@@ -35,7 +38,9 @@ def test_value_may_hold_equals() -> None:
     [
         ("dose_g", ["dose_g", "KEY=VALUE"]),
         ("=18", ["key", "letters"]),
-        ("a b=1", ["'a b'", "letters"]),
+        ("a\tb=1", ["'a\\\\tb'", "letters"]),
+        ("<b>=1", ["'<b>'", "letters"]),
+        ("7up=1", ["'7up'", "first a letter"]),
         ("../x=1", ["'../x'", "letters"]),
         ("\u202eesod=1", ["\\u202e", "letters"]),
         ("k" * 65 + "=1", ["64"]),
