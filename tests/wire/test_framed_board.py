@@ -130,3 +130,14 @@ def test_under_micropython() -> None:
     lines = board.Lines()
     expected = [lines.line("Q", 4294967295 + n, board.decimal_text(-12 * n, 3), "nC").decode() for n in range(3)]
     assert said == "".join(expected) + "[('RATE', 50), ('ID?', None)]\n"
+
+
+def test_the_printed_example_is_right() -> None:
+    """Every line of the exchange printed for board builders is one that the host takes."""
+    text = (FILE.parent / "README.md").read_text(encoding="utf-8")
+    lines = [line.strip() for line in text.splitlines() if line.startswith("    ") and line[-5:-4] == "*"]
+    shown = [line for line in lines if line != "KIND,SEQ,MS,VALUE,UNIT,STATUS*CRC"]
+    decoder = FramedDecoder(["charge", "humidity"])
+    readings = decoder.feed("".join(f"{line}\n" for line in shown).encode(), 0)
+    assert len(readings) == len(shown) >= 5
+    assert (decoder.lost, dict(decoder.rejects)) == (0, {})
