@@ -136,13 +136,13 @@ def _never_ends(file: h5py.File) -> None:
 
 
 def _chunk_missing(file: h5py.File) -> None:
-    _replace(TIME, shape=(400,), dtype="f8", chunks=(400,), shuffle=True, **STORED)(file)
+    _replace(STATUS, shape=(400,), dtype="i8", chunks=(400,), shuffle=True, **STORED)(file)
 
 
 def _filter_skipped(file: h5py.File) -> None:
-    values = np.arange(400.0)
-    _replace(TIME, shape=(400,), dtype="f8", chunks=(400,), shuffle=True, **STORED)(file)
-    file[TIME].id.write_direct_chunk((0,), values.tobytes(), filter_mask=7)
+    values = np.arange(400)
+    _replace(STATUS, shape=(400,), dtype="i8", chunks=(400,), shuffle=True, **STORED)(file)
+    file[STATUS].id.write_direct_chunk((0,), values.tobytes(), filter_mask=7)
 
 
 def _second_name(file: h5py.File) -> None:
