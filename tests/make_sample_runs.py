@@ -11,6 +11,7 @@ import json
 import subprocess
 import sys
 import tempfile
+import threading
 from collections.abc import Iterator, Mapping
 from pathlib import Path
 from typing import Any
@@ -31,7 +32,8 @@ SCENARIO = Scenario(
 )
 SEED = 20
 COMMON = {"coffee": SCENARIO.coffee.name, "grinder": SCENARIO.grinder.name, "setting": "filter", "dose_g": 18.0}
-FLAWED = "somebody brushed against the cable while the charge settled"
+TOUCHED = "somebody brushed against the cable while the charge settled"
+ZEROED = "somebody pressed the zero switch while it ground"
 STEPS = [
     ("dry", 0.0, 1, "control"),
     ("misted", 20.0, 1, ""),
@@ -39,9 +41,9 @@ STEPS = [
     ("misted", 40.0, 1, ""),
     ("misted", 10.0, 1, ""),
     ("dry", 0.0, 1, "control between the blocks"),
-    ("misted", 10.0, 2, ""),
+    ("misted", 10.0, 2, TOUCHED),
     ("misted", 40.0, 2, ""),
-    ("misted", 20.0, 2, FLAWED),
+    ("misted", 20.0, 2, ZEROED),
     ("misted", 20.0, 2, "the run before, repeated"),
     ("ionised", 0.0, 2, "ioniser at the chute"),
     ("dry", 0.0, 2, "control"),
@@ -51,7 +53,8 @@ README = """\
 # Sample runs
 
 Twelve runs recorded with `chargebench record` on the virtual bench, in real time. Everything about them is invented:
-the coffee *{coffee}*, the grinder *{grinder}*, the {place}. Look at them with
+the coffee *{coffee}*, the grinder *{grinder}*, the
+{place}. Look at them with
 
     chargebench show sample_runs
 
@@ -62,8 +65,9 @@ A tenth of the dry charge is left at {dose:.1f} µL/g; the charge changes sign a
 | --- | --- | --- | --- | --- | --- | --- |
 {rows}
 
-The ± is a standard uncertainty. Truth is the charge per gram that fell into the cup, water and ions included; runs of
-one dose differ because grinding does. Made by `python -m tests.make_sample_runs`.
+The ± is a standard uncertainty; a run flagged *reject* is not to be believed, and says why. Truth is the charge per gram
+that fell into the cup, water and ions included; runs of one dose differ because grinding does. Made by
+`python -m tests.make_sample_runs`.
 """
 
 
@@ -73,8 +77,25 @@ def _tags(step: tuple[str, float, int, str]) -> dict[str, str | float]:
     return tags | ({"note": note} if note else {})
 
 
-def _record(bench: VirtualBench, operator: VirtualOperator, folder: Path) -> Iterator[dict[str, Any]]:
-    """Outcomes as the recorder tells them; brushes the cable where the step says so."""
+class _Accidents:
+    """Does to the bench what a step's note says; listens to the recorder's events."""
+
+    def __init__(self, bench: VirtualBench, speed: float) -> None:
+        self._bench, self._speed, self._touches = bench, speed, 8
+
+    def on_event(self, event: Mapping[str, Any], note: str) -> None:
+        state = event.get("state")
+        if state == "settling" and note == TOUCHED and self._touches:
+            self._bench.touch()
+            self._touches -= 1
+        elif state == "grinding" and note == ZEROED:
+            threading.Timer(3.0 / self._speed, self._bench.zero).start()
+
+
+def _record(
+    bench: VirtualBench, operator: VirtualOperator, accidents: _Accidents, folder: Path
+) -> Iterator[dict[str, Any]]:
+    """Outcomes as the recorder tells them."""
     words = ["record", "--bench", str(bench.bench_path), "--archive", str(folder), "--json", "--control"]
     words += ["--give-up", "300"]
     words += [word for key, value in operator.first_tags.items() for word in ("--tag", f"{key}={value}")]
@@ -84,11 +105,10 @@ def _record(bench: VirtualBench, operator: VirtualOperator, folder: Path) -> Ite
         assert recorder.stdout is not None
         for line in recorder.stdout:
             event = json.loads(line)
-            if event.get("state") == "settling" and STEPS[len(operator.truths) - 1][3] == FLAWED:
-                bench.touch()
             for answer in operator.on_event(event):
                 recorder.stdin.write(json.dumps(answer) + "\n")
                 recorder.stdin.flush()
+            accidents.on_event(event, STEPS[max(len(operator.truths) - 1, 0)][3])
             if "result" in event:
                 print(event["run"], event["result"]["charge_to_mass_nC_per_g"], flush=True)
                 yield event
@@ -134,7 +154,9 @@ def main() -> int:
         VirtualBench(Path(folder), scenario=SCENARIO, seed=SEED, speed=given.speed) as bench,
     ):
         operator = VirtualOperator(bench, [_tags(step) for step in STEPS])
-        outcomes = list(_record(bench, operator, given.folder))
+        outcomes = list(_record(bench, operator, _Accidents(bench, given.speed), given.folder))
+        for kept in given.folder.glob("*.outcome.json"):
+            kept.unlink()
         _write_papers(given.folder, bench.truth_path, outcomes, operator.truths)
     return 0 if operator.finished else 1
 

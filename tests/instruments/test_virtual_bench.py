@@ -202,6 +202,7 @@ def test_process_form(tmp_path):
         {"do": "empty_cup"},
         {"do": "set_ioniser", "on": True},
         {"do": "touch"},
+        {"do": "zero"},
         {"do": "boil"},
         {"do": "grind", "sugar": 1},
         {"do": "grind", "dose_g": "much"},
@@ -218,7 +219,20 @@ def test_process_form(tmp_path):
     )
     answers = [json.loads(line) for line in done.stdout.splitlines()]
     events = [answer["event"] for answer in answers]
-    assert events == ["ready", "done", "error", "done", "done", "error", "error", "error", "done", "error", "stopped"]
+    assert events == [
+        "ready",
+        "done",
+        "error",
+        "done",
+        "done",
+        "done",
+        "error",
+        "error",
+        "error",
+        "done",
+        "error",
+        "stopped",
+    ]
     assert answers[1]["dose_g"] == 3
     assert "busy" in answers[2]["text"]
     assert read_bench(tmp_path / "bench.toml").instruments.keys() == {"cup", "scale"}

@@ -5,7 +5,7 @@ what it truly did, or ``{"event": "error", "text": …}``. Commands::
 
     {"do": "grind", "dose_g": 18, "water_uL_per_g": 20, "treatment": "misted", "purpose": "grind", "setting": "filter"}
     {"do": "empty_cup"}   {"do": "inject", "charge_nC": 100}   {"do": "set_ioniser", "on": true}
-    {"do": "touch"}       {"do": "now"}                        {"do": "stop"}
+    {"do": "touch"}       {"do": "zero"}                       {"do": "now"}                        {"do": "stop"}
 
 The end of stdin means stop.
 """
@@ -27,6 +27,7 @@ _COMMANDS: dict[str, frozenset[str]] = {
     "inject": frozenset({"charge_nC"}),
     "set_ioniser": frozenset({"on"}),
     "touch": frozenset(),
+    "zero": frozenset(),
 }
 
 

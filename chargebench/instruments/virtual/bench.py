@@ -205,6 +205,13 @@ class VirtualBench:
         with self._lock:
             return self._tell("touch", self._world.touch(self.now_s))
 
+    def zero(self) -> dict[str, Any]:
+        """Press the board's zero switch for half a virtual second, now, whatever is going on."""
+        with self._lock:
+            now_s = self.now_s
+            self._world.zero(now_s)
+            return self._tell("zero", {"start_s": now_s})
+
     def set_ioniser(self, on: bool) -> dict[str, Any]:
         """Switch the ioniser on or off; while on, it acts on every grind."""
         with self._lock:
