@@ -65,8 +65,8 @@ A tenth of the dry charge is left at {dose:.1f} µL/g; the charge changes sign a
 | --- | --- | --- | --- | --- | --- | --- |
 {rows}
 
-The ± is a standard uncertainty; a run flagged *reject* is not to be believed, and says why. Truth is the charge per gram
-that fell into the cup, water and ions included; runs of one dose differ because grinding does. Made by
+The ± is a standard uncertainty; a run flagged *reject* is not to be believed, and says why. Truth is the charge per
+gram that fell into the cup, water and ions included; runs of one dose differ because grinding does. Made by
 `python -m tests.make_sample_runs`.
 """
 
