@@ -1,0 +1,179 @@
+"""A recording led by a person, not by a detector: so many seconds, until something jumps, until a word is said.
+
+Owns the loop of a bench check: bytes go into a journal as in any recording, are sealed as any run, and the latest
+readings are at hand to wait for. Time is the run's own clock throughout.
+"""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Iterator, Mapping
+from pathlib import Path
+from queue import Empty, SimpleQueue
+from statistics import median
+from types import TracebackType
+from typing import Final, Self
+
+from chargebench.errors import GaveUpError
+from chargebench.instruments.benchfile import Bench
+from chargebench.instruments.feed import Chunk, Feeds
+from chargebench.recording.assemble import Assembler, Timed
+from chargebench.recording.header import header_fields
+from chargebench.recording.ids import new_run_id, utc_now_text
+from chargebench.recording.journal import Journal
+from chargebench.recording.records import json_payload, raw_payload
+from chargebench.recording.seal import seal
+from chargebench.runs.run import Knowledge, TagValue
+
+__all__ = ["Capture"]
+
+SILENT_S: Final = 10.0
+"""Host's seconds without a reading after which a check gives up."""
+JUMP_WINDOW_S: Final = 0.4
+
+
+class Capture:
+    """One recording of a bench check; a context, to be sealed before it ends or its journal is discarded.
+
+    Parameters
+    ----------
+    bench : Bench
+    folder : Path
+        Where the journal and the run go.
+    tags, knowledge
+        Of the run.
+
+    Raises
+    ------
+    JournalError
+        When the folder takes no journal.
+    """
+
+    def __init__(self, bench: Bench, folder: Path, tags: Mapping[str, TagValue], knowledge: Knowledge) -> None:
+        folder.mkdir(parents=True, exist_ok=True)
+        self.run_id = new_run_id()
+        now_ns = time.monotonic_ns()
+        header = header_fields(self.run_id, utc_now_text(), now_ns, bench.text, tags, knowledge, {})
+        self._journal: Journal | None = Journal.create(folder / f"{self.run_id}.journal", header)
+        self._assembler = Assembler(bench, header)
+        self._queue: SimpleQueue[Chunk] = SimpleQueue()
+        self._feeds = Feeds(bench, self._queue)
+        self._trouble = ""
+
+    def __enter__(self) -> Self:
+        self._feeds.start()
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, traceback: TracebackType | None
+    ) -> None:
+        self._feeds.stop()
+        if self._journal is not None:
+            self._journal.discard()
+
+    @property
+    def now_s(self) -> float:
+        """The run's clock at the last reading."""
+        return self._assembler.now_s
+
+    def seal(self) -> Path:
+        """End the recording; the run file.
+
+        Raises
+        ------
+        RunFileError, JournalError
+            When it could not be sealed; its journal is kept.
+        """
+        self._feeds.stop()
+        assert self._journal is not None, "sealed once"
+        journal, self._journal = self._journal, None
+        journal.append("end", json_payload({"ns": time.monotonic_ns(), "text": ""}))
+        journal.sync()
+        journal.close()
+        return seal(journal.path)
+
+    def mark(self, text: str, kind: str = "user") -> None:
+        """Keep a moment: the run's clock as it stands."""
+        fields = {"ns": time.monotonic_ns(), "kind": kind, "text": text, "time_s": self.now_s}
+        self._append("mark", json_payload(fields))
+
+    def listen(self, seconds: float) -> list[Timed]:
+        """Record for so many seconds from now, what has waited taken first; the readings of those seconds."""
+        self.catch_up()
+        start_s = self.now_s
+        heard: list[Timed] = []
+        for reading in self._readings():
+            heard.append(reading)
+            if self.now_s >= start_s + seconds:
+                break
+        return heard
+
+    def catch_up(self) -> None:
+        """Take what came in while a person was asked something."""
+        while True:
+            try:
+                self._take(self._queue.get_nowait())
+            except Empty:
+                return
+
+    def until_jump(self, channel: str, level: float, threshold: float, give_up_s: float) -> float:
+        """Record until the readings of a channel have left a level; when they did.
+
+        Parameters
+        ----------
+        channel : str
+        level, threshold : float
+            The median of a short while must be further than `threshold` from `level`.
+        give_up_s : float
+            Seconds to wait for it.
+
+        Raises
+        ------
+        GaveUpError
+            When nothing jumped in that time.
+        """
+        start_s = self.now_s
+        window: list[Timed] = []
+        for reading in self._readings():
+            if self.now_s > start_s + give_up_s:
+                break
+            if reading.channel != channel:
+                continue
+            window = [r for r in window if r.time_s > reading.time_s - JUMP_WINDOW_S] + [reading]
+            if abs(median(r.value for r in window) - level) > threshold:
+                return next((r.time_s for r in window if abs(r.value - level) > threshold / 2), reading.time_s)
+        raise GaveUpError(f"no jump of the {channel} by {threshold:.3g} within {give_up_s:g} s; nothing was stored")
+
+    def _readings(self) -> Iterator[Timed]:
+        """Readings as they come.
+
+        Raises
+        ------
+        GaveUpError
+            When nothing is heard for long.
+        """
+        heard = time.monotonic()
+        while True:
+            try:
+                readings = self._take(self._queue.get(timeout=0.1))
+            except Empty:
+                readings = []
+            if readings:
+                heard = time.monotonic()
+                yield from readings
+            elif time.monotonic() - heard > SILENT_S:
+                why = self._trouble or "check that the instruments are on and send readings"
+                raise GaveUpError(f"no reading for {SILENT_S:g} s: {why}")
+
+    def _take(self, chunk: Chunk) -> list[Timed]:
+        if chunk.kind == "data":
+            return self._append("raw", raw_payload(chunk.received_ns, chunk.instrument, chunk.data))
+        fields = {"ns": chunk.received_ns, "instrument": chunk.instrument, "text": chunk.text}
+        if chunk.kind in ("open", "lost"):
+            return self._append(chunk.kind, json_payload(fields))
+        self._trouble = chunk.text
+        return self._append("note", json_payload(fields))
+
+    def _append(self, kind: str, payload: str) -> list[Timed]:
+        assert self._journal is not None, "not yet sealed"
+        return self._assembler.feed(self._journal.append(kind, payload))

@@ -1,0 +1,315 @@
+"""What is done at the bench for each kind of check, step by step. Owns the procedures, none of the mathematics.
+
+Each takes a `Session`, leads a person through it, and hands back the finished check with the name to store it under.
+The jumps of a charge put on the cup are found by themselves, so that both hands are free.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
+from datetime import UTC, datetime, timedelta
+from itertools import pairwise
+from pathlib import Path
+from statistics import median
+from typing import TYPE_CHECKING, Final, Literal
+
+import numpy as np
+
+from chargebench import __version__
+from chargebench.archive.archive import Archive
+from chargebench.archive.qualifications import FOLDER, input_hashes
+from chargebench.cli.capture import Capture
+from chargebench.errors import ChargebenchError, GaveUpError, InputError
+from chargebench.instruments.benchfile import Bench, bench_from_text
+from chargebench.processing.charge import DriftPriors
+from chargebench.processing.drift import Prior
+from chargebench.processing.qualify.gain import Level, Standard, gain
+from chargebench.processing.qualify.leakage import leakage
+from chargebench.processing.qualify.nulls import blank, ioniser
+from chargebench.processing.qualify.occasion import Occasion
+from chargebench.processing.qualify.qualification import VALID_DAYS, Qualification
+from chargebench.processing.qualify.sprayer import Weighing, sprayer
+from chargebench.processing.qualify.step import BROAD, fit_step
+from chargebench.processing.qualify.zero import zero
+from chargebench.processing.series import Series, clean
+from chargebench.recording.ids import new_run_id, utc_now_text
+from chargebench.recording.recover import abandoned
+from chargebench.recording.seal import seal
+from chargebench.runs.load import load_run
+from chargebench.runs.run import Knowledge, Run, TagValue
+
+if TYPE_CHECKING:
+    from chargebench.recording.assemble import Timed
+
+__all__ = ["Session", "do_gain", "do_leakage", "do_nulls", "do_sprayer", "do_zero"]
+
+Answer = tuple[str, Qualification]
+
+QUIET_S: Final = 10.0
+SETTLE_S: Final = 2.0
+"""After a jump: contacts and hands come to rest."""
+LEAD_S: Final = 0.5
+"""Before a jump: the hand that brings it is near."""
+JUMP_SIGMAS: Final = 25.0
+WEIGH_S: Final = 3.0
+NOT_FOR_NULLS: Final = frozenset({"net_charge_floor_nC", "detection_limit_nC", "ioniser_background_nC"})
+"""What null grinds themselves tell; they are not processed with what earlier ones told."""
+
+
+@dataclass(frozen=True)
+class Session:
+    """One check in progress.
+
+    Attributes
+    ----------
+    bench : Bench
+    archive : Archive
+    say, ask : callable
+        Tell a person what to do; the second waits until it is done.
+    valid_days : int or None
+        As in `Occasion`.
+    wait_s : float
+        Longest wait for a jump.
+    """
+
+    bench: Bench
+    archive: Archive
+    say: Callable[[str], None]
+    ask: Callable[[str], None]
+    valid_days: int | None = None
+    wait_s: float = 300.0
+
+    @property
+    def folder(self) -> Path:
+        """Where raw runs of checks lie."""
+        return self.archive.folder / FOLDER
+
+    def knowledge(self) -> Knowledge:
+        """What is known of the bench today."""
+        return self.archive.knowledge(self.bench, datetime.now(UTC).date())
+
+    def occasion(self, inputs: Mapping[str, str]) -> Occasion:
+        """This bench, now."""
+        return Occasion(self.bench.name, utc_now_text(), self.valid_days, inputs, __version__)
+
+    def capture(self, kind: str) -> Capture:
+        """A recording for a check, kept apart from the runs; what an earlier one left behind is sealed first."""
+        self.folder.mkdir(parents=True, exist_ok=True)
+        for journal in abandoned(self.folder):
+            self.say(f"sealing {journal.name}, left behind by an earlier check")
+            try:
+                seal(journal)
+            except ChargebenchError as error:
+                self.say(str(error))
+        return Capture(self.bench, self.folder, {"note": f"bench check: {kind}"}, self.knowledge())
+
+
+def _channel(bench: Bench, allowed: tuple[str, ...], kind: str) -> str:
+    carried = [channel for instrument in bench.instruments.values() for channel in instrument.carries]
+    for channel in allowed:
+        if channel in carried:
+            return channel
+    raise InputError(f"qualify {kind}: bench {bench.name!r} carries {', '.join(carried)}; needs {' or '.join(allowed)}")
+
+
+def _series(run: Run, channel: str, start_s: float = -math.inf, end_s: float = math.inf) -> Series:
+    if channel not in run.traces:
+        raise GaveUpError(f"{run.run_id}: no reading of the {channel} was received")
+    trace = run.traces[channel]
+    part = (trace.time_s >= start_s) & (trace.time_s <= end_s)
+    return clean(trace.time_s[part], trace.value[part], trace.status[part], trace.sequence[part])
+
+
+def _level(heard: Sequence[Timed], channel: str) -> tuple[float, float]:
+    """Median and robust spread of the last readings."""
+    values = [r.value for r in heard if r.channel == channel and math.isfinite(r.value)]
+    if not values:
+        raise GaveUpError(f"no reading of the {channel} was received; look at the bench file and the instrument")
+    middle = median(values)
+    return middle, 1.4826 * median(abs(v - middle) for v in values)
+
+
+def do_zero(session: Session, seconds: float) -> Answer:
+    """Record an untouched input."""
+    channel = _channel(session.bench, ("charge", "current"), "zero")
+    unit: Literal["nC", "nA"] = "nC" if channel == "charge" else "nA"
+    with session.capture("zero") as capture:
+        session.say(f"Empty cup on, lid closed, hands off: recording {seconds:g} s")
+        capture.listen(seconds)
+        path = capture.seal()
+    check = zero(session.occasion(input_hashes([path])), _series(load_run(path), channel), unit)
+    return path.stem, check
+
+
+def do_leakage(session: Session, seconds: float) -> Answer:
+    """Record a charge that is put on the cup and left alone."""
+    channel = _channel(session.bench, ("charge",), "leakage")
+    with session.capture("leakage") as capture:
+        session.say(f"Empty cup on, hands off: {QUIET_S:g} s of quiet first")
+        level, spread = _level(capture.listen(QUIET_S), channel)
+        session.say("Now put a charge on the cup (a third of the range or more), then hands off")
+        jump_s = capture.until_jump(channel, level, max(JUMP_SIGMAS * spread, 1e-3), session.wait_s)
+        capture.mark("charge put on the cup")
+        session.say(f"Seen. Leave everything alone for {seconds:g} s")
+        capture.listen(SETTLE_S + seconds)
+        path = capture.seal()
+    series = _series(load_run(path), channel)
+    check = leakage(session.occasion(input_hashes([path])), series, jump_s - LEAD_S, jump_s + SETTLE_S)
+    return path.stem, check
+
+
+def do_gain(session: Session, standard: Standard, volts: Sequence[float], quiet_s: float) -> Answer:
+    """Record known charges, each put on and taken off again."""
+    channel = _channel(session.bench, ("charge",), "gain")
+    steps = [step for v in volts for step in ((v, f"Switch the source to {v:g} V"), (-v, "Switch it back to 0 V"))]
+    jumps: list[tuple[float, float]] = []
+    with session.capture("gain") as capture:
+        session.say(f"Standard of {standard.capacitor_nF:g} nF on the cup, source at 0 V, hands off")
+        start_s = capture.now_s
+        heard = capture.listen(quiet_s)
+        for step_volts, words in steps:
+            level, spread = _level(heard, channel)
+            session.say(words)
+            threshold = max(0.3 * abs(standard.capacitor_nF * step_volts), JUMP_SIGMAS * spread)
+            jump_s = capture.until_jump(channel, level, threshold, session.wait_s)
+            capture.mark(f"step of {step_volts:g} V")
+            jumps.append((step_volts, jump_s))
+            capture.listen(SETTLE_S + quiet_s)
+            heard = capture.listen(quiet_s)
+        end_s = capture.now_s
+        path = capture.seal()
+    levels = list(_gain_levels(load_run(path), channel, jumps, (start_s, end_s), session.knowledge()))
+    return path.stem, gain(session.occasion(input_hashes([path])), standard, levels)
+
+
+def _gain_levels(
+    run: Run, channel: str, jumps: Sequence[tuple[float, float]], ends_s: tuple[float, float], known: Knowledge
+) -> Iterator[Level]:
+    """What the display made of each step; each half of the quiet between two steps serves one of them."""
+    times = [t for _, t in jumps]
+    middles = [0.5 * (a + SETTLE_S + b) for a, b in pairwise(times)]
+    for (volts, jump_s), before_s, after_s in zip(jumps, [ends_s[0], *middles], [*middles, ends_s[1]], strict=True):
+        series = _series(run, channel, before_s, after_s)
+        fit = fit_step(series, (before_s, jump_s - LEAD_S), (jump_s + SETTLE_S, after_s), _drift_known(known))
+        yield Level(volts, fit.net[0], fit.net[1])
+
+
+def _drift_known(known: Knowledge) -> DriftPriors:
+    """Leakage and bias as earlier checks found them; broad where there were none."""
+    rate, bias = known.get("leakage_rate_per_s"), known.get("bias_current_nA")
+    return DriftPriors(
+        BROAD.leakage if rate is None else Prior(rate.value, max(rate.u, 1e-9)),
+        BROAD.bias if bias is None else Prior(bias.value, max(bias.u, 1e-9)),
+    )
+
+
+def do_sprayer(
+    session: Session, weighings: Sequence[Weighing], count: int, sprays: int, water_C: float, u_weighing_g: float | None
+) -> Answer:
+    """Weigh a bottle before and after so many sprays, so many times; or take weighings that were typed in."""
+    if u_weighing_g is None:
+        u_weighing_g = _scale_u(session.bench)
+    if weighings:
+        typed = {f"weighing {n}": f"{w.sprays},{w.before_g:g},{w.after_g:g}" for n, w in enumerate(weighings, 1)}
+        return new_run_id(), sprayer(session.occasion(typed), weighings, water_C, u_weighing_g)
+    _channel(session.bench, ("mass",), "sprayer")
+    found = []
+    with session.capture("sprayer") as capture:
+        session.ask("Prime the sprayer until it sprays evenly, put the bottle on the scale, press Enter")
+        before_g = _weigh(capture, session)
+        for n in range(1, count + 1):
+            session.ask(f"{n} of {count}: {sprays} sprays elsewhere, bottle back on the scale, press Enter")
+            after_g = _weigh(capture, session)
+            found.append(Weighing(sprays, before_g, after_g))
+            before_g = after_g
+        path = capture.seal()
+    return path.stem, sprayer(session.occasion(input_hashes([path])), found, water_C, u_weighing_g)
+
+
+def _scale_u(bench: Bench) -> float:
+    """Standard uncertainty of one weighing, from the scale's stated repeatability and resolution."""
+    scale = next((i for i in bench.instruments.values() if "mass" in i.carries), None)
+    resolution_g = (scale and scale.resolution_g) or 0.0
+    return math.hypot((scale and scale.repeatability_g) or 0.0, resolution_g / math.sqrt(12.0))
+
+
+def _weigh(capture: Capture, session: Session) -> float:
+    """A settled weight: the mean of some seconds, once two in a row agree."""
+    last = math.inf
+    capture.catch_up()
+    for _ in range(10):
+        masses = np.array([r.value for r in capture.listen(WEIGH_S) if r.channel == "mass" and math.isfinite(r.value)])
+        if not len(masses):
+            raise GaveUpError("no weight was received; look at the bench file and the scale")
+        mean, spread = float(np.mean(masses)), float(np.std(masses))
+        if abs(mean - last) <= max(3.0 * spread, 2.0 * _scale_u(session.bench)):
+            capture.mark(f"weighed {mean:.4f} g")
+            return mean
+        last = mean
+    raise GaveUpError(f"the scale does not settle (last {last:.3f} g); keep draughts and hands away")
+
+
+def do_nulls(
+    session: Session,
+    kind: Literal["blank", "ioniser"],
+    runs: int,
+    grind_s: float,
+    dose_g: float = 0.0,
+    with_archive: bool = False,
+    cup_capacitance_pF: float | None = None,
+) -> Answer:
+    """Record null grinds, grinder running empty, and judge them with those the archive has if that is asked for."""
+    treatment = "dry" if kind == "blank" else "ionised"
+    _channel(session.bench, ("charge", "current"), kind)
+    paths = [_null_grind(session, n, runs, grind_s, treatment) for n in range(1, runs + 1)]
+    if with_archive:
+        paths = sorted({*paths, *_earlier(session, kind, treatment)})
+    occasion = session.occasion(input_hashes(paths))
+    charges = [_net_charge(path) for path in paths]
+    if kind == "blank":
+        return new_run_id(), blank(occasion, charges, dose_g)
+    off = [_net_charge(path) for path in _earlier(session, kind, "dry")]
+    return new_run_id(), ioniser(occasion, charges, off, grind_s, cup_capacitance_pF)
+
+
+def _null_grind(session: Session, n: int, runs: int, grind_s: float, treatment: str) -> Path:
+    """One run of an empty grinder, timed by words."""
+    quiet = session.bench.recording
+    tags: dict[str, TagValue] = {"purpose": "blank", "treatment": treatment}
+    with Capture(session.bench, session.archive.folder, tags, session.knowledge()) as capture:
+        on = ", ioniser on" if treatment == "ionised" else ""
+        session.say(
+            f"{n} of {runs}: cup handled as in a run and in place{on}; hands off for {quiet.quiet_before_s:g} s"
+        )
+        capture.listen(quiet.quiet_before_s)
+        session.say(f"Start the empty grinder now, for {grind_s:g} s")
+        capture.mark("grinding", "state")
+        capture.listen(grind_s)
+        capture.mark("settling", "state")
+        session.say(f"Stop the grinder; hands off for {quiet.quiet_after_s:g} s")
+        capture.listen(quiet.quiet_after_s)
+        capture.mark("done", "state")
+        return capture.seal()
+
+
+def _earlier(session: Session, kind: Literal["blank", "ioniser"], treatment: str) -> list[Path]:
+    """Null grinds of this bench in the archive, not older than such a check holds."""
+    days = VALID_DAYS[kind] if session.valid_days is None else session.valid_days
+    since = (datetime.now(UTC) - timedelta(days=days)).date().isoformat()
+    found = session.archive.find({"purpose": "blank"})
+    recent = [e.path for e in found if e.started[:10] >= since and e.tags.get("treatment", "dry") == treatment]
+    return [path for path in recent if bench_from_text(load_run(path).bench_text).name == session.bench.name]
+
+
+def _net_charge(path: Path) -> float:
+    """Net charge of a null grind by the ordinary recipe."""
+    from chargebench.processing.recipe import process
+
+    run = load_run(path)
+    known = {key: entry for key, entry in run.knowledge.known.items() if key not in NOT_FOR_NULLS}
+    net = process(replace(run, knowledge=Knowledge(known))).result["net_charge_nC"]
+    if net is None:
+        raise InputError(f"{path}: no net charge can be had from this run; see `chargebench show {path}`")
+    return net.value
