@@ -316,6 +316,8 @@ class _Reduction:
         t, m = self.mass_blocks.time_s, self.mass_blocks.value
         self.rise = mass_rise(t, m, self.mass_noise, self.p("smallest_mass_g"))
         self.lag_s = 0.0
+        if self.run.tags.get("purpose") == "blank":
+            self.rise = None  # nothing is collected: whatever moved the scale was no grind
         if self.rise is None:
             return
         final = float(np.median(m[-max(3, len(m) // 20) :]))
