@@ -95,6 +95,7 @@ class Detector:
         self._end_s = 0.0
         self._unquiet_since_s = np.inf
         self._moved = False
+        self._started_by_hand = False
         self._settled_g = np.nan
         self._by_hand: Signal | None = None
 
@@ -176,6 +177,7 @@ class Detector:
     def _begin(self, time_s: float, *, moved: bool) -> None:
         if self.state != "settling":
             self._start_s, self._moved = time_s, moved
+            self._started_by_hand = not moved
             _, mass_g = self._blocks.mass(8.0, max(self._blocks.now_s - time_s, 0.0))
             self._before_g = float(np.median(mass_g)) if len(mass_g) else np.nan
             quiet_s, charge_nC = self._blocks.charge(8.0, max(self._blocks.now_s - time_s, 0.0))
@@ -331,7 +333,7 @@ class Detector:
         self._moved = self._moved or not still
         if not still or not self._moved or now_s - self._start_s < span_s + SHORTEST_GRIND_S:
             return {}
-        if seeing and self._nothing_stayed(mass_g):
+        if seeing and not self._started_by_hand and self._nothing_stayed(mass_g):
             return {"nothing": (now_s, "nothing stayed in the cup: waiting again")}
         return {"still": (now_s - span_s + 1.0, "the grind has ended")}
 

@@ -90,7 +90,8 @@ class Step:
             return f"purge with {self.dose_g:g} g of dry beans and throw them away"
         if self.kind == "blank":
             return "blank: run the grinder empty with the ioniser on"
-        sprays = "" if self.water.sprays is None else f" = {self.water.sprays} sprays"
+        count = self.water.sprays
+        sprays = "" if count is None else f" = {count} spray{'' if count == 1 else 's'}"
         beans = f"{self.treatment}: {self.dose_g:g} g of beans"
         if not self.water.mass_g:
             return beans
