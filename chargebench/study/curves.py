@@ -34,12 +34,15 @@ class Curve:
         Names of the ``k`` shape parameters, units in the name.
     levels : tuple of str
         Which of ``dry``, ``plateau``, ``slope`` are free.
+    inverse : callable
+        Dose at which ``g`` has come down to a value: ``(value (B,), theta (B, k)) -> (B,)``.
     ranges : callable
         Distinct positive doses -> for each shape parameter its lowest and highest value worth trying.
     """
 
     name: str
     shape: Shape
+    inverse: Shape
     shape_names: tuple[str, ...]
     levels: tuple[str, ...]
     ranges: Callable[[Floats], tuple[tuple[float, float], ...]]
@@ -102,6 +105,21 @@ def _hinge(dose: Floats, theta: Floats) -> Floats:
     return found
 
 
+def _exponential_inverse(value: Floats, theta: Floats) -> Floats:
+    found: Floats = -theta[:, 0] * np.log(value)
+    return found
+
+
+def _log_logistic_inverse(value: Floats, theta: Floats) -> Floats:
+    found: Floats = theta[:, 0] * (1 / value - 1) ** (1 / theta[:, 1])
+    return found
+
+
+def _hinge_inverse(value: Floats, theta: Floats) -> Floats:
+    found: Floats = theta[:, 0] * (1 - value)
+    return found
+
+
 def _scale_range(doses: Floats) -> tuple[tuple[float, float], ...]:
     """From a curve that is over long before the first dose to one that has hardly begun at the last.
 
@@ -114,16 +132,33 @@ def _log_logistic_range(doses: Floats) -> tuple[tuple[float, float], ...]:
     return (*_scale_range(doses), (0.5, 12.0))
 
 
-EXPONENTIAL: Final = Curve("exponential to zero", _exponential, ("decay_uL_per_g",), ("dry",), _scale_range)
+EXPONENTIAL: Final = Curve(
+    "exponential to zero", _exponential, _exponential_inverse, ("decay_uL_per_g",), ("dry",), _scale_range
+)
 EXPONENTIAL_PLATEAU: Final = Curve(
-    "exponential to a plateau", _exponential, ("decay_uL_per_g",), ("dry", "plateau"), _scale_range
+    "exponential to a plateau",
+    _exponential,
+    _exponential_inverse,
+    ("decay_uL_per_g",),
+    ("dry", "plateau"),
+    _scale_range,
 )
 LOG_LOGISTIC: Final = Curve(
-    "log-logistic", _log_logistic, ("half_dose_uL_per_g", "steepness"), ("dry", "plateau"), _log_logistic_range
+    "log-logistic",
+    _log_logistic,
+    _log_logistic_inverse,
+    ("half_dose_uL_per_g", "steepness"),
+    ("dry", "plateau"),
+    _log_logistic_range,
 )
-HINGE: Final = Curve("hinge", _hinge, ("knee_uL_per_g",), ("dry", "plateau"), _scale_range)
+HINGE: Final = Curve("hinge", _hinge, _hinge_inverse, ("knee_uL_per_g",), ("dry", "plateau"), _scale_range)
 RISE: Final = Curve(
-    "exponential with a rise", _exponential, ("decay_uL_per_g",), ("dry", "plateau", "slope"), _scale_range
+    "exponential with a rise",
+    _exponential,
+    _exponential_inverse,
+    ("decay_uL_per_g",),
+    ("dry", "plateau", "slope"),
+    _scale_range,
 )
 CURVES: Final = (EXPONENTIAL_PLATEAU, EXPONENTIAL, LOG_LOGISTIC, HINGE, RISE)
 """In the order in which ties are broken."""

@@ -131,12 +131,8 @@ def _profile_of_shape(fit: Fit, target: Target, dose: Floats) -> Floats:
     """Profile where the shape alone decides the dose (a curve to zero): no level to adjust."""
     if target.fraction == 0:
         return np.full(len(dose), np.inf)
-    theta = fit.grid.theta[:, 0]
-    # the dose scales with the shape parameter
-    unit = dose_of(fit.curve, np.array([1.0, 1.0]), target, 50.0)
-    if unit is None:
-        return np.full(len(dose), np.inf)
-    return np.interp(dose, theta * unit, fit.grid.rss, left=np.inf, right=float(fit.grid.rss[-1]))
+    reached = fit.curve.inverse(np.full(len(fit.grid.theta), target.fraction), fit.grid.theta)
+    return np.interp(dose, reached, fit.grid.rss, left=np.inf, right=float(fit.grid.rss[-1]))
 
 
 def dose_of(curve: Curve, parameters: Floats, target: Target, highest: float) -> float | None:
@@ -176,8 +172,9 @@ def _dof(fit: Fit, white: Whitened, target: Target) -> float:
 def interval_of(fit: Fit, white: Whitened, target: Target, level: float = 0.95) -> tuple[float, float]:
     """Doses not ruled out, as lowest and highest; 0 and infinity where the runs leave an end open.
 
-    A dose is ruled out when the condition raises the sum of squares by more than t² residual variances: the profile likelihood with its scale estimated. The ends are sought from 1/50 of the
-    lowest to the highest tested dose; (nan, nan) when every dose there is ruled out.
+    A dose is ruled out when the condition raises the sum of squares by more than t² residual variances: the profile
+    likelihood with its scale estimated. The ends are sought from 1/50 of the lowest to the highest tested dose;
+    (nan, nan) when every dose there is ruled out.
     """
     from scipy.special import stdtrit
 

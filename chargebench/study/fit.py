@@ -15,6 +15,7 @@ from chargebench.study.rows import Floats
 from chargebench.study.scatter import Whitened
 
 __all__ = [
+    "DECISIVE",
     "Fit",
     "Separated",
     "akaike",
@@ -28,6 +29,9 @@ __all__ = [
     "starts",
     "weights",
 ]
+
+DECISIVE = 6.0
+"""Difference of AICc (evidence 20 to 1) from which another curve displaces the exponential to a plateau."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -235,10 +239,10 @@ def weights(fits: Sequence[Fit]) -> Floats:
     return found
 
 
-def select(fits: Sequence[Fit], decisive: float = 6.0) -> tuple[Fit, ...]:
+def select(fits: Sequence[Fit]) -> tuple[Fit, ...]:
     """The curve to read doses from, followed by the curve it displaced, if any.
 
-    It is the exponential to a plateau, unless another has an AICc lower by more than `decisive`; then the exponential
+    It is the exponential to a plateau, unless another has an AICc lower by more than `DECISIVE`; then the exponential
     stays in the interval, since one study in thirty prefers a wrong curve that decisively by chance alone. A curve
     nested in it (to zero) is never preferred: assuming the plateau to be exactly zero would make every interval too
     narrow whenever it is not.
@@ -246,4 +250,4 @@ def select(fits: Sequence[Fit], decisive: float = 6.0) -> tuple[Fit, ...]:
     general = [fit for fit in fits if "plateau" in fit.curve.levels] or list(fits)
     best = min(general, key=lambda fit: fit.aicc)
     usual = next((fit for fit in general if fit.curve is EXPONENTIAL_PLATEAU), best)
-    return (best, usual) if best.aicc < usual.aicc - decisive else (usual,)
+    return (best, usual) if best.aicc < usual.aicc - DECISIVE else (usual,)
