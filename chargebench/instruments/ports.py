@@ -162,13 +162,15 @@ class SerialPort:
     def _read_descriptor(self, max_bytes: int, timeout_s: float) -> bytes:
         """Straight from the descriptor: half the system calls, and a terminal's next helpings while there are any."""
         terminal = self._port.fileno()
-        data = b""
-        while len(data) < max_bytes and select.select([terminal], [], [], 0 if data else timeout_s)[0]:
-            piece = os.read(terminal, max_bytes - len(data))
+        pieces: list[bytes] = []
+        room = max_bytes
+        while room and select.select([terminal], [], [], 0 if pieces else timeout_s)[0]:
+            piece = os.read(terminal, room)
             if not piece:
                 raise OSError(errno.EIO, "ready to be read, but empty")
-            data += piece
-        return data
+            pieces.append(piece)
+            room -= len(piece)
+        return b"".join(pieces)
 
     def _read_library(self, max_bytes: int, timeout_s: float) -> bytes:
         """Through the library: wait for one byte, then take what has come."""

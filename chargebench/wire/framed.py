@@ -29,7 +29,7 @@ SEQUENCE_MODULUS: Final = 1 << 16
 MS_MODULUS: Final = 1 << 32
 LATE_LINES: Final = 64  # a counter that goes back by no more than this, with the clock, is a line out of order
 LATE_MS: Final = 10_000
-BATCH_LINES: Final = 256
+BATCH_LINES: Final = 1024
 
 _UNITS: Final = {  # unit on the wire -> power of ten to the canonical unit
     "charge": {b"pC": -3, b"nC": 0, b"uC": 3},

@@ -48,15 +48,17 @@ def alike(
     bodies = [line[:-5] for line in lines]
     if set(map(bytes.count, bodies, repeat(b","))) != {5} or not _sound(lines, bodies):
         return None
-    fields = b",".join(bodies).split(b",")
-    kinds, units, status = (set(fields[column::6]) for column in (0, 4, 5))
-    meaning = meanings.get((fields[0], fields[4])) if len(kinds) == len(units) == 1 and status == {b"OK"} else None
-    if meaning is None:
+    kind, unit = bodies[0].split(b",")[0::4]
+    meaning = meanings.get((kind, unit))
+    block = b",".join(bodies)
+    between = b",%b,OK,%b," % (unit, kind)  # what stands between two numbers of neighbouring lines that are alike
+    if meaning is None or block.count(between) != count - 1 or not block.endswith(between[: -len(kind) - 2]):
+        return None
+    numbers = block[len(kind) + 1 : -len(unit) - 4].replace(between, b",").split(b",")
+    if len(numbers) != 3 * count:
         return None
     channel, power = meaning
-    values = _floats(fields[3::6], power)
-    sequences = _counters(fields[1::6])
-    times_ms = _counters(fields[2::6])
+    sequences, times_ms, values = _counters(numbers[0::3]), _counters(numbers[1::3]), _floats(numbers[2::3], power)
     before = last.get(channel, (-1, -1))
     if values is None or sequences is None or times_ms is None:
         return None
@@ -73,8 +75,9 @@ def alike(
 
 def _sound(lines: list[bytes], bodies: list[bytes]) -> bool:
     """Whether every line ends in a star and the right check field."""
-    checks = b"".join([line[-4:] for line in lines])
-    if len(checks) != 4 * len(lines) or checks.strip(_HEX) or {line[-5:-4] for line in lines} != {b"*"}:
+    tails = b"".join([line[-5:] for line in lines])
+    checks = tails.translate(None, b"*")
+    if len(checks) != 4 * len(lines) or tails[0::5].strip(b"*") or checks.strip(_HEX):
         return False
     return struct.pack(f">{len(lines)}H", *map(crc_hqx, bodies, repeat(START))) == unhexlify(checks)
 
@@ -94,6 +97,9 @@ def _floats(texts: list[bytes], power: int) -> list[float] | None:
 
 def _counters(texts: list[bytes]) -> list[int] | None:
     """Numbers of ASCII digits, or None."""
-    if not (all(texts) and b"".join(texts).isdigit()):
+    if not b"".join(texts).isdigit():
         return None
-    return list(map(int, texts))
+    try:
+        return list(map(int, texts))
+    except ValueError:  # an empty one among them
+        return None
