@@ -53,7 +53,7 @@ SETTLE_S: Final = 2.0
 LEAD_S: Final = 0.5
 """Before a jump: the hand that brings it is near."""
 JUMP_SIGMAS: Final = 25.0
-WEIGH_S: Final = 3.0
+WEIGH_S: Final = 2.0
 NOT_FOR_NULLS: Final = frozenset({"net_charge_floor_nC", "detection_limit_nC", "ioniser_background_nC"})
 """What null grinds themselves tell; they are not processed with what earlier ones told."""
 
@@ -236,19 +236,17 @@ def _scale_u(bench: Bench) -> float:
 
 
 def _weigh(capture: Capture, session: Session) -> float:
-    """A settled weight: the mean of some seconds, once two in a row agree."""
-    last = math.inf
-    capture.catch_up()
+    """A settled weight: the mean of a few seconds whose halves agree."""
     for _ in range(10):
-        masses = np.array([r.value for r in capture.listen(WEIGH_S) if r.channel == "mass" and math.isfinite(r.value)])
-        if not len(masses):
+        heard = capture.listen(WEIGH_S)
+        masses = np.array([r.value for r in heard if r.channel == "mass" and math.isfinite(r.value)])
+        if len(masses) < 2:
             raise GaveUpError("no weight was received; look at the bench file and the scale")
-        mean, spread = float(np.mean(masses)), float(np.std(masses))
-        if abs(mean - last) <= max(3.0 * spread, 2.0 * _scale_u(session.bench)):
-            capture.mark(f"weighed {mean:.4f} g")
-            return mean
-        last = mean
-    raise GaveUpError(f"the scale does not settle (last {last:.3f} g); keep draughts and hands away")
+        first, second = (float(np.mean(half)) for half in np.array_split(masses, 2))
+        if abs(first - second) <= max(2.0 * _scale_u(session.bench), 1e-6):
+            capture.mark(f"weighed {np.mean(masses):.4f} g")
+            return float(np.mean(masses))
+    raise GaveUpError(f"the scale does not settle (last {second:.3f} g); keep draughts and hands away")
 
 
 def do_nulls(

@@ -1,0 +1,232 @@
+"""Rules of ``chargebench qualify``: real readings of the virtual bench, the real command, and a person's words."""
+
+from __future__ import annotations
+
+import json
+import os
+import socket
+import subprocess
+import sys
+import threading
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager, suppress
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from chargebench.archive.archive import Archive
+from chargebench.archive.qualifications import FOLDER, input_hashes, qualifications
+from chargebench.cli.main import main
+from chargebench.instruments.benchfile import read_bench
+from chargebench.instruments.virtual import VirtualBench
+from chargebench.runs.run import Knowledge
+
+Answer = dict[str, Any]
+STEP_S = 0.05
+
+
+def qualify(words: list[str], hear: Callable[[str], str | None]) -> tuple[int, Answer]:
+    """Run the command in a process of its own and react to what it says; its exit code and its last line."""
+    command = [sys.executable, "-m", "chargebench", "qualify", *words, "--json"]
+    last: Answer = {}
+    with subprocess.Popen(
+        command,
+        stdin=subprocess.PIPE,
+        stdout=subprocess.PIPE,
+        text=True,
+        encoding="utf-8",
+        env={**os.environ, "OPENBLAS_NUM_THREADS": "1"},
+    ) as child:
+        assert child.stdout is not None
+        assert child.stdin is not None
+        for line in child.stdout:
+            last = json.loads(line)
+            if "event" in last and (typed := hear(last["text"])) is not None:
+                child.stdin.write(typed)
+                child.stdin.flush()
+    return child.returncode, last
+
+
+@pytest.fixture(scope="module")
+def virtual(tmp_path_factory: pytest.TempPathFactory) -> Iterator[VirtualBench]:
+    """A virtual bench at twenty times real speed."""
+    with VirtualBench(tmp_path_factory.mktemp("virtual"), scenario="quarry", seed=3, speed=20.0) as bench:
+        yield bench
+
+
+def hands(bench: VirtualBench) -> Callable[[str], None]:
+    """A person who does what is said a moment later; the source has 1.005 nC a volt on 1 nF, so the gain is 1/1.005."""
+    level = [0.0]
+
+    def soon(what: Callable[[], object]) -> None:
+        threading.Timer(STEP_S, what).start()
+
+    def do(text: str) -> None:
+        if "put a charge" in text:
+            soon(lambda: bench.inject(150.0))
+        elif text.startswith("Switch the source to"):
+            level[0] = float(text.split()[4])
+            soon(lambda: bench.inject(1.005 * level[0]))
+        elif text.startswith("Switch it back"):
+            soon(lambda: bench.inject(-1.005 * level[0]))
+        elif "Start the empty grinder" in text:
+            soon(lambda: bench.grind(0.0, purpose="blank"))
+
+    return do
+
+
+def knowledge(folder: Path, virtual: VirtualBench) -> Knowledge:
+    """What later runs of the bench will know."""
+    return Archive(folder).knowledge(read_bench(virtual.bench_path), datetime.now(UTC).date())
+
+
+def test_checks_feed_later_runs(tmp_path: Path, virtual: VirtualBench) -> None:
+    """zero, leakage and gain record, store raw data and hashes beside the answer, find the truth, and are used next."""
+    base = ["--bench", str(virtual.bench_path), "--archive", str(tmp_path)]
+    model = virtual.scenario.electrometer
+    do = hands(virtual)
+    for words in (
+        ["zero", *base, "--seconds", "20"],
+        ["leakage", *base, "--seconds", "60"],
+        ["gain", *base, "--capacitor-nF", "1", "--u-capacitor-nF", "0.002", "--volts", "-20,-10,20", "--quiet", "4"],
+    ):
+        code, answer = qualify(words, do)
+        assert (code, answer["qualification"]) == (0, words[0])
+        (name,) = answer["inputs"]
+        assert input_hashes([tmp_path / FOLDER / name]) == answer["inputs"]
+        assert Path(answer["path"]).parent == tmp_path / FOLDER
+    known = knowledge(tmp_path, virtual).known
+    truth = {
+        "leakage_rate_per_s": 1.0 / model.leakage_time_constant_s,
+        "bias_current_nA": model.bias_current_pA / 1e3,
+        "gain": 1.0 / 1.005,
+    }
+    for key, value in truth.items():
+        assert abs(known[key].value - value) < 4.0 * known[key].u, key
+        assert "check of" in known[key].source
+    assert known["leakage_rate_per_s"].u < 0.1 * truth["leakage_rate_per_s"]
+    assert known["gain"].u == pytest.approx(0.002, rel=0.3)
+    assert [q.kind for q in qualifications(tmp_path)] == ["zero", "leakage", "gain"]
+
+
+def test_null_grinds_are_runs_and_give_limits(tmp_path: Path, virtual: VirtualBench) -> None:
+    """blank records runs of purpose blank in the archive itself, and states limits per gram of the dose."""
+    base = ["--bench", str(virtual.bench_path), "--archive", str(tmp_path)]
+    code, answer = qualify(["blank", *base, "--runs", "3", "--grind-seconds", "5", "--dose-g", "20"], hands(virtual))
+    assert code == 0
+    archive = Archive(tmp_path)
+    assert {f"{e.run_id}.h5" for e in archive.find({"purpose": "blank"})} == set(answer["inputs"])
+    d = answer["details"]
+    assert d["detection_limit_nC_per_g"] == pytest.approx(d["detection_limit_nC"] / 20.0)
+    assert knowledge(tmp_path, virtual).known["net_charge_floor_nC"].u < 2.0
+    again = ["blank", *base, "--runs", "0", "--with-archive", "--dose-g", "20"]
+    code, answer = qualify(again, hands(virtual))
+    assert (code, answer["details"]["runs"]) == (0, 3)
+    assert answer["details"]["net_charges_nC"] == sorted(
+        d["net_charges_nC"], key=answer["details"]["net_charges_nC"].index
+    )
+
+
+def test_nothing_is_left_of_a_check_that_gave_up(tmp_path: Path, virtual: VirtualBench) -> None:
+    """Where no charge comes, the command says so, and leaves neither journal nor answer."""
+    words = ["leakage", "--bench", str(virtual.bench_path), "--archive", str(tmp_path), "--wait", "5"]
+    code, last = qualify(words, lambda text: None)
+    assert code == 1
+    assert last["event"] == "step"
+    assert list((tmp_path / FOLDER).iterdir()) == []
+
+
+@contextmanager
+def kitchen_scale(weights: list[float]) -> Iterator[str]:
+    """A scale on a socket that prints a weight ten times a second; the first of the list holds until it is removed."""
+    server = socket.create_server(("127.0.0.1", 0))
+    stop = threading.Event()
+
+    def serve() -> None:
+        connection, _ = server.accept()
+        with connection, suppress(OSError):
+            while not stop.wait(0.1):
+                connection.sendall(f"ST,GS,{weights[0]:+9.2f} g\r\n".encode())
+
+    thread = threading.Thread(target=serve)
+    thread.start()
+    try:
+        yield f"socket://127.0.0.1:{server.getsockname()[1]}"
+    finally:
+        stop.set()
+        thread.join()
+        server.close()
+
+
+def test_a_bottle_is_weighed_step_by_step(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """sprayer asks, waits for Enter, weighs, and finds the grams per spray the bottle lost."""
+    weights = [312.40]
+    with kitchen_scale(weights) as port:
+        scale = f'[instrument.scale]\nport = "{port}"\nlines = "printed"\ncarries = ["mass"]\nresolution_g = 0.01\n'
+        (tmp_path / "bench.toml").write_text(f'[bench]\nname = "Scale only"\n{scale}')
+
+        def person(text: str) -> str | None:
+            if "sprays elsewhere" in text:
+                weights[0] -= 1.02
+            return "\n" if "press Enter" in text else None
+
+        base = ["--bench", str(tmp_path / "bench.toml"), "--archive", str(tmp_path / "archive")]
+        code, answer = qualify(["sprayer", *base, "--water-C", "21", "--weighings", "3"], person)
+    assert code == 0
+    assert answer["values"]["spray_g"]["value"] == pytest.approx(0.102, abs=1e-6)
+    assert len(answer["details"]["weighings"]) == 3
+
+
+def _typed(bench: Path, archive: Path) -> list[str]:
+    words = ["qualify", "sprayer", "--bench", str(bench), "--archive", str(archive), "--water-C", "20"]
+    for weighing in ("10,312.40,311.38", "10,311.38,310.35", "10,310.35,309.36"):
+        words += ["--weighing", weighing]
+    return words
+
+
+def test_weighings_can_be_typed(tmp_path: Path, virtual: VirtualBench, capsys: pytest.CaptureFixture[str]) -> None:
+    """Typed weighings need no instrument; the answer in words says grams and microlitres, and where it is stored."""
+    assert main([*_typed(virtual.bench_path, tmp_path), "--valid-days", "7"]) == 0
+    out = capsys.readouterr().out
+    assert "0.1013 ± 0.0012 g" in out
+    assert "µL" in out
+    assert "few-weighings" in out
+    (check,) = qualifications(tmp_path)
+    assert check.inputs["weighing 1"] == "10,312.4,311.38"
+    assert knowledge(tmp_path, virtual).known["spray_g"].until == check.valid_until
+
+
+@pytest.mark.parametrize(
+    ("words", "code", "says"),
+    [
+        (["magic"], 2, "invalid choice"),
+        (["gain"], 2, "required"),
+        (["gain", "--capacitor-nF", "1", "--u-capacitor-nF", "0.1", "--volts", "10,0"], 2, "other than 0"),
+        (["gain", "--capacitor-nF", "1", "--u-capacitor-nF", "0.1", "--volts", "10,x"], 2, "expected a number"),
+        (["gain", "--capacitor-nF", "-1", "--u-capacitor-nF", "0.1"], 1, "-1 nF"),
+        (["sprayer", "--water-C", "20", "--weighing", "10,300"], 2, "SPRAYS,BEFORE_G,AFTER_G"),
+        (["sprayer", "--water-C", "20", "--weighing", "10,300,301"], 1, "lighter"),
+        (["sprayer", "--water-C", "60", *(["--weighing", "1,300,299"] * 3)], 1, "0 to 40"),
+        (["blank", "--dose-g", "18", "--runs", "0"], 1, "0 net charges"),
+        (["zero", "--seconds", "0"], 2, "above 0"),
+    ],
+)
+def test_wrong_words_are_named(
+    tmp_path: Path,
+    virtual: VirtualBench,
+    capsys: pytest.CaptureFixture[str],
+    words: list[str],
+    code: int,
+    says: str,
+) -> None:
+    """Wrong usage ends with 2, what cannot be done with 1, both with the value and what is allowed."""
+    line = ["qualify", words[0], "--bench", str(virtual.bench_path), "--archive", str(tmp_path), *words[1:]]
+    try:
+        found = main(line)
+    except SystemExit as ended:
+        found = ended.code  # type: ignore[assignment]
+    assert found == code
+    assert says in capsys.readouterr().err
+    assert qualifications(tmp_path) == []
