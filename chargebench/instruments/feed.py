@@ -247,6 +247,7 @@ class _Feed:
                 return reply
             if time.monotonic() >= deadline:
                 self._count_timeout(query)
+                self._take(port, WAIT_S)  # a late reply must not pass for that of the next query
                 return b""
         return b""
 

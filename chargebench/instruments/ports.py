@@ -22,12 +22,12 @@ from chargebench.instruments.address import host_and_port
 from chargebench.instruments.benchfile import Instrument
 
 if sys.platform == "win32":
-    _LOST: Final = (OSError, serial.SerialException, TypeError)
+    _LOST: Final = (OSError, serial.SerialException)
 else:
     import fcntl
     import termios
 
-    _LOST: Final = (OSError, serial.SerialException, TypeError, termios.error)
+    _LOST: Final = (OSError, serial.SerialException, termios.error)
 
 __all__ = ["Port", "open_port"]
 
@@ -101,11 +101,19 @@ def _open_serial(name: str, baud: int) -> serial.Serial:
         if host_and_port(name) is not None:
             return serial.serial_for_url(name, baudrate=baud, timeout=0)
         port = serial.Serial(name, baud, timeout=0, write_timeout=WRITE_S, exclusive=True)
-        if sys.platform != "win32":
+        if sys.platform != "win32" and not _is_pseudo_terminal(name):
             fcntl.ioctl(port.fileno(), termios.TIOCEXCL)  # the library's lock binds only those who ask for it
     except (*_LOST, ValueError) as error:
         raise _opening_error(name, error) from error
     return port
+
+
+def _is_pseudo_terminal(name: str) -> bool:
+    """Whether a program plays the instrument.
+
+    Such a program may keep its end open, and then the system's own exclusion would outlive a recorder that was killed.
+    """
+    return os.path.realpath(name).startswith(("/dev/pts/", "/dev/ttys"))
 
 
 def _opening_error(name: str, error: BaseException) -> BenchError:

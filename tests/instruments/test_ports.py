@@ -78,21 +78,33 @@ def test_found_by_usb_serial_number(monkeypatch: pytest.MonkeyPatch) -> None:
 
 @pytest.mark.skipif(sys.platform == "win32", reason="pseudo-terminals")
 def test_an_open_port_is_held() -> None:
-    """A second opener, even one that asks for no lock, is refused while a port is open (root may always)."""
+    """A second opener is refused while a port is open, and taken when it is closed."""
+    end = Terminal()
+    instrument = bench_with(end.port).instruments["x"]
+    port = open_port(instrument)
+    with pytest.raises(PortHeldError):
+        open_port(instrument)
+    port.close()
+    open_port(instrument).close()
+    end.vanish()
+
+
+@pytest.mark.skipif(not sys.platform.startswith("linux"), reason="asks the Linux way")
+@pytest.mark.parametrize("played", [False, True])
+def test_the_system_excludes_others_too(monkeypatch: pytest.MonkeyPatch, played: bool) -> None:
+    """A device is closed to programs that ask for no lock; a played one is not, or a killed recorder would block it."""
     import fcntl
     import os
-    import termios
 
     end = Terminal()
+    if not played:
+        monkeypatch.setattr(ports, "_is_pseudo_terminal", lambda _name: False)
     port = open_port(bench_with(end.port).instruments["x"])
-    with pytest.raises(PortHeldError):
-        open_port(bench_with(end.port).instruments["x"])
-    if os.geteuid() != 0:
-        with pytest.raises(OSError, match="busy"):
-            os.open(end.port, os.O_RDWR)
-    elif sys.platform.startswith("linux"):
-        assert fcntl.ioctl(port._port.fileno(), getattr(termios, "TIOCGEXCL", 0x80045440), b"\0\0\0\0") != b"\0\0\0\0"  # type: ignore[attr-defined]
+    watcher = end._slave
+    is_exclusive = fcntl.ioctl(watcher, 0x80045440, b"\0\0\0\0") != b"\0\0\0\0"  # TIOCGEXCL
+    assert is_exclusive is not played
     port.close()
+    assert os.isatty(watcher)
     end.vanish()
 
 
