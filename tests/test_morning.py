@@ -1,0 +1,136 @@
+"""A tester's morning on the virtual bench: plan, 36 grinds through real ports, three ruined, study, report."""
+
+from __future__ import annotations
+
+import json
+import subprocess
+import sys
+import time
+from collections.abc import Iterator, Mapping
+from pathlib import Path
+from typing import Any
+
+from chargebench.cli.study import answered
+from chargebench.instruments.virtual.process import VirtualBenchProcess
+
+STUDY = """
+[study]
+name = "quarry-morning"
+question = "How much water neutralises Ostermoor washed on the Quarrystone?"
+archive = "runs"
+band_nC_per_g = 4.0
+fixed_on = 2026-03-02
+blocks = 4
+seed = 11
+
+[[arm]]
+coffee = "Ostermoor washed"
+grinder = "Quarrystone"
+doses_uL_per_g = [5, 10, 20, 30, 40]
+treatments = ["misted", "ionised"]
+
+[water]
+spray_g = 0.09
+u_spray_g = 0.004
+"""
+RUINED = (5, 14, 23)
+"""Which runs of the morning, counted from 1, get a spoon in the cup."""
+SPEED = 40.0
+
+
+class Morning:
+    """The tester: grinds when armed and told what is next, times blanks by hand, spoils a run now and then."""
+
+    def __init__(self, bench: VirtualBenchProcess, study: Path) -> None:
+        self.bench, self.study = bench, study
+        self.armed: str | None = None
+        self.next: Mapping[str, Any] | None = None
+        self.doing: Mapping[str, Any] = {}
+        self.ground: set[str] = set()
+        self.outcomes: list[dict[str, Any]] = []
+
+    def hear(self, event: Mapping[str, Any]) -> Iterator[dict[str, Any]]:
+        """Act on one line of the recorder; what to say to it."""
+        if event.get("event") == "plan":
+            self.next = event["tags"] or None
+        elif event.get("event") == "state":
+            yield from self._state(event)
+        elif "result" in event:
+            self.outcomes.append(dict(event))
+        if self.armed and self.next:
+            yield from self._grind(self.armed, self.next)
+
+    def _state(self, event: Mapping[str, Any]) -> Iterator[dict[str, Any]]:
+        state, run = event["state"], event["run"]
+        self.armed = run if state == "armed" and run not in self.ground else None
+        if state == "grinding" and self.doing.get("purpose") == "blank":
+            time.sleep(10.0 / SPEED)
+            yield {"do": "finish"}
+        if state == "done":
+            self._empty(run)
+
+    def _empty(self, run: str) -> None:
+        self.bench.empty_cup()
+        if len(self.ground) in RUINED:
+            words = ["plan", str(self.study), "--set-aside", run, "--reason", "a spoon fell into the cup", "--next"]
+            subprocess.run([sys.executable, "-m", "chargebench", *words], check=True, capture_output=True)
+
+    def _grind(self, run: str, tags: Mapping[str, Any]) -> Iterator[dict[str, Any]]:
+        self.ground.add(run)
+        self.armed, self.next, self.doing = None, None, tags
+        if tags["purpose"] == "blank":
+            yield {"do": "start"}
+        self.bench.do(
+            "grind",
+            dose_g=float(tags.get("dose_g", 0.0)),
+            water_uL_per_g=float(tags["water_uL_per_g"]),
+            treatment=tags["treatment"],
+            purpose=tags["purpose"],
+        )
+
+
+def _record(morning: Morning, archive: Path) -> int:
+    words = ["record", "--bench", str(morning.bench.bench_path), "--archive", str(archive), "--json", "--control"]
+    words += ["--plan", str(morning.study), "--give-up", "60"]
+    with subprocess.Popen(
+        [sys.executable, "-m", "chargebench", *words],
+        stdin=subprocess.PIPE,
+        stdout=subprocess.PIPE,
+        encoding="utf-8",
+    ) as recorder:
+        assert recorder.stdin is not None
+        assert recorder.stdout is not None
+        for line in recorder.stdout:
+            for command in morning.hear(json.loads(line)):
+                recorder.stdin.write(json.dumps(command) + "\n")
+                recorder.stdin.flush()
+        return recorder.wait(60)
+
+
+def test_a_morning_from_plan_to_report(tmp_path: Path) -> None:
+    """36 grinds and 4 blanks follow the plan, three spoilt runs are repeated, the doses printed bracket the truth."""
+    study, archive = tmp_path / "quarry-morning.toml", tmp_path / "runs"
+    study.write_text(STUDY, encoding="utf-8")
+    with VirtualBenchProcess(tmp_path / "bench", seed=21, speed=SPEED) as bench:
+        morning = Morning(bench, study)
+        assert _record(morning, archive) == 0
+        truth = bench.header["dose_curve"]
+    assert len(morning.outcomes) == 40 + len(RUINED)
+    found, problems = answered(study, None, [], None)
+    assert problems == []
+    (group,) = found["groups"]
+    assert group["runs"] == 36
+    aside = [entry for entry in group["set_aside"] if entry["reason"] == "a spoon fell into the cup"]
+    assert len(aside) == len(RUINED)
+    dose = group["neutralising_dose"]
+    low, high = dose["fraction"]["ci95"]
+    assert low < truth["fraction_dose_uL_per_g"] < high
+    passed, first = dose["equivalence"]["bracket"]
+    assert passed < 26.1  # the model's charge is inside ±3 nC/g from 26.0 µL/g on, inside ±4 nC/g from 23.5
+    assert first > 23.4
+    report = tmp_path / "report.html"
+    words = [sys.executable, "-m", "chargebench", "report", str(study), "--out", str(report)]
+    subprocess.run(words, check=True, capture_output=True)
+    page = report.read_text(encoding="utf-8")
+    assert "a spoon fell into the cup" in page
+    assert dose["fraction"]["text"] in page
