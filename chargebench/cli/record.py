@@ -13,7 +13,7 @@ import signal
 import sys
 import threading
 from collections.abc import Callable, Iterable, Mapping
-from datetime import date
+from datetime import UTC, datetime
 from pathlib import Path
 from queue import SimpleQueue
 from typing import Any
@@ -97,7 +97,7 @@ def _record(
     from chargebench.archive.archive import Archive
     from chargebench.recording.recorder import Recorder
 
-    knowledge = Archive(args.archive).knowledge(bench, date.today())
+    knowledge = Archive(args.archive).knowledge(bench, datetime.now(UTC).date())
     recorder = Recorder(bench, args.archive, tags, knowledge, finish=finisher, emit=emit, commands=commands)
     _stop_on_signals(commands)
     if args.control:
