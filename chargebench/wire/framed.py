@@ -20,6 +20,7 @@ from chargebench.wire.crc import START, crc_text
 from chargebench.wire.decoder import LineDecoder
 from chargebench.wire.framed_batch import FEWEST, alike
 from chargebench.wire.lines import LineSplitter
+from chargebench.wire.numbers import DECIMAL
 from chargebench.wire.reading import Reading, Status
 
 __all__ = ["LINE_LIMIT", "MS_MODULUS", "SEQUENCE_MODULUS", "FramedDecoder", "command", "encode", "kind_of"]
@@ -29,6 +30,7 @@ SEQUENCE_MODULUS: Final = 1 << 16
 MS_MODULUS: Final = 1 << 32
 LATE_LINES: Final = 64  # a counter that goes back by no more than this, with the clock, is a line out of order
 LATE_MS: Final = 10_000
+LATE_RUN: Final = 3  # so many of them one after the other are a restart
 BATCH_LINES: Final = 1024
 
 _UNITS: Final = {  # unit on the wire -> power of ten to the canonical unit
@@ -47,7 +49,6 @@ _STATUS: Final = {b"OK": Status.NONE} | {  # every order of every choice of flag
 }
 _KIND = re.compile(rb"Q(?:[2-9]|[1-9][0-9])?|[IMHT]")
 _CHANNEL = re.compile(r"charge(?P<number>[2-9]|[1-9][0-9])?")
-_DECIMAL: Final = b"0123456789+-.eE"
 _BODY = re.compile(rb"[ -)+\--~]{1,64}")  # printable, no comma, no star
 _RATES: Final = range(1, 10_001)
 
@@ -111,7 +112,7 @@ def _meanings(carries: Sequence[str]) -> dict[tuple[bytes, bytes], tuple[str, in
 
 def _decimal(text: bytes, power: int) -> float | None:
     """As `chargebench.wire.numbers.finite`, at a third of its cost: the characters first, then ``float``'s grammar."""
-    if text.strip(_DECIMAL):
+    if text.strip(DECIMAL):
         return None
     try:
         value = float(text)
@@ -141,6 +142,7 @@ class FramedDecoder(LineDecoder):
         self._meaning = _meanings(carries)
         self._kinds = {kind for kind, _unit in self._meaning}
         self._last: dict[str, tuple[int, int]] = {}
+        self._late: dict[str, list[int]] = {}
         self._first = True
 
     def reset(self) -> None:
@@ -241,9 +243,18 @@ class FramedDecoder(LineDecoder):
                 return ""
             back_ms = (last[1] - ms) % MS_MODULUS
             went_back = 0 < back_ms < MS_MODULUS // 2
-            if step >= SEQUENCE_MODULUS - LATE_LINES and back_ms <= LATE_MS:
+            if step >= SEQUENCE_MODULUS - LATE_LINES and back_ms <= LATE_MS and not self._runs_on(channel, sequence):
                 return "late"
             if not went_back and 1 < step < SEQUENCE_MODULUS - LATE_LINES:
                 self.lost += step - 1
         self._last[channel] = (sequence, ms)
+        if self._late:
+            self._late.pop(channel, None)
         return None
+
+    def _runs_on(self, channel: str, sequence: int) -> bool:
+        """Whether seemingly late lines follow each other: then the board was started again soon after its start."""
+        run = self._late.get(channel, [])
+        run = [*run, sequence] if run and sequence == run[-1] + 1 else [sequence]
+        self._late[channel] = run
+        return len(run) == LATE_RUN

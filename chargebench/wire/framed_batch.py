@@ -16,13 +16,13 @@ from typing import Final
 
 from chargebench.units import from_wire
 from chargebench.wire.crc import START
+from chargebench.wire.numbers import DECIMAL
 from chargebench.wire.reading import Reading, Status
 
 __all__ = ["FEWEST", "alike"]
 
 FEWEST: Final = 16  # below this many lines, line by line is as quick
 _HEX: Final = b"0123456789ABCDEF"
-_DECIMAL: Final = b"0123456789+-.eE"
 
 
 def alike(
@@ -84,7 +84,7 @@ def _sound(lines: list[bytes], bodies: list[bytes]) -> bool:
 
 def _floats(texts: list[bytes], power: int) -> list[float] | None:
     """Finite decimal numbers, or None."""
-    if b"".join(texts).strip(_DECIMAL):
+    if b"".join(texts).strip(DECIMAL):
         return None
     try:
         values = list(map(float, texts))

@@ -11,10 +11,10 @@ import re
 
 from chargebench.units import from_wire
 
-__all__ = ["NUMBER", "finite"]
+__all__ = ["DECIMAL", "finite"]
 
-NUMBER = r"[+-]?(?:[0-9]+\.?[0-9]*|\.[0-9]+)(?:[eE][+-]?[0-9]{1,3})?"
-_NUMBER = re.compile(NUMBER)
+DECIMAL = b"0123456789+-.eE"  # what such a number is made of; a quick first look
+_NUMBER = re.compile(r"[+-]?(?:[0-9]+\.?[0-9]*|\.[0-9]+)(?:[eE][+-]?[0-9]{1,3})?")
 
 
 def finite(text: str, power: int) -> float | None:

@@ -141,6 +141,8 @@ def test_tail_at_connect_is_no_damage() -> None:
         ([(500, 90_000), (0, 3), (1, 13)], 3, 0, 0, 0),
         ([(500, 90_000), (500, 12), (501, 22)], 3, 0, 0, 0),
         ([(9, 50_000), (0, 2), (1, 12)], 3, 0, 0, 0),
+        ([(40, 800), (0, 3), (1, 13), (2, 23), (3, 33)], 3, 0, 0, 2),
+        ([(1, 10), (4, 40), (2, 20), (3, 30), (5, 50), (7, 70), (6, 60)], 4, 3, 0, 3),
     ],
     ids=[
         "plain",
@@ -153,6 +155,8 @@ def test_tail_at_connect_is_no_damage() -> None:
         "restart",
         "same number",
         "near",
+        "restart soon after the start",
+        "two late ones",
     ],
 )
 def test_counters(counters: list[tuple[int, int]], given: int, lost: int, repeated: int, late: int) -> None:
