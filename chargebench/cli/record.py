@@ -27,7 +27,7 @@ from chargebench.cli.options import (
     print_json,
     whole_number,
 )
-from chargebench.errors import EXIT_COULD_NOT, EXIT_DONE, StorageError, UsageError
+from chargebench.errors import EXIT_COULD_NOT, EXIT_DONE, UsageError
 
 Commands = SimpleQueue[dict[str, Any]]
 Event = Mapping[str, Any]
@@ -64,6 +64,7 @@ def run(args: argparse.Namespace) -> int:
     from chargebench.cli.finisher import Finisher
     from chargebench.cli.planned import Planned
     from chargebench.instruments.benchfile import read_bench
+    from chargebench.recording.recover import fallback_folder, recover
     from chargebench.runs.tags import read_tags
 
     if args.repeat and not (args.plan and args.reason):
@@ -75,7 +76,7 @@ def run(args: argparse.Namespace) -> int:
     emit = _until_pipe_breaks(print_json if args.json else _words, commands)
     finisher = Finisher()
     try:
-        failed = _recover(args.archive, finisher, emit)
+        failed = sum(recover(folder, finisher, emit) for folder in (args.archive, fallback_folder()))
         if args.runs == 0:
             return EXIT_COULD_NOT if failed else EXIT_DONE
         if args.plan is None:
@@ -107,23 +108,6 @@ def _record(
         print(f"chargebench: stopped after {done} of {args.runs} runs; start again to go on", file=sys.stderr)
         return EXIT_COULD_NOT
     return EXIT_DONE
-
-
-def _recover(folder: Path, finisher: Callable[[Path], dict[str, Any]], emit: Callable[[Event], None]) -> int:
-    """Seal what earlier recorders left behind; how many journals could not be sealed."""
-    from chargebench.recording.recover import abandoned
-
-    failed = 0
-    for journal in abandoned(folder):
-        try:
-            answer = finisher(journal)
-        except StorageError as error:
-            failed += 1
-            print(f"chargebench: {error}", file=sys.stderr)
-            continue
-        emit({"event": "recovered", "run": answer["outcome"]["run"], "path": answer["path"]})
-        emit(answer["outcome"])
-    return failed
 
 
 def _until_pipe_breaks(emit: Callable[[Event], None], commands: Commands) -> Callable[[Event], None]:
