@@ -7,7 +7,6 @@ import select
 import socket
 import threading
 import time
-import tty
 from collections.abc import Callable
 from typing import Protocol
 
@@ -31,6 +30,8 @@ class Terminal:
     """A pseudo-terminal's master side."""
 
     def __init__(self) -> None:
+        import tty  # not on every system
+
         self.master, slave = os.openpty()
         tty.setraw(slave)
         self.port = os.ttyname(slave)
