@@ -101,7 +101,8 @@ def test_a_run_is_found_unaided_and_answered(
     assert abs(ratio["value"] - truth["charge_to_mass_nC_per_g"]) < 3 * ratio["U95"]
     assert outcome["tags"]["dose_g"] == 18.0
     assert json.loads(chargebench("show", sealed["path"], "--json").stdout) == outcome
-    assert [p.suffix for p in (tmp_path / "archive").iterdir() if p.name.startswith(outcome["run"])] == [".h5"]
+    left = {p.name.removeprefix(outcome["run"]) for p in (tmp_path / "archive").iterdir()}
+    assert left == {".h5", ".outcome.json", "manifest.jsonl"}
 
 
 def test_a_killed_recorder_loses_nothing_that_can_be_sealed(
