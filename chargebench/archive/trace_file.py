@@ -100,6 +100,13 @@ def _delimiter(text: str) -> str:
     return next((mark for mark in "\t;," if mark in header), ",")
 
 
+def _cut(cells: tuple[str, ...], length: int) -> tuple[str, ...]:
+    """Cells without empty ones beyond a length."""
+    while len(cells) > length and not cells[-1]:
+        cells = cells[:-1]
+    return cells
+
+
 def read_table(path: Path) -> Table:
     """A text table with a header line.
 
@@ -116,6 +123,9 @@ def read_table(path: Path) -> Table:
     line, header = rows[0]
     if all(_NUMBER.fullmatch(cell) for cell in header):
         raise TraceFileError(f"{path}: line {line}: numbers where a header such as time_s,charge_nC is expected")
+    while len(header) > 1 and not header[-1]:  # a delimiter at the end of each line
+        header = header[:-1]
+    rows = [(line, _cut(cells, len(header))) for line, cells in rows]
     for position, name in enumerate(header):
         if not name or name in header[:position]:
             wrong = f"column {name!r} named twice" if name else f"column {position + 1} has no name"

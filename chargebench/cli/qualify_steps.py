@@ -25,6 +25,7 @@ from chargebench.errors import ChargebenchError, GaveUpError, InputError
 from chargebench.instruments.benchfile import Bench, bench_from_text
 from chargebench.processing.charge import DriftPriors
 from chargebench.processing.drift import Prior
+from chargebench.processing.outcome import Flag
 from chargebench.processing.qualify.gain import Level, Standard, gain
 from chargebench.processing.qualify.leakage import leakage
 from chargebench.processing.qualify.nulls import blank, ioniser
@@ -180,20 +181,28 @@ def do_gain(session: Session, standard: Standard, volts: Sequence[float], quiet_
             heard = capture.listen(quiet_s)
         end_s = capture.now_s
         path = capture.seal()
-    levels = list(_gain_levels(load_run(path), channel, jumps, (start_s, end_s), session.knowledge()))
-    return path.stem, gain(session.occasion(input_hashes([path])), standard, levels)
+    found = list(_gain_levels(load_run(path), channel, jumps, (start_s, end_s), session.knowledge()))
+    check = gain(session.occasion(input_hashes([path])), standard, [x for x in found if isinstance(x, Level)])
+    return path.stem, replace(check, flags=check.flags + tuple(x for x in found if isinstance(x, Flag)))
 
 
 def _gain_levels(
     run: Run, channel: str, jumps: Sequence[tuple[float, float]], ends_s: tuple[float, float], known: Knowledge
-) -> Iterator[Level]:
-    """What the display made of each step; each half of the quiet between two steps serves one of them."""
+) -> Iterator[Level | Flag]:
+    """What the display made of each step, or why a step was left out (the input was reset in it, say).
+
+    Each half of the quiet between two steps serves one of them, so that their readings are independent.
+    """
     times = [t for _, t in jumps]
     middles = [0.5 * (a + SETTLE_S + b) for a, b in pairwise(times)]
     for (volts, jump_s), before_s, after_s in zip(jumps, [ends_s[0], *middles], [*middles, ends_s[1]], strict=True):
         series = _series(run, channel, before_s, after_s)
-        fit = fit_step(series, (before_s, jump_s - LEAD_S), (jump_s + SETTLE_S, after_s), _drift_known(known))
-        yield Level(volts, fit.net[0], fit.net[1])
+        try:
+            fit = fit_step(series, (before_s, jump_s - LEAD_S), (jump_s + SETTLE_S, after_s), _drift_known(known))
+        except ValueError as error:
+            yield Flag("step-left-out", "note", f"Step of {volts:g} V: {error}.", {"volts": volts, "at_s": jump_s})
+        else:
+            yield Level(volts, fit.net[0], fit.net[1])
 
 
 def _drift_known(known: Knowledge) -> DriftPriors:

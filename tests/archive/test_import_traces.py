@@ -12,6 +12,7 @@ from chargebench.archive.archive import Archive
 from chargebench.archive.import_traces import import_list, import_run, run_from_traces
 from chargebench.cli.main import main
 from chargebench.errors import TagError, TraceFileError
+from chargebench.runs.check import check_run
 from chargebench.runs.run import Knowledge, Known
 
 NET_NC, MASS_G = -740.0, 18.0
@@ -75,6 +76,7 @@ def test_an_imported_run_says_so(tmp_path: Path) -> None:
     assert run.instruments["charge logger"].identity.startswith("sha256:")
     assert [m.text for m in run.marks] == [f"column door of {mass.name} was not used"]
     assert len(run.traces["charge"]) == 900
+    assert check_run(path) == ()
 
 
 def test_without_mass_there_is_a_charge(tmp_path: Path) -> None:

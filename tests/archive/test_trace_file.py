@@ -42,10 +42,11 @@ def lines(
         ("# made by a logger, in nC\n\n" + lines() + "\n\n").encode(),
         lines().replace(",", " , ").encode(),
         lines(head="time_s,current_nA").encode(),
+        lines().replace("\n", ",\n").encode(),
     ],
     ids=[
         "commas", "semicolons", "decimal commas", "tabs", "quoted decimal commas", "CRLF", "CR", "no last line end",
-        "quoted", "byte order mark", "UTF-16", "comment and empty lines", "blanks", "current",
+        "quoted", "byte order mark", "UTF-16", "comment and empty lines", "blanks", "current", "delimiters at the end",
     ],
 )  # fmt: skip
 def test_the_same_readings_however_written(tmp_path: Path, data: bytes) -> None:
@@ -118,7 +119,8 @@ def _with(row: int, text: str) -> str:
         (_with(0, "seconds,charge_nC"), "needs one column time_s, found none"),
         (_with(0, "charge_nC,current_nA"), "needs one column time_s"),
         (_with(0, "time_s,time_s"), "line 1: column 'time_s' named twice"),
-        (_with(0, "time_s,"), "line 1: column 2 has no name"),
+        (_with(0, "time_s,"), "line 2: 2 cells where the header has 1"),
+        ("\n".join(r.replace(",", ",,") for r in ROWS), "line 1: column 2 has no name"),
         ("\n".join(r + ",1" for r in ROWS).replace("nC,1", "nC,current_nA"), "found charge_nC, current_nA"),
         ("\n".join(ROWS[1:]), "line 1: numbers where a header such as time_s,charge_nC"),
         ("\n".join(ROWS[:5]), "4 samples, allowed 10"),

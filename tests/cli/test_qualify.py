@@ -24,10 +24,10 @@ from chargebench.instruments.virtual import VirtualBench
 from chargebench.runs.run import Knowledge
 
 Answer = dict[str, Any]
-STEP_S = 0.05
+STEP_S = 0.02
 
 
-def qualify(words: list[str], hear: Callable[[str], str | None]) -> tuple[int, Answer]:
+def qualify(words: list[str], hear: Callable[[str], object]) -> tuple[int, Answer]:
     """Run the command in a process of its own and react to what it says; its exit code and its last line."""
     command = [sys.executable, "-m", "chargebench", "qualify", *words, "--json"]
     last: Answer = {}
@@ -43,7 +43,7 @@ def qualify(words: list[str], hear: Callable[[str], str | None]) -> tuple[int, A
         assert child.stdin is not None
         for line in child.stdout:
             last = json.loads(line)
-            if "event" in last and (typed := hear(last["text"])) is not None:
+            if "event" in last and isinstance(typed := hear(last["text"]), str):
                 child.stdin.write(typed)
                 child.stdin.flush()
     return child.returncode, last
@@ -51,8 +51,8 @@ def qualify(words: list[str], hear: Callable[[str], str | None]) -> tuple[int, A
 
 @pytest.fixture(scope="module")
 def virtual(tmp_path_factory: pytest.TempPathFactory) -> Iterator[VirtualBench]:
-    """A virtual bench at twenty times real speed."""
-    with VirtualBench(tmp_path_factory.mktemp("virtual"), scenario="quarry", seed=3, speed=20.0) as bench:
+    """A virtual bench at forty times real speed."""
+    with VirtualBench(tmp_path_factory.mktemp("virtual"), scenario="quarry", seed=3, speed=40.0) as bench:
         yield bench
 
 
@@ -127,6 +127,49 @@ def test_null_grinds_are_runs_and_give_limits(tmp_path: Path, virtual: VirtualBe
     assert answer["details"]["net_charges_nC"] == sorted(
         d["net_charges_nC"], key=answer["details"]["net_charges_nC"].index
     )
+
+
+def test_an_ioniser_is_judged_with_it_on(tmp_path: Path, virtual: VirtualBench) -> None:
+    """ioniser records null grinds tagged as ionised, and its background holds what the ions truly brought."""
+    base = ["--bench", str(virtual.bench_path), "--archive", str(tmp_path)]
+    brought: list[float] = []
+
+    def person(text: str) -> None:
+        if "Start the empty grinder" in text:
+            brought.append(virtual.grind(0.0, treatment="ionised", purpose="blank")["net_charge_nC"])
+
+    virtual.set_ioniser(True)
+    try:
+        code, answer = qualify(["ioniser", *base, "--runs", "3", "--grind-seconds", "5", "--cup-pF", "80"], person)
+    finally:
+        virtual.set_ioniser(False)
+    assert code == 0
+    assert {e.tags["treatment"] for e in Archive(tmp_path).find({"purpose": "blank"})} == {"ionised"}
+    assert answer["details"]["net_charges_nC"] == pytest.approx(brought, abs=0.5)
+    background = answer["values"]["ioniser_background_nC"]
+    assert background["value"] == pytest.approx(sum(brought) / 3, abs=0.3)
+    assert answer["details"]["offset_voltage_V"] == pytest.approx(background["value"] / 0.080)
+
+
+def test_a_reset_between_levels_costs_that_step_only(tmp_path: Path, virtual: VirtualBench) -> None:
+    """Where the input is zeroed instead of switching the source back, that step is left out and the rest is used."""
+    base = ["--bench", str(virtual.bench_path), "--archive", str(tmp_path), "--capacitor-nF", "1"]
+    done = []
+
+    def person(text: str) -> None:
+        if text.startswith("Switch it back") and not done:
+            done.append(text)
+            virtual.empty_cup()
+        else:
+            do(text)
+
+    do = hands(virtual)
+    words = ["gain", *base, "--u-capacitor-nF", "0.002", "--volts", "40,-40", "--quiet", "5"]
+    code, answer = qualify(words, person)
+    assert code == 0
+    assert answer["details"]["levels"] == 3
+    assert "step-left-out" in {flag["code"] for flag in answer["flags"]}
+    assert answer["values"]["gain"]["value"] == pytest.approx(1 / 1.005, abs=0.01)
 
 
 def test_nothing_is_left_of_a_check_that_gave_up(tmp_path: Path, virtual: VirtualBench) -> None:
