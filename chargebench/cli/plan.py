@@ -3,11 +3,16 @@
 from __future__ import annotations
 
 import argparse
+from dataclasses import asdict
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
-from chargebench.cli.options import add_json, print_json, whole_number
-from chargebench.errors import EXIT_DONE, UsageError
+from chargebench.cli.options import add_json, positive_number, print_json, whole_number
+from chargebench.errors import EXIT_DONE, ArchiveError, StudyError, UsageError
+
+if TYPE_CHECKING:
+    from chargebench.study.repeats import Need
+    from chargebench.study.studyfile import StudyFile
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -20,6 +25,15 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     )
     parser.add_argument("--set-aside", metavar="RUN", help="note in the study that this run does not count")
     parser.add_argument("--reason", metavar="TEXT", help="why, for --skip and --set-aside")
+    parser.add_argument(
+        "--difference", type=positive_number, metavar="NC_PER_G", help="count the repeats that show this difference"
+    )
+    parser.add_argument(
+        "--scatter",
+        type=positive_number,
+        metavar="NC_PER_G",
+        help="scatter between runs to count repeats with (default: what the archive has shown)",
+    )
     add_json(parser)
 
 
@@ -32,13 +46,36 @@ def run(args: argparse.Namespace) -> int:
     if args.skip is not None or args.set_aside:
         study = _note(args)
     found = study_progress(study, args.study, args.archive)
+    needs = [] if args.next else _needs(args, study)
     if args.json:
-        print_json(_as_json(found, only_next=args.next))
+        print_json({**_as_json(found, only_next=args.next), "repeats": [{**asdict(n), "text": n.words} for n in needs]})
     elif args.next:
         _print_next(found)
     else:
         _print_plan(found)
+        for need in needs:
+            print(f"repeats {need.words}")
     return EXIT_DONE
+
+
+def _needs(args: argparse.Namespace, study: StudyFile) -> list[Need]:
+    """Repeats for the difference asked for and for the study's band, where a scatter is stated or was seen."""
+    from chargebench.study.gather import gather, study_archive
+    from chargebench.study.repeats import for_difference, for_equivalence, scatter_seen
+
+    if args.scatter is not None:
+        scatters = [(args.scatter, "stated")] * 2
+    else:
+        try:
+            rows, _ = gather(study_archive(study, args.study, args.archive), None, study.excluded)
+            scatters = [scatter_seen(rows), scatter_seen(rows, near_zero=True)]
+        except (ArchiveError, StudyError) as error:
+            if args.difference is None:
+                return []
+            raise UsageError(f"--difference needs --scatter NC_PER_G here: {error}") from error
+    band = study.study.band_nC_per_g
+    asked = [] if args.difference is None else [for_difference(args.difference, *scatters[0])]
+    return asked if band is None else [*asked, for_equivalence(band, *scatters[1])]
 
 
 def _note(args: argparse.Namespace) -> Any:
