@@ -19,7 +19,7 @@ from chargebench.desktop.words import (
 )
 from chargebench.runs.text import visible
 
-__all__ = ["AnswerCard", "CautionCard"]
+__all__ = ["AnswerCard", "CautionCard", "WordsCard"]
 
 LONGEST_FLAG: Final = 500
 _LINES: Final = (
@@ -121,6 +121,31 @@ class AnswerCard(Panel):
             label = plain_label(f"{SEVERITY_SYMBOLS.get(severity, '○')} {severity.capitalize()}: {text}", wrap=True)
             label.setProperty("severity", severity)
             self.flags.addWidget(label)
+
+
+class WordsCard(Panel):
+    """Several lines of plain text, such as the closing words of a demonstration.
+
+    Signals
+    -------
+    read()
+        The person has put them away.
+    """
+
+    read = Signal()
+
+    def __init__(self, title: str, parent: QtWidgets.QWidget | None = None) -> None:
+        super().__init__(title, parent)
+        self.words = plain_label("", wrap=True)
+        self.words.setTextInteractionFlags(QtCore.Qt.TextInteractionFlag.TextSelectableByMouse)
+        self.words.setAccessibleName(title)
+        self.words.setAlignment(QtCore.Qt.AlignmentFlag.AlignTop)
+        inside = QtWidgets.QWidget()
+        QtWidgets.QVBoxLayout(inside).addWidget(self.words)
+        self.body.addWidget(_scrolling(inside, title), 1)
+        self.button = QtWidgets.QPushButton("Back to the answers")
+        self.button.clicked.connect(self.read)
+        self.body.addWidget(self.button)
 
 
 class CautionCard(Panel):

@@ -16,10 +16,11 @@ from pathlib import Path
 from types import FrameType, TracebackType
 from typing import Any, Final
 
+from chargebench.desktop.archive_reader import ArchiveReader
 from chargebench.desktop.demo import Conclude, DemoGuide, Operator
 from chargebench.desktop.palette import THEMES
 from chargebench.desktop.qt import QtCore, QtWidgets, Signal, check_screen
-from chargebench.desktop.session import ArchiveReader, BenchSession
+from chargebench.desktop.session import BenchSession
 from chargebench.desktop.window import MainWindow
 
 __all__ = ["ErrorHooks", "run_window"]
@@ -122,6 +123,7 @@ def _attach(window: MainWindow, guide: DemoGuide) -> None:
     window.session.message.connect(guide.hear)
     guide.command.connect(commanded)
     guide.caption.connect(window.show_caption)
+    guide.concluded.connect(window.show_conclusion)
 
 
 def _application() -> QtWidgets.QApplication:

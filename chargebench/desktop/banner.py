@@ -29,8 +29,11 @@ class BigNumber(QtWidgets.QWidget):
         layout.addWidget(self.figure)
         self.show_value(math.nan)
 
-    def show_value(self, value: float) -> None:
-        """Show a value in the unit of this number; NaN shows a dash."""
+    def show_value(self, value: float, since: float | None = None) -> None:
+        """Show a value in the unit of this number; NaN shows a dash. `since` is what it was before the grind."""
+        change = "" if since is None else number_text(value - since, self._decimals)
+        plus = "+" if change[:1].isdigit() else ""
+        self.caption.setText(f"{self._name} ({self._unit})" + (f", {plus}{change} since quiet" if change else ""))
         text = number_text(value, self._decimals)
         if text == self.figure.text() and self.accessibleName():
             return

@@ -53,7 +53,7 @@ class Controls(QtWidgets.QWidget):
 
     @staticmethod
     def _say(button: QtWidgets.QPushButton, words: str, key: str, spoken: str) -> None:
-        button.setText(f"{words}  [{key}]")
+        button.setText(f"{words}\n{key}")
         button.setAccessibleName(f"{spoken} ({key})")
 
     def _button(self, row: QtWidgets.QHBoxLayout, key: str, act: object) -> QtWidgets.QPushButton:

@@ -56,11 +56,14 @@ class DemoGuide(QtCore.QObject):
     command(object)
         A command for the recorder.
     caption(str)
-        The sentence; at the end the closing words.
+        The sentence.
+    concluded(str)
+        The closing words, several lines.
     """
 
     command = Signal(object)
     caption = Signal(str)
+    concluded = Signal(str)
 
     def __init__(self, operator: Operator, conclude: Conclude | None = None, parent: QtCore.QObject | None = None):
         super().__init__(parent)
@@ -86,5 +89,5 @@ class DemoGuide(QtCore.QObject):
     def _close(self) -> None:
         if self._conclude is not None:
             QtCore.QThreadPool.globalInstance().start(
-                _Conclusion(self._conclude, tuple(self._outcomes), self.caption.emit)
+                _Conclusion(self._conclude, tuple(self._outcomes), self.concluded.emit)
             )

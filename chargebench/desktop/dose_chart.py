@@ -85,7 +85,7 @@ class DoseChart(Panel):
             self._names = names
             self.series.blockSignals(True)
             self.series.clear()
-            self.series.addItems([" · ".join(name) for name in names])
+            self.series.addItems([" · ".join(part for part in name if part != "–") or "–" for name in names])
             keep = chosen in names and not newest_changed
             self.series.setCurrentIndex(names.index(chosen) if keep and chosen else 0)
             self.series.blockSignals(False)

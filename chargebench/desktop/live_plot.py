@@ -53,6 +53,7 @@ class LivePlot(QtWidgets.QWidget):
         layout.addWidget(self.view)
         self.pyramids = {"charge": Pyramid(), "mass": Pyramid()}
         self.phases: tuple[Phase, ...] = ()
+        self._stale = True
         self._plots = {"charge": self._panel(0, "Charge (nC)"), "mass": self._panel(1, "Mass (g)")}
         self._plots["mass"].setXLink(self._plots["charge"])
         self._plots["mass"].setLabel("bottom", "Time since recording began (s)")
@@ -88,10 +89,11 @@ class LivePlot(QtWidgets.QWidget):
     def set_theme(self, theme: Theme, px: int = 13) -> None:
         """Take on a theme's colours and a text height."""
         self._theme = theme
+        self._stale = True
         self.view.setBackground(theme.panel)
         for name, plot in self._plots.items():
             restyle_plot(plot, theme, px)
-            self._curves[name].setPen(pg.mkPen(getattr(theme, name), width=1))
+            self._curves[name].setPen(pg.mkPen(getattr(theme, name), width=max(1, px // 9)))
         font = QtGui.QFont()
         font.setPixelSize(px)
         for label in self._labels:
@@ -105,15 +107,17 @@ class LivePlot(QtWidgets.QWidget):
             pyramid.clear()
         self.phases = ()
         self._shade()
-        self.refresh()
+        self._stale = True
 
     def add_state(self, state: str, time_s: float) -> None:
         """Close the running phase at a time and open the next."""
         self.phases = add_state(self.phases, state, time_s)
+        self._stale = True
         self._shade()
 
     def take(self, timed: Iterable[Any]) -> None:
         """Store readings: objects with `channel`, `time_s` and `value`."""
+        self._stale = True
         columns: Mapping[str, tuple[list[float], list[float]]] = {"charge": ([], []), "mass": ([], [])}
         for one in timed:
             column = columns.get(one.channel)
@@ -130,13 +134,16 @@ class LivePlot(QtWidgets.QWidget):
         return max(times, default=0.0)
 
     def refresh(self) -> None:
-        """Draw what is stored."""
+        """Draw what is stored; costs nothing where nothing came in."""
+        if not self._stale:
+            return
+        self._stale = False
         start, end = view_span(self.phases, self.now_s)
         self._plots["charge"].setXRange(start, end, padding=0)
         for name, plot in self._plots.items():
             time_s, value = self.pyramids[name].curve(start, end)
             self._curves[name].setData(time_s, value)
-            low, high = nice_range(value, _MINIMUM_SPAN[name])
+            low, high = nice_range(value[time_s >= start], _MINIMUM_SPAN[name])
             plot.setYRange(low, high + (self._label_room() * (high - low) if name == "charge" else 0.0), padding=0)
         self._place(end)
 

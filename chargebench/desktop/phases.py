@@ -44,6 +44,7 @@ def add_state(phases: tuple[Phase, ...], state: str, time_s: float) -> tuple[Pha
 def view_span(phases: tuple[Phase, ...], now_s: float) -> tuple[float, float]:
     """What the time axis shows: the last minute while waiting, the whole grind with a lead once it has begun."""
     grind = next((p.start_s for p in reversed(phases) if p.state == "grinding"), None)
-    start = now_s - IDLE_SPAN_S if grind is None else grind - LEAD_S
+    quiet = next((p.start_s for p in reversed(phases) if p.state == "armed"), 0.0)
+    start = now_s - IDLE_SPAN_S if grind is None else max(quiet - 1.0, grind - LEAD_S)
     start = max(0.0, start)
     return start, max(now_s, start + IDLE_SPAN_S / 2)

@@ -37,6 +37,8 @@ def quiet_plot(plot: Any, view: Any) -> None:
     plot.disableAutoRange()
     plot.getAxis("left").enableAutoSIPrefix(False)
     plot.getAxis("bottom").enableAutoSIPrefix(False)
+    for side in ("left", "bottom"):
+        plot.getAxis(side).setStyle(maxTickLevel=0)  # lines of minor ticks cost more than all the rest of a frame
     plot.showGrid(x=True, y=True, alpha=0.25)
 
 

@@ -40,7 +40,7 @@ def cells(outcome: Outcome) -> tuple[str, ...]:
     return (
         str(outcome.get("started", ""))[5:16].replace("T", " "),
         coffee,
-        f"{grinder}, {setting}",
+        grinder if setting == "–" else f"{grinder}, {setting}",
         _short(tags.get("treatment")),
         _short(tags.get("water_uL_per_g")),
         estimate_text(result.get("charge_to_mass_nC_per_g")),

@@ -1,30 +1,30 @@
 """The one client of the recorder process: starts it, talks to it in lines of JSON, follows its journal.
 
-Owns the process, the timer that follows the journal, and the reading of an archive by a second process. Draws nothing;
-everything it learns leaves as a signal. The recorder alone owns ports and journal: if this process stalls or dies, no
-reading is lost.
+Owns the process and the timer that follows the journal. Draws nothing; everything it learns leaves as a signal. The
+recorder alone owns ports and journal: if this process stalls or dies, no reading is lost.
 """
 
 from __future__ import annotations
 
 import json
 import logging
-import sys
 from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 from typing import Any, Final, Protocol
 
 from chargebench.desktop.lines import JsonLines
+from chargebench.desktop.processes import last_line, make_process, program
 from chargebench.desktop.qt import QtCore, Signal
 from chargebench.errors import ChargebenchError
 
-__all__ = ["ArchiveReader", "BenchSession", "Follower", "program"]
+__all__ = ["BenchSession", "Follower"]
 
 log = logging.getLogger(__name__)
 
 FOLLOW_MS: Final = 33
 STOP_GRACE_MS: Final = 20_000
 STDERR_KEPT: Final = 4_000
+RECOVERED: Final = "Run {} had been cut short and was saved from its journal"
 
 
 class Follower(Protocol):
@@ -35,32 +35,10 @@ class Follower(Protocol):
         ...
 
 
-def program() -> tuple[str, ...]:
-    """The command that starts this program in a process of its own."""
-    return (sys.executable, "-m", "chargebench")
-
-
 def _journal_follower(path: Path) -> Follower:
     from chargebench.recording.follow import JournalFollower
 
     return JournalFollower(path)
-
-
-def _process(parent: QtCore.QObject, command: Sequence[str]) -> QtCore.QProcess:
-    """A process that speaks UTF-8 without buffering, not started yet."""
-    process = QtCore.QProcess(parent)
-    environment = QtCore.QProcessEnvironment.systemEnvironment()
-    environment.insert("PYTHONUNBUFFERED", "1")
-    environment.insert("PYTHONUTF8", "1")
-    process.setProcessEnvironment(environment)
-    process.setProgram(command[0])
-    process.setArguments(list(command[1:]))
-    return process
-
-
-def _last_line(text: str) -> str:
-    """The last line that says something."""
-    return next((line.strip() for line in reversed(text.splitlines()) if line.strip()), "")
 
 
 class BenchSession(QtCore.QObject):
@@ -72,6 +50,11 @@ class BenchSession(QtCore.QObject):
         How to start the program; ``record`` and its options are appended.
     follow : callable
         Makes a follower of a journal from its path.
+
+    Attributes
+    ----------
+    rest_s : tuple of float or None
+        Seconds of rest the bench in use asks for before and after a grind.
 
     Signals
     -------
@@ -111,7 +94,8 @@ class BenchSession(QtCore.QObject):
         self._process: QtCore.QProcess | None = None
         self._lines = JsonLines()
         self._stderr = ""
-        self._asked_to_stop = False
+        self._asked_to_stop = self._asked_to_discard = False
+        self.rest_s: tuple[float, float] | None = None
         self._timer = QtCore.QTimer(self)
         self._timer.setInterval(FOLLOW_MS)
         self._timer.timeout.connect(self.poll)
@@ -128,8 +112,10 @@ class BenchSession(QtCore.QObject):
         options = ["record", "--bench", str(bench), "--archive", str(archive), "--json", "--control"]
         for key, value in tags.items():
             options += ["--tag", f"{key}={value}"]
-        self._lines, self._stderr, self._asked_to_stop = JsonLines(), "", False
-        process = _process(self, [*self._command, *options])
+        self._lines, self._stderr = JsonLines(), ""
+        self._asked_to_stop = self._asked_to_discard = False
+        self.rest_s = _rest_of(bench)
+        process = make_process(self, [*self._command, *options])
         process.readyReadStandardOutput.connect(self._read_output)
         process.readyReadStandardError.connect(self._read_errors)
         process.finished.connect(self._finished)
@@ -144,6 +130,7 @@ class BenchSession(QtCore.QObject):
         if self._process is None:
             log.warning("no recorder to hear %s", command)
             return
+        self._asked_to_discard = command.get("do") == "discard" or self._asked_to_discard
         self._process.write(json.dumps(dict(command)).encode() + b"\n")
 
     def stop(self) -> None:
@@ -192,12 +179,9 @@ class BenchSession(QtCore.QObject):
         elif event == "journal":
             self._begin(found)
         elif event in ("sealed", "discarded"):
-            if found.get("run") == self._run:
-                self.poll()
-                self._follower = None
-            self.notice.emit(_as_notice(found))
+            self._end(found)
         elif event == "recovered":
-            self.notice.emit(_as_notice(found))
+            self.notice.emit(_notice("doubt", "recovered", RECOVERED.format(found.get("run", ""))))
         elif event in ("state", "port", "notice"):
             getattr(self, event).emit(found)
         else:
@@ -211,6 +195,15 @@ class BenchSession(QtCore.QObject):
             log.warning("journal cannot be followed: %s", error)
             self._follower = None
         self.opened.emit(event)
+
+    def _end(self, event: Mapping[str, Any]) -> None:
+        """A run is over; a discarding that nobody asked for (a journal that only waited) is not worth a notice."""
+        if event.get("run") == self._run:
+            self.poll()
+            self._follower = None
+        if event["event"] == "discarded" and self._asked_to_discard:
+            self._asked_to_discard = False
+            self.notice.emit(_notice("note", "discarded", "The run was discarded as asked; nothing of it was saved"))
 
     def _failed(self, error: QtCore.QProcess.ProcessError) -> None:
         if error is QtCore.QProcess.ProcessError.FailedToStart:
@@ -227,84 +220,23 @@ class BenchSession(QtCore.QObject):
         process.deleteLater()
         self.running.emit(False)
         if not self._asked_to_stop:
-            self.ended.emit(code, _last_line(self._stderr) or f"the recorder ended with code {code}")
+            self.ended.emit(code, last_line(self._stderr) or f"the recorder ended with code {code}")
 
 
-def _as_notice(event: Mapping[str, Any]) -> dict[str, Any]:
-    """A sealed, discarded or recovered event as a notice."""
-    run, kind = str(event.get("run", "")), str(event["event"])
-    words = {
-        "sealed": f"Run {run} is sealed and will not change again",
-        "discarded": f"Run {run} was discarded; nothing was saved. {event.get('text', '')}",
-        "recovered": f"Run {run} had been cut short and was saved from its journal",
-    }
-    severity = "doubt" if kind == "recovered" else "note"
-    return {"event": "notice", "severity": severity, "code": kind, "text": words[kind].strip()}
+def _notice(severity: str, code: str, text: str) -> dict[str, Any]:
+    """A notice as the recorder would send it."""
+    return {"event": "notice", "severity": severity, "code": code, "text": text}
 
 
-class ArchiveReader(QtCore.QObject):
-    """Reads what an archive holds in a process of its own, so that a large one never stalls the window.
+def _rest_of(bench: Path) -> tuple[float, float] | None:
+    """Seconds of rest that a bench asks for before and after a grind; None where its file is not acceptable.
 
-    Signals
-    -------
-    rows(object)
-        A list of outcomes as ``show --json`` prints them, in pieces.
-    finished(str)
-        Empty, or why the folder could not be read whole.
+    The recorder, which reads the file too, then says what is wrong with it.
     """
+    from chargebench.instruments.benchfile import read_bench
 
-    rows = Signal(object)
-    finished = Signal(str)
-
-    def __init__(self, command: Sequence[str] | None = None, parent: QtCore.QObject | None = None) -> None:
-        super().__init__(parent)
-        self._command = tuple(command or program())
-        self._process: QtCore.QProcess | None = None
-        self._lines = JsonLines()
-
-    def read(self, folder: Path) -> None:
-        """Read a folder, dropping a reading still under way; a folder without runs is finished at once."""
-        self.drop()
-        try:
-            empty = next(folder.glob("*.h5"), None) is None
-        except OSError as error:
-            self.finished.emit(f"{folder}: {error.strerror or error}")
-            return
-        if empty:
-            self.finished.emit("")
-            return
-        self._lines = JsonLines()
-        process = _process(self, [*self._command, "show", str(folder), "--json"])
-        process.readyReadStandardOutput.connect(self._read)
-        process.finished.connect(self._done)
-        process.errorOccurred.connect(self._failed)
-        self._process = process
-        process.start()
-
-    def drop(self) -> None:
-        """End a reading under way; it holds nothing open for writing."""
-        process, self._process = self._process, None
-        if process is not None:
-            process.blockSignals(True)
-            process.kill()
-            process.waitForFinished(2000)
-            process.deleteLater()
-
-    def _read(self) -> None:
-        if self._process is not None:
-            found = self._lines.feed(bytes(self._process.readAllStandardOutput().data()))
-            if found:
-                self.rows.emit(found)
-
-    def _failed(self, error: QtCore.QProcess.ProcessError) -> None:
-        if error is QtCore.QProcess.ProcessError.FailedToStart:
-            self._done(-1)
-
-    def _done(self, code: int) -> None:
-        self._read()
-        process, self._process = self._process, None
-        if process is None:
-            return
-        text = bytes(process.readAllStandardError().data()).decode("utf-8", "replace")
-        process.deleteLater()
-        self.finished.emit("" if code == 0 else _last_line(text) or f"reading the archive ended with code {code}")
+    try:
+        recording = read_bench(bench).recording
+    except ChargebenchError:
+        return None
+    return recording.quiet_before_s, recording.quiet_after_s

@@ -7,10 +7,12 @@ from __future__ import annotations
 
 import logging
 from collections.abc import Mapping
+from dataclasses import replace
 from pathlib import Path
 from typing import Any, Final
 
-from chargebench.desktop.answer_card import AnswerCard, CautionCard
+from chargebench.desktop.answer_card import AnswerCard, CautionCard, WordsCard
+from chargebench.desktop.archive_reader import ArchiveReader
 from chargebench.desktop.banner import StateBanner
 from chargebench.desktop.controls import Controls
 from chargebench.desktop.dose_chart import DoseChart
@@ -19,11 +21,11 @@ from chargebench.desktop.notices import Notices
 from chargebench.desktop.palette import DARK, LIGHT, Theme
 from chargebench.desktop.qt import QtCore, QtGui, QtWidgets
 from chargebench.desktop.runs_table import RunsTable
-from chargebench.desktop.session import FOLLOW_MS, ArchiveReader, BenchSession
+from chargebench.desktop.session import FOLLOW_MS, BenchSession
 from chargebench.desktop.style import Panel, base_height, plain_label, qt_palette, style_sheet
 from chargebench.desktop.tag_form import TagForm
 from chargebench.desktop.top_bar import TopBar, ask_archive, ask_bench
-from chargebench.desktop.words import port_words, state_words
+from chargebench.desktop.words import port_words, rest_words, state_words
 
 __all__ = ["MainWindow"]
 
@@ -72,7 +74,9 @@ class MainWindow(QtWidgets.QMainWindow):
         self.setAccessibleName("chargebench")
         self.theme, self._px, self._tick = theme, 0, 0
         self._closing = False
-        self.state = "nobench" if bench is None else "idle"
+        self._event: Mapping[str, Any] = {}
+        self._before: dict[str, float | None] = {"charge": None, "mass": None}
+        self.state = self._shown = "nobench" if bench is None else "idle"
         self._build()
         self._join()
         self._ticker = QtCore.QTimer(self)
@@ -96,6 +100,7 @@ class MainWindow(QtWidgets.QMainWindow):
         self.caption.hide()
         self.form, self.plot, self.controls = TagForm(), LivePlot(self.theme), Controls()
         self.answer, self.cautions = AnswerCard(), CautionCard()
+        self.conclusion = WordsCard("What the series says")
         self.table, self.chart = RunsTable(), DoseChart(self.theme)
         for widget in (self.top, self.notices, self.banner, self.caption):
             column.addWidget(widget)
@@ -113,6 +118,7 @@ class MainWindow(QtWidgets.QMainWindow):
         self.side = QtWidgets.QStackedWidget()
         self.side.addWidget(self.cautions)
         self.side.addWidget(self.answer)
+        self.side.addWidget(self.conclusion)
         row.addWidget(self.form, 25)
         row.addWidget(live, 49)
         row.addWidget(self.side, 26)
@@ -147,7 +153,8 @@ class MainWindow(QtWidgets.QMainWindow):
         self.top.archive_asked.connect(self._choose_archive)
         self.top.cautions_asked.connect(lambda: self.side.setCurrentWidget(self.cautions))
         self.top.theme_asked.connect(lambda: self.set_theme(DARK if self.theme.name == "light" else LIGHT))
-        self.cautions.read.connect(lambda: self.side.setCurrentWidget(self.answer))
+        for card in (self.cautions, self.conclusion):
+            card.read.connect(lambda: self.side.setCurrentWidget(self.answer))
         self.table.chosen.connect(self._show_answer)
         quit_key = QtGui.QShortcut(QtGui.QKeySequence("Ctrl+Q"), self)
         quit_key.activated.connect(self.close)
@@ -155,16 +162,33 @@ class MainWindow(QtWidgets.QMainWindow):
     # -- what the session says ------------------------------------------------------------------------------------
 
     def _on_state(self, event: Mapping[str, Any]) -> None:
-        self.state = str(event.get("state", ""))
+        after, self.state = self._shown, str(event.get("state", ""))
+        emptying = self.state == "waiting" and after in ("done", "emptying")
+        self._shown = "emptying" if emptying else self.state
         time_s = event.get("time_s")
         if isinstance(time_s, int | float):
             self.plot.add_state(self.state, float(time_s))
+        if self.state == "armed":
+            self._before = {name: pyramid.last_value for name, pyramid in self.plot.pyramids.items()}
+        elif self.state == "waiting":
+            self._before = {"charge": None, "mass": None}
         self._show_state(event)
 
     def _show_state(self, event: Mapping[str, Any]) -> None:
-        shown = "stopping" if self._closing else self.state
-        self.banner.show_state(state_words(shown, event))
+        self._event = event
+        self._show_words()
         self.controls.show_state(self.state, self.session.alive, self.bench is not None and not self._closing)
+
+    def _show_words(self) -> None:
+        """The state in words; where the recorder counts no rest itself, it is counted from the end of the grind."""
+        event, rest = dict(self._event), self.session.rest_s
+        words = state_words("stopping" if self._closing else self._shown, event)
+        if rest and self.state == "settling" and "quiet_s" not in event:
+            since = self.plot.now_s - float(event.get("time_s", self.plot.now_s))
+            words = state_words(self.state, {**event, "quiet_s": since, "quiet_needed_s": rest[1]})
+        elif rest and self.state == "waiting" and not self._closing:
+            words = replace(words, instruction=words.instruction + rest_words(rest[0]))
+        self.banner.show_state(words)
 
     def _on_port(self, event: Mapping[str, Any]) -> None:
         severity, text = port_words(event)
@@ -188,17 +212,17 @@ class MainWindow(QtWidgets.QMainWindow):
     def _on_running(self, running: bool) -> None:
         if running:
             self.notices.resolve("recorder")
-            self.state = "starting"
+            self.state = self._shown = "starting"
         elif self._closing:
             self.close()
             return
         else:
-            self.state = "idle"
+            self.state = self._shown = "idle"
         self._show_state({})
 
     def _on_ended(self, code: int, text: str) -> None:
         if code != 0:
-            self.state = "failed"
+            self.state = self._shown = "failed"
             self.notices.add("reject", "recorder", text)
         self._show_state({})
 
@@ -241,7 +265,7 @@ class MainWindow(QtWidgets.QMainWindow):
         if self.session.alive:
             self.notices.add("note", "busy", "Disconnect (F4) before choosing another bench")
         elif (chosen := ask_bench(self)) is not None:
-            self.bench, self.state = chosen, "idle"
+            self.bench, self.state, self._shown = chosen, "idle", "idle"
             self.top.show_where(self.bench, self.archive, self.demo)
             self._show_state({})
 
@@ -258,6 +282,11 @@ class MainWindow(QtWidgets.QMainWindow):
         self.caption.setText(words)
         self.caption.setVisible(bool(words))
 
+    def show_conclusion(self, words: str) -> None:
+        """The closing words of a demonstration, in the place of the answer."""
+        self.conclusion.words.setText(words)
+        self.side.setCurrentWidget(self.conclusion)
+
     def show_error(self, text: str) -> None:
         """Something went wrong inside the program: say it; the recording goes on in its own process."""
         words = f"This window met an error and goes on, as does the recorder, a process of its own: {text}"
@@ -269,8 +298,9 @@ class MainWindow(QtWidgets.QMainWindow):
         self._tick += 1
         self.plot.refresh()
         if self._tick % NUMBERS_EVERY == 0:
-            self.banner.charge.show_value(self.plot.pyramids["charge"].last_value)
-            self.banner.mass.show_value(self.plot.pyramids["mass"].last_value)
+            for name, number in (("charge", self.banner.charge), ("mass", self.banner.mass)):
+                number.show_value(self.plot.pyramids[name].last_value, self._before[name])
+            self._show_words()
 
     def set_theme(self, theme: Theme) -> None:
         """Take on a theme everywhere."""

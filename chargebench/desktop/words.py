@@ -23,6 +23,7 @@ __all__ = [
     "estimate_text",
     "number_text",
     "port_words",
+    "rest_words",
     "state_words",
     "verdict",
 ]
@@ -63,9 +64,10 @@ _STATES: Final[Mapping[str, StateWords]] = MappingProxyType(
         "starting": StateWords("Connecting", "The recorder is starting; it opens the ports by itself", "calm"),
         "idle": StateWords("Not recording", "Press Connect (F4) when the bench is ready", "calm"),
         "waiting": StateWords("Waiting for quiet", "Hands off the bench", "wait"),
+        "emptying": StateWords("Run recorded", "Empty the cup and put it back, then hands off the bench", "calm"),
         "armed": StateWords("Armed", "Start the grinder", "ready"),
         "grinding": StateWords("Grinding", "Let it run; touch neither cup, scale nor cables", "busy"),
-        "settling": StateWords("Settling", "Hands off until the count is full", "wait"),
+        "settling": StateWords("Settling", "Hands off the bench until it has come to rest", "wait"),
         "done": StateWords("Run recorded", "It is being sealed; you may empty the cup now", "calm"),
         "stopping": StateWords("Stopping", "The recorder finishes what it has; the window closes by itself", "calm"),
         "failed": StateWords("Recorder stopped", "Read the notice above, mend it, then press Connect (F4)", "calm"),
@@ -104,6 +106,11 @@ def _count(event: Mapping[str, Any]) -> str:
     if not isinstance(had, int | float) or not isinstance(needed, int | float):
         return ""
     return f"{math.floor(max(0.0, min(had, needed)))} of {needed:.0f} s"
+
+
+def rest_words(seconds: float | None) -> str:
+    """How long a rest is asked for, to follow an instruction; empty where it is not known."""
+    return "" if seconds is None else f": {seconds:g} s of rest are needed"
 
 
 def port_words(event: Mapping[str, Any]) -> tuple[str, str]:

@@ -12,8 +12,9 @@ import pytest
 
 os.environ.setdefault("QT_QPA_PLATFORM", "offscreen")
 
+from chargebench.desktop.archive_reader import ArchiveReader
 from chargebench.desktop.qt import QtCore, QtWidgets
-from chargebench.desktop.session import ArchiveReader, BenchSession
+from chargebench.desktop.session import BenchSession
 from chargebench.desktop.window import MainWindow
 from tests.desktop.fake_recorder import FakeFollower
 
@@ -62,6 +63,7 @@ def make_window(qtbot: object, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) 
         return window
 
     yield make
+    monkeypatch.undo()
     for window in made:
         window.close()
         qtbot.waitUntil(lambda w=window: not w.isVisible(), timeout=8000)

@@ -15,9 +15,10 @@ from pathlib import Path
 
 os.environ.setdefault("QT_QPA_PLATFORM", "offscreen")
 
+from chargebench.desktop.archive_reader import ArchiveReader
 from chargebench.desktop.palette import THEMES
 from chargebench.desktop.qt import QtWidgets
-from chargebench.desktop.session import ArchiveReader, BenchSession
+from chargebench.desktop.session import BenchSession
 from chargebench.desktop.window import MainWindow
 from tests.desktop.fake_recorder import DOUBT, NOTE, REJECT, FakeTimed, finished_runs, outcome
 
@@ -71,7 +72,7 @@ def pose_start(window: MainWindow) -> None:
 def pose_empty(window: MainWindow) -> None:
     """No bench, no runs, cautions read."""
     window.bench = None
-    window.state = "nobench"
+    window.state = window._shown = "nobench"
     window.top.show_where(None, window.archive, False)
     window._show_state({})
     window.cautions.read.emit()

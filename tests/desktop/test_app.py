@@ -62,17 +62,18 @@ class FakeOperator:
 
 def test_a_demonstration_shows_what_was_measured_beside_the_truth(qtbot: Any) -> None:
     """The operator hears everything, its commands go out, each answer stands beside its truth, the end is summed up."""
-    operator, captions, commands = FakeOperator(), [], []
+    operator, captions, conclusions, commands = FakeOperator(), [], [], []
     guide = DemoGuide(operator, lambda outcomes: f"{len(outcomes)} runs")
     guide.caption.connect(captions.append)
+    guide.concluded.connect(conclusions.append)
     guide.command.connect(commands.append)
     guide.hear({"event": "state", "state": "armed"})
     guide.hear(outcome("a", 0.0, "dry", -61.7))
     assert "−61.70 ± 0.62" in captions[0]
     assert "−61.90" in captions[0]
     guide.hear(outcome("b", 0.0, "dry", -61.7))
-    qtbot.waitUntil(lambda: len(captions) == 3, timeout=3000)
-    assert captions[2] == "2 runs"
+    qtbot.waitUntil(lambda: conclusions == ["2 runs"], timeout=3000)
+    assert len(captions) == 2
     assert commands == [{"do": "stop"}]
     assert len(operator.heard) == 3
 
@@ -81,7 +82,8 @@ SCRIPT = """
 import os, sys
 from pathlib import Path
 from chargebench.desktop import session
-session.program = lambda: (sys.executable, {fake!r})
+from chargebench.desktop import archive_reader
+session.program = archive_reader.program = lambda: (sys.executable, {fake!r})
 from chargebench.desktop import app
 from chargebench.desktop.qt import QtCore
 from tests.desktop.fake_recorder import FakeFollower

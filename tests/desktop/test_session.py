@@ -7,7 +7,8 @@ from typing import Any
 
 import pytest
 
-from chargebench.desktop.session import ArchiveReader, BenchSession
+from chargebench.desktop.archive_reader import ArchiveReader
+from chargebench.desktop.session import BenchSession
 from tests.desktop.conftest import FAKE
 from tests.desktop.fake_recorder import finished_runs
 

@@ -73,7 +73,6 @@ def test_states_change_words_and_buttons(make_window: MakeWindow, monkeypatch: p
         "settling": ("Settling: 6 of 10 s", (False, True, True)),
         "done": ("Run recorded", (False, False, False)),
     }
-    monkeypatch.undo()
 
 
 def test_without_a_bench_nothing_can_be_started(make_window: MakeWindow) -> None:
@@ -107,7 +106,6 @@ def test_keys_command_the_recorder_while_typing(
     qtbot.keyClick(field, QtCore.Qt.Key.Key_F8)
     assert [s for s in sent if s["do"] != "tags"] == [{"do": "start"}, {"do": "finish"}, {"do": "discard"}]
     assert field.text() == "Harbour "
-    monkeypatch.undo()
 
 
 def test_a_whole_run_passes_through_the_window(make_window: MakeWindow, qtbot: Any) -> None:
@@ -267,7 +265,9 @@ def test_themes_reach_every_part(make_window: MakeWindow, qtbot: Any) -> None:
 
 
 @pytest.mark.parametrize("size", [(1366, 768), (2560, 1440)])
-def test_nothing_is_squeezed_or_cut(make_window: MakeWindow, size: tuple[int, int]) -> None:
+def test_nothing_is_squeezed_or_cut(
+    make_window: MakeWindow, size: tuple[int, int], monkeypatch: pytest.MonkeyPatch
+) -> None:
     """At both sizes, with notices shown, the window keeps its size and no field, button or label is below its need."""
     window = make_window()
     window.resize(*size)
@@ -275,6 +275,9 @@ def test_nothing_is_squeezed_or_cut(make_window: MakeWindow, size: tuple[int, in
     window.session.outcome.emit(outcome("20260314T110000Z-7f3a2c", 0.0, "dry", -161.7, flags=[NOTE, DOUBT]))
     window.session.port.emit({"instrument": "scale", "state": "lost", "text": "unplugged"})
     window.session.notice.emit({"severity": "doubt", "code": "disk", "text": "Disk nearly full"})
+    monkeypatch.setattr(type(window.session), "alive", property(lambda _self: True))
+    state(window, "grinding")
+    window.controls.discard.click()
     QtWidgets.QApplication.processEvents()
     assert (window.width(), window.height()) == size
     kinds = (QtWidgets.QLineEdit, QtWidgets.QComboBox, QtWidgets.QPushButton, QtWidgets.QLabel)
@@ -288,9 +291,40 @@ def test_nothing_is_squeezed_or_cut(make_window: MakeWindow, size: tuple[int, in
     cut = [
         b.text()
         for b in window.findChildren(QtWidgets.QPushButton)
-        if b.isVisible() and b.fontMetrics().horizontalAdvance(b.text()) > b.width()
+        if b.isVisible() and max(map(b.fontMetrics().horizontalAdvance, b.text().splitlines())) + 8 > b.width()
     ]
     assert cut == []
+
+
+def test_rest_is_counted_and_the_cup_remembered(make_window: MakeWindow) -> None:
+    """Settling counts from the end of the grind on the run's clock; after a run the person is told to empty the cup."""
+    window = make_window()
+    window.session.rest_s = (10.0, 12.0)
+    state(window, "waiting")
+    assert "10 s of rest" in window.banner.instruction.text()
+    state(window, "settling", 20.0)
+    window.session.readings.emit([FakeTimed("mass", 24.5, 17.0)])
+    for _ in range(6):
+        window._on_tick()
+    assert window.banner.headline.text() == "Settling: 4 of 12 s"
+    state(window, "done", 32.0)
+    state(window, "waiting", 0.0)
+    assert window.banner.instruction.text().startswith("Empty the cup")
+    state(window, "armed", 0.0)
+    assert window.banner.headline.text() == "Armed"
+
+
+def test_change_since_quiet_stands_beside_the_reading(make_window: MakeWindow) -> None:
+    """Once armed, each big number also says by how much it moved since."""
+    window = make_window()
+    window.session.readings.emit([FakeTimed("mass", 9.0, 152.0), FakeTimed("charge", 9.0, 3.0)])
+    state(window, "armed")
+    window.session.readings.emit([FakeTimed("mass", 15.0, 160.5), FakeTimed("charge", 15.0, -47.0)])
+    for _ in range(6):
+        window._on_tick()
+    assert window.banner.mass.figure.text() == "160.50"
+    assert "+8.50 since quiet" in window.banner.mass.caption.text()
+    assert "−50.00 since quiet" in window.banner.charge.caption.text()
 
 
 def test_a_long_recording_takes_no_more_room(make_window: MakeWindow) -> None:
