@@ -274,11 +274,13 @@ def do_nulls(
     if with_archive:
         paths = sorted({*paths, *_earlier(session, kind, treatment)})
     occasion = session.occasion(input_hashes(paths))
-    charges = [_net_charge(path) for path in paths]
+    charges, left_out = _net_charges(paths)
     if kind == "blank":
-        return new_run_id(), blank(occasion, charges, dose_g)
-    off = [_net_charge(path) for path in _earlier(session, kind, "dry")]
-    return new_run_id(), ioniser(occasion, charges, off, grind_s, cup_capacitance_pF)
+        check = blank(occasion, charges, dose_g)
+    else:
+        off, _ = _net_charges(_earlier(session, kind, "dry"))
+        check = ioniser(occasion, charges, off, grind_s, cup_capacitance_pF)
+    return new_run_id(), replace(check, flags=check.flags + left_out)
 
 
 def _null_grind(session: Session, n: int, runs: int, grind_s: float, treatment: str) -> Path:
@@ -310,13 +312,17 @@ def _earlier(session: Session, kind: Literal["blank", "ioniser"], treatment: str
     return [path for path in recent if bench_from_text(load_run(path).bench_text).name == session.bench.name]
 
 
-def _net_charge(path: Path) -> float:
-    """Net charge of a null grind by the ordinary recipe."""
+def _net_charges(paths: Sequence[Path]) -> tuple[list[float], tuple[Flag, ...]]:
+    """Net charges of null grinds by the ordinary recipe, and a flag for each that has none."""
     from chargebench.processing.recipe import process
 
-    run = load_run(path)
-    known = {key: entry for key, entry in run.knowledge.known.items() if key not in NOT_FOR_NULLS}
-    net = process(replace(run, knowledge=Knowledge(known))).result["net_charge_nC"]
-    if net is None:
-        raise InputError(f"{path}: no net charge can be had from this run; see `chargebench show {path}`")
-    return net.value
+    charges, flags = [], []
+    for path in paths:
+        run = load_run(path)
+        known = {key: entry for key, entry in run.knowledge.known.items() if key not in NOT_FOR_NULLS}
+        net = process(replace(run, knowledge=Knowledge(known))).result["net_charge_nC"]
+        if net is None:
+            flags.append(Flag("run-left-out", "note", f"{run.run_id} has no net charge; `show` says why."))
+        else:
+            charges.append(net.value)
+    return charges, tuple(flags)
