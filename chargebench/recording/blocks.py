@@ -99,7 +99,7 @@ class Blocks:
         order = self._order(span_s, before_s)
         slots = order % self._size
         have = self._count[slots] > 0
-        time_s: Floats = (order[have] + 0.5) * BLOCK_S
+        time_s: Floats = np.multiply(order[have] + 0.5, BLOCK_S, dtype=np.float64)
         return time_s, np.divide(self._sum[slots][have], self._count[slots][have], dtype=np.float64)
 
     def mass(self, span_s: float, before_s: float = 0.0) -> Series:
@@ -107,7 +107,7 @@ class Blocks:
         order = self._order(span_s, before_s)
         mass_g = self._mass[order % self._size]
         have = np.isfinite(mass_g)
-        time_s: Floats = (order[have] + 0.5) * BLOCK_S
+        time_s: Floats = np.multiply(order[have] + 0.5, BLOCK_S, dtype=np.float64)
         return time_s, mass_g[have]
 
     def spoilt(self, span_s: float) -> bool:

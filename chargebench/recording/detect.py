@@ -296,7 +296,9 @@ class Detector:
         rested = len(base) > 3 and mass_steady(base, self._least_g(0.1))
         if rested and self._rising():
             return {"grind": (self._onset_s(), "mass is rising before the bench had been quiet")}
-        if now_s - self._handled_s > self._before_s and self._quiet(self._before_s + 0.5):
+        _, mass_g = self._blocks.mass(BASE_SPAN_S + BASE_BEFORE_S)  # or armed could see the base that it stepped from
+        based = mass_steady(mass_g, self._least_g(0.1))
+        if based and now_s - self._handled_s > self._before_s and self._quiet(self._before_s + 0.5):
             return {"quiet": (now_s - self._before_s, "quiet: grind when ready")}
         return {}
 

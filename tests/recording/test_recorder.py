@@ -167,7 +167,7 @@ def stop_when_next(played: Played) -> None:
     ],
 )
 def test_stopping_keeps_what_may_hold_a_grind(tmp_path: Path, state: str, text: str, left: list[str]) -> None:
-    """A stop while waiting leaves nothing behind; once a grind may have begun the run is kept, sealed, not recovered."""
+    """A stop while waiting leaves nothing behind; once a grind may have begun the run is kept and sealed."""
 
     def react(event: Event, commands: SimpleQueue[dict[str, Any]]) -> None:
         if event.get("state") == state:
@@ -239,7 +239,7 @@ def test_tags_before_the_grind_are_the_runs_and_during_it_the_next_ones(tmp_path
 def test_a_long_wait_rolls_the_journal_and_keeps_the_last_quiet_stretch(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    """After long waiting a new journal begins with the last quiet stretch; the run that follows has it, and is found."""
+    """After long waiting a new journal begins with the last quiet stretch; the run that follows has it."""
     monkeypatch.setattr(module, "ROLL_AFTER_S", 60.0)
     grind = Grind(start_s=150.0, length_s=6.0, end_s=185.0)
     played = Played(tmp_path, chunks(grind))
