@@ -14,7 +14,7 @@ import numpy.typing as npt
 
 from chargebench.processing.drift import Design, Posterior, Prior, fit
 from chargebench.processing.integral import Blocks, Bridge, merge
-from chargebench.processing.noise import Alias, alias_gain, covariance, find_aliases
+from chargebench.processing.noise import Alias, alias_gain, covariance, find_aliases, folds_slowly, grid_of, shapes, slow_lines
 from chargebench.processing.series import Series
 from chargebench.processing.stretches import Stretches
 
@@ -186,14 +186,14 @@ def charge_fit(
     extra, extra_priors = _alias_columns(visible, both, before, series.step_s, origin)
     columns |= extra
     column_priors |= extra_priors
-    white = float(np.mean(both.count)) / both.count
-    design = Design(both.time_s, white, both.value, columns, column_priors, _floor(fine))
-    posterior = fit(design)
+    design = Design(grid_of(both.time_s, both.count, series.step_s), both.value, columns, column_priors, _floor(fine))
+    candidates = (*shapes(), *(slow_lines() if folds_slowly(series.step_s) else ()))
+    posterior = fit(design, candidates)
     evidence = _evidence(design, posterior, origin, max(quiet_s))
     model = _model(evidence, str(parameters["drift_model"]), float(parameters["curved_log_odds"]), leaks)
     if model == "curved":
         design = _with_curvature(design, origin, max(quiet_s))
-        posterior = fit(design)
+        posterior = fit(design, candidates)
     return _finish(
         design, posterior, model, evidence, (last, first), aliases, bridges, stretches, quiet_s, origin, fine
     )
@@ -214,7 +214,7 @@ def _floor(fine: Blocks) -> float:
 
 def _with_curvature(design: Design, origin_s: float, quiet_s: float) -> Design:
     """The design with a parabola about the middle of the grind."""
-    x = design.time_s - origin_s
+    x = design.columns["bias"]
     span = float(np.max(np.abs(x)))
     spread = float(np.std(design.y))
     columns = {**design.columns, "curvature": x * x}
@@ -244,10 +244,7 @@ def _log_evidence(design: Design, shape_cov: Floats, scale2: float, skip: frozen
 def _evidence(design: Design, posterior: Posterior, origin_s: float, quiet_s: float) -> dict[str, float]:
     """Log evidence of the drift models over no drift at all, under the likeliest noise."""
     best = posterior.best
-    t = design.time_s - design.time_s[0]
-    cov = covariance(
-        posterior.shape[best], design.white, np.abs(t[:, None] - t[None, :]), np.minimum(t[:, None], t[None, :])
-    )
+    cov = covariance(posterior.shape[best], design.grid)
     s2 = float(posterior.scale2[best])
     curved = _with_curvature(design, origin_s, quiet_s)
     out = {
@@ -310,7 +307,7 @@ def _finish(
         posterior, model, evidence, (net, math.hypot(u, extra), dof), direction,
         (single, single / math.sqrt(2.0 * n_eff), n_eff), aliases, mine,
         rate * float(window), net - (right - left), _drift_share(posterior, direction, cov), quiet_s, origin_s,
-        {"time_s": design.time_s, "residual_nC": residual},
+        {"time_s": design.columns["bias"] + origin_s, "residual_nC": residual},
     )  # fmt: skip
 
 

@@ -15,7 +15,7 @@ import numpy.typing as npt
 from scipy.linalg import LinAlgError, cholesky, solve_triangular
 from scipy.special import log_ndtr
 
-from chargebench.processing.noise import Shape, covariance, shapes
+from chargebench.processing.noise import Grid, Shape, covariance, shapes
 
 __all__ = ["Design", "Posterior", "Prior", "fit"]
 
@@ -39,8 +39,8 @@ class Design:
 
     Attributes
     ----------
-    time_s, white : array (n,)
-        Times of the blocks and their relative white variance (about 1).
+    grid : Grid
+        Where the blocks lie in time.
     y : array (n,)
         Block means in nC.
     columns : mapping of str to array (n,)
@@ -51,8 +51,7 @@ class Design:
         Smallest standard deviation a block may have (resolution).
     """
 
-    time_s: Floats
-    white: Floats
+    grid: Grid
     y: Floats
     columns: dict[str, Floats]
     priors: dict[str, Prior] = field(default_factory=dict)
@@ -157,15 +156,12 @@ class _Reduced:
 
 
 def _reduce(design: Design, X: Floats, candidates: Sequence[Shape]) -> list[_Reduced]:
-    t = design.time_s - design.time_s[0]
-    distance = np.abs(t[:, None] - t[None, :])
-    since = np.minimum(t[:, None], t[None, :])
     right = np.column_stack((X, design.y))
     out = []
     for shape in candidates:
         try:
             L = cholesky(
-                covariance(shape, design.white, distance, since), lower=True, check_finite=False, overwrite_a=True
+                covariance(shape, design.grid), lower=True, check_finite=False, overwrite_a=True
             )
         except LinAlgError:
             continue
@@ -205,7 +201,7 @@ def fit(design: Design, candidates: Sequence[Shape] | None = None, keep: float =
     )
     offset = float(np.mean(design.y))
     y = design.y - offset
-    shifted = Design(design.time_s, design.white, y, design.columns, design.priors, design.floor)
+    shifted = Design(design.grid, y, design.columns, design.priors, design.floor)
     stats = _reduce(shifted, X / unit, tuple(shapes()) if candidates is None else candidates)
     cut = next((i for i, name in enumerate(names) if name in design.priors and design.priors[name].positive), None)
     post = _mixture(names, stats, n, free, P0, m0, cut, design.floor**2, keep)
@@ -248,6 +244,7 @@ def _mixture(
     mean = np.einsum("kij,kj->ki", cov, h)
     quad = yy[index] / s2 + float(P0 @ (m0 * m0)) - np.sum(h * mean, axis=1)
     log_weight = -0.5 * (n * np.log(s2) + log_det[index] + quad + np.linalg.slogdet(precision)[1])
+    log_weight += np.log([s.shape.prior for s in stats])[index]
     if cut is not None:
         mean, cov, log_mass = _cut_below_zero(mean, cov, cut)
         log_weight = log_weight + log_mass

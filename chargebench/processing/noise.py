@@ -12,13 +12,16 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-__all__ = ["Alias", "Shape", "alias_gain", "covariance", "find_aliases", "shapes"]
+__all__ = ["Alias", "Grid", "Shape", "alias_gain", "covariance", "find_aliases", "folds_slowly", "grid_of", "shapes", "slow_lines"]
 
 Floats = npt.NDArray[np.float64]
 
-CORRELATED = (0.3, 3.0, 30.0, 1000.0)
-MEMORIES_S = (0.4, 1.5, 5.0, 15.0)
-WALKS_PER_S = (0.0, 1e-3, 1e-2, 0.1, 1.0, 10.0, 100.0, 1000.0)
+CORRELATED = (1.0, 10.0, 100.0, 1000.0)
+MEMORIES_S = (0.2, 0.5, 1.2)
+WALKS_PER_S = (1e-2, 3e-2, 0.1, 0.3, 1.0, 3.0, 10.0, 30.0, 100.0, 300.0, 1000.0, 3000.0)
+NO_WALK = 0.3
+NO_MEMORY = 0.5
+"""Prior probabilities that a random walk, or correlated noise, is absent."""
 
 
 @dataclass(frozen=True)
@@ -33,40 +36,118 @@ class Shape:
         Its correlation time.
     walk_per_s : float
         Growth of a random walk's variance in one second.
+    prior : float
+        Prior probability.
+    line : float
+        Variance of a slow line, as mains folded by sampling makes it.
+    line_Hz : float
+        Its frequency.
     """
 
     correlated: float
     memory_s: float
     walk_per_s: float
+    prior: float = 1.0
+    line: float = 0.0
+    line_Hz: float = 0.0
 
 
 def shapes() -> Iterator[Shape]:
     """Every shape of the grid, plain white noise first."""
-    for walk in WALKS_PER_S:
-        yield Shape(0.0, 1.0, walk)
-    for correlated in CORRELATED:
-        for memory_s in MEMORIES_S:
-            for walk in WALKS_PER_S:
-                yield Shape(correlated, memory_s, walk)
+    walks = [(0.0, NO_WALK), *((w, (1.0 - NO_WALK) / len(WALKS_PER_S)) for w in WALKS_PER_S)]
+    each = (1.0 - NO_MEMORY) / (len(CORRELATED) * len(MEMORIES_S))
+    memories = [(0.0, 1.0, NO_MEMORY), *((c, m, each) for c in CORRELATED for m in MEMORIES_S)]
+    for correlated, memory_s, p in memories:
+        for walk, p_walk in walks:
+            yield Shape(correlated, memory_s, walk, p * p_walk)
 
 
-def covariance(shape: Shape, white: Floats, distance_s: Floats, since_s: Floats) -> Floats:
+MAINS_Hz = (50.0, 60.0)
+LINES_Hz = (0.008, 0.016, 0.024, 0.034, 0.046, 0.06, 0.08, 0.11, 0.15)
+LINES = (3.0, 30.0, 300.0, 3000.0)
+LINE_WALKS_PER_S = (0.0, 0.1, 3.0)
+COHERENCE_S = 100.0
+"""Time over which a mains line keeps its phase."""
+FOLDED = 0.4
+"""Prior probability of a slow line where sampling folds mains to one."""
+
+
+def folds_slowly(step_s: float) -> bool:
+    """Whether readings `step_s` apart show 50 or 60 Hz as a line slower than the slowest the spectrum can find."""
+    if not np.isfinite(step_s) or step_s <= 0:
+        return False
+    return any(abs(line - round(line * step_s) / step_s) < 2.0 * LINES_Hz[-1] for line in MAINS_Hz)
+
+
+def slow_lines() -> Iterator[Shape]:
+    """Shapes with a slow line, alone or on a random walk."""
+    prior = FOLDED / (1.0 - FOLDED) / (len(LINES_Hz) * len(LINES) * len(LINE_WALKS_PER_S))
+    for line_Hz in LINES_Hz:
+        for line in LINES:
+            for walk in LINE_WALKS_PER_S:
+                yield Shape(0.0, 1.0, walk, prior, line, line_Hz)
+
+
+def covariance(shape: Shape, grid: Grid) -> Floats:
     """Covariance matrix (n, n) of block means.
 
-    Parameters
+    Averaging inside a block leaves the covariance of a random walk between blocks as it is and takes width/6 from its
+    variance; it multiplies that of exponentially correlated noise by the factors of `Grid.averaged`.
+    """
+    n = len(grid.white)
+    matrix = shape.walk_per_s * grid.since_s
+    own = grid.white - shape.walk_per_s * grid.loss_s
+    if shape.correlated:
+        between, within = grid.averaged(shape.memory_s)
+        matrix += shape.correlated * between * np.exp(grid.distance_s / -shape.memory_s)
+        own += shape.correlated * (within - between)
+    if shape.line:
+        wave = np.cos(2.0 * np.pi * shape.line_Hz * grid.distance_s)
+        matrix += shape.line * wave * np.exp(grid.distance_s / -COHERENCE_S)
+    matrix.flat[:: n + 1] += own
+    return np.asarray(matrix)
+
+
+@dataclass(frozen=True, eq=False)
+class Grid:
+    """Where the blocks lie in time.
+
+    Attributes
     ----------
     white : array (n,)
         Relative white variance of each block, about 1.
-    distance_s : array (n, n)
-        Time between blocks.
-    since_s : array (n, n)
-        Time from the first block to the earlier one of each pair.
+    distance_s, since_s : array (n, n)
+        Time between blocks; time from the first block to the earlier one of each pair.
+    width_s : float
+        Width of a block, readings times step.
+    loss_s : float
+        What averaging takes from the variance of a random walk of unit growth.
     """
-    matrix = shape.walk_per_s * since_s
-    if shape.correlated:
-        matrix += shape.correlated * np.exp(distance_s / -shape.memory_s)
-    matrix.flat[:: len(white) + 1] += white
-    return np.asarray(matrix)
+
+    white: Floats
+    distance_s: Floats
+    since_s: Floats
+    width_s: float
+    loss_s: float
+
+    def averaged(self, memory_s: float) -> tuple[float, float]:
+        """Factors of the covariance between blocks and of the variance within one."""
+        x = max(self.width_s / memory_s, 1e-6)
+        return float((2.0 * np.sinh(0.5 * x) / x) ** 2), float(1.0 - x / 3.0 if x < 1e-3 else 2.0 * (x - 1.0 + np.exp(-x)) / x**2)
+
+
+def grid_of(time_s: Floats, count: Floats, step_s: float) -> Grid:
+    """The grid of blocks of `count` readings `step_s` apart, centred on `time_s`."""
+    t = time_s - time_s[0]
+    usual = float(np.median(count))
+    width_s = usual * step_s
+    return Grid(
+        float(np.mean(count)) / count,
+        np.abs(t[:, None] - t[None, :]),
+        np.minimum(t[:, None], t[None, :]) + width_s,
+        width_s,
+        width_s / 6.0 * (1.0 - usual**-2),
+    )
 
 
 @dataclass(frozen=True)

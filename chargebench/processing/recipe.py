@@ -41,10 +41,10 @@ DEFAULTS: Final[Mapping[str, tuple[Value, Any]]] = MappingProxyType(
         "gap_steps": (5.0, (2.0, 1000.0)),
         "gap_s": (0.5, (0.01, 60.0)),
         "block_s": (0.1, (0.01, 2.0)),
-        "detection_block_s": (0.5, (0.05, 5.0)),
+        "detection_block_s": (0.25, (0.05, 5.0)),
         "burst_threshold": (6.0, (3.0, 50.0)),
         "join_s": (3.0, (0.1, 60.0)),
-        "guard_s": (0.4, (0.0, 10.0)),
+        "guard_s": (0.3, (0.0, 10.0)),
         "scale_lag_allowance_s": (2.0, (0.0, 20.0)),
         "least_quiet_s": (3.0, (0.5, 60.0)),
         "blocks_for_fit": (100.0, (20.0, 400.0)),
@@ -457,7 +457,9 @@ class _Reduction:
         t = self.scale.time_s
         s = self.stretches
         window = self.p("settled_s")
-        start = self.rise[0] if self.rise else (s.grind_s[0] if s.how != "none" else t[0] + window)
+        start = s.grind_s[0] if s.how != "none" else float(t[0]) + window
+        if self.rise:
+            start = min(start, self.rise[0])
         before = settled(self.scale, at_rest_since(self.scale, min(t[0], start), start - 0.2), start - 0.2)
         end = max(self.rise[1] if self.rise else s.grind_s[1], float(t[-1]) - window)
         after = settled(self.scale, end, float(t[-1]))

@@ -131,15 +131,23 @@ def mass_rise(time_s: Floats, mass: Floats, noise_g: float, smallest_g: float) -
     rise = last - first
     if rise < max(smallest_g, 8.0 * noise_g):
         return None
-    half = int(np.argmax(mass > first + 0.5 * rise))
-    # a cup just put back may still have been settling in the first readings: most of what comes before counts
-    first = float(np.median(mass[: half + 1]))
-    rise = last - first
     margin = max(5.0 * noise_g, 0.01 * rise)
+    half = int(np.argmax(mass > first + 0.5 * rise))
     started = half - int(np.argmax(mass[half::-1] <= first + margin))
     ended = len(mass) - 1 - int(np.argmax((mass < last - margin)[::-1]))
-    ended = max(ended, started + 1)
-    return float(time_s[started]), float(time_s[min(ended + 1, len(mass) - 1)])
+    ended = min(max(ended + 1, half), len(mass) - 1)
+    onset = _extended(time_s, mass, half, started, first)
+    return onset, max(_extended(time_s, mass, half, ended, last), onset)
+
+
+def _extended(time_s: Floats, mass: Floats, half: int, edge: int, level: float) -> float:
+    """Time at which the straight line from halfway up through an edge of the rise meets a level, inside the trace."""
+    t, m = float(time_s[edge]), float(mass[edge])
+    rate = (float(mass[half]) - m) / (float(time_s[half]) - t) if half != edge else 0.0
+    if rate <= 0.0:
+        return t
+    reach = (level - m) / rate
+    return float(np.clip(t + np.clip(reach, -3.0, 3.0), time_s[0], time_s[-1]))
 
 
 def _marked(marks: Mapping[str, float]) -> tuple[float, float] | None:
