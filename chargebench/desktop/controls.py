@@ -105,7 +105,7 @@ class Controls(QtWidgets.QWidget):
             self.discard_asked.emit()
             return
         self._sure.start()
-        self._say(self.discard, "Sure? Press again", "F8", "Press again to discard the run under way")
+        self._say(self.discard, "Press again", "F8", "Press again to discard the run under way")
         self._paint(self.discard, "sure")
 
     def _calm_down(self) -> None:

@@ -31,6 +31,7 @@ class TopBar(QtWidgets.QWidget):
         self.where = plain_label("", name="Bench and archive in use")
         self.where.setMinimumWidth(50)
         self.where.setSizePolicy(QtWidgets.QSizePolicy.Policy.Ignored, QtWidgets.QSizePolicy.Policy.Preferred)
+        self._whole = ""
         row.addWidget(self.where, 1)
         self.bench = self._button(row, "Bench file…", "Ctrl+B", self.bench_asked)
         self.archive = self._button(row, "Archive…", "Ctrl+O", self.archive_asked)
@@ -51,8 +52,18 @@ class TopBar(QtWidgets.QWidget):
         """Name bench and archive; a demonstration says so first."""
         shown = "none chosen" if bench is None else _short(bench)
         mode = "DEMONSTRATION on a virtual bench  ·  " if demo else ""
-        self.where.setText(f"{mode}Bench: {shown}   ·   Archive: {_short(archive)}")
+        self._whole = f"{mode}Bench: {shown}   ·   Archive: {_short(archive)}"
         self.where.setAccessibleDescription(f"{bench or 'no bench'}; {archive}")
+        self._fit()
+
+    def _fit(self) -> None:
+        """Cut the middle out of the line where it has no room."""
+        elide = QtCore.Qt.TextElideMode.ElideMiddle
+        self.where.setText(self.where.fontMetrics().elidedText(self._whole, elide, self.where.width()))
+
+    def resizeEvent(self, event: QtGui.QResizeEvent) -> None:
+        super().resizeEvent(event)
+        self._fit()
 
 
 def _short(path: Path) -> str:

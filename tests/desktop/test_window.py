@@ -101,7 +101,7 @@ def test_keys_command_the_recorder_while_typing(
     qtbot.keyClick(field, QtCore.Qt.Key.Key_F5)
     state(window, "grinding", 1.0)
     qtbot.keyClick(field, QtCore.Qt.Key.Key_F8)
-    assert "Sure" in window.controls.discard.text()
+    assert "again" in window.controls.discard.text()
     qtbot.keyClick(field, QtCore.Qt.Key.Key_F6)
     qtbot.keyClick(field, QtCore.Qt.Key.Key_F8)
     assert [s for s in sent if s["do"] != "tags"] == [{"do": "start"}, {"do": "finish"}, {"do": "discard"}]
