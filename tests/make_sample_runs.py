@@ -53,8 +53,8 @@ README = """\
 # Sample runs
 
 Twelve runs recorded with `chargebench record` on the virtual bench, in real time. Everything about them is invented:
-the coffee *{coffee}*, the grinder *{grinder}*, the
-{place}. Look at them with
+the coffee *{coffee}*, the grinder *{grinder}*, the {place}.
+Look at them with
 
     chargebench show sample_runs
 
@@ -110,7 +110,6 @@ def _record(
                 recorder.stdin.flush()
             accidents.on_event(event, STEPS[max(len(operator.truths) - 1, 0)][3])
             if "result" in event:
-                print(event["run"], event["result"]["charge_to_mass_nC_per_g"], flush=True)
                 yield event
 
 
@@ -123,21 +122,28 @@ def _row(outcome: Mapping[str, Any], truth: Mapping[str, Any]) -> str:
     return f"| {' | '.join(cells)} |"
 
 
-def _write_papers(
-    folder: Path, truth_path: Path, outcomes: list[dict[str, Any]], truths: Mapping[str, Mapping[str, Any]]
-) -> None:
-    header = truth_path.read_text(encoding="utf-8").splitlines()[0]
+def _write_truth(folder: Path, header: str, truths: Mapping[str, Mapping[str, Any]]) -> None:
     lines = [header] + [json.dumps({"record": "run", "run": run, **truth}) for run, truth in truths.items()]
     (folder / "truth.jsonl").write_text("\n".join(lines) + "\n", encoding="utf-8", newline="\n")
+
+
+def write_readme(folder: Path) -> None:
+    """The README, from the truth and from what ``chargebench show`` says of the runs today."""
+    lines = map(json.loads, (folder / "truth.jsonl").read_text(encoding="utf-8").splitlines())
+    truths = {line["run"]: line for line in lines if line["record"] == "run"}
+    command = [sys.executable, "-m", "chargebench", "show", str(folder), "--json"]
+    shown = subprocess.run(command, stdout=subprocess.PIPE, encoding="utf-8", check=True).stdout
     text = README.format(
         coffee=SCENARIO.coffee.name,
         grinder=SCENARIO.grinder.name,
         place=SCENARIO.place,
         dose=SCENARIO.curve.fraction_dose(),
         crossing=SCENARIO.curve.crossing_dose(),
-        rows="\n".join(_row(outcome, truths[outcome["run"]]) for outcome in outcomes),
+        rows="\n".join(_row(outcome, truths[outcome["run"]]) for outcome in map(json.loads, shown.splitlines())),
     )
     (folder / "README.md").write_text(text, encoding="utf-8", newline="\n")
+    for kept in folder.glob("*.outcome.json"):
+        kept.unlink()
 
 
 def main() -> int:
@@ -145,20 +151,29 @@ def main() -> int:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("folder", type=Path, nargs="?", default=Path("sample_runs"))
     parser.add_argument("--speed", type=float, default=1.0, help="times real speed; other than 1, runs say so")
+    parser.add_argument("--readme", action="store_true", help="only write the README again, from the runs there are")
     given = parser.parse_args()
-    if any(given.folder.glob("*.h5")):
-        print(f"{given.folder} has run files already: move them away first", file=sys.stderr)
+    if not given.readme and not _record_all(given.folder, given.speed):
         return 1
+    write_readme(given.folder)
+    return 0
+
+
+def _record_all(folder: Path, speed: float) -> bool:
+    """Record the samples and their truth; False where that could not be done."""
+    if any(folder.glob("*.h5")):
+        print(f"{folder} has run files already: move them away first", file=sys.stderr)
+        return False
     with (
-        tempfile.TemporaryDirectory() as folder,
-        VirtualBench(Path(folder), scenario=SCENARIO, seed=SEED, speed=given.speed) as bench,
+        tempfile.TemporaryDirectory() as scratch,
+        VirtualBench(Path(scratch), scenario=SCENARIO, seed=SEED, speed=speed) as bench,
     ):
         operator = VirtualOperator(bench, [_tags(step) for step in STEPS])
-        outcomes = list(_record(bench, operator, _Accidents(bench, given.speed), given.folder))
-        for kept in given.folder.glob("*.outcome.json"):
-            kept.unlink()
-        _write_papers(given.folder, bench.truth_path, outcomes, operator.truths)
-    return 0 if operator.finished else 1
+        for outcome in _record(bench, operator, _Accidents(bench, speed), folder):
+            print(outcome["run"], outcome["result"]["charge_to_mass_nC_per_g"], flush=True)
+        header = bench.truth_path.read_text(encoding="utf-8").splitlines()[0]
+    _write_truth(folder, header, operator.truths)
+    return operator.finished
 
 
 if __name__ == "__main__":

@@ -16,7 +16,7 @@ from chargebench.instruments.benchfile import bench_from_text, read_bench
 from chargebench.instruments.virtual import SCENARIOS, Scenario, VirtualBench
 from chargebench.instruments.virtual.bench import bench_text
 from chargebench.instruments.virtual.scenario import Electrometer
-from chargebench.instruments.virtual.wires import SocketWire
+from chargebench.instruments.virtual.wires import PtyWire, SocketWire
 from chargebench.wire.make import make_decoder
 
 TRANSPORTS = ["socket"] if sys.platform == "win32" else ["pty", "socket"]
@@ -139,6 +139,28 @@ def test_nobody_listens(bench):
     host.write(b"ID?\n")
     host.read_until(lambda heard: b"virtual charge board" in heard)
     host.close()
+
+
+@HAS_PTY
+def test_lines_are_dropped_whole():
+    """What nobody takes within a second is dropped; a host that reads later gets whole lines only."""
+    wire = PtyWire()
+    host = _Host(wire.port)
+    lines = [b"%06d and so on\n" % n for n in range(20_000)]
+    for n, line in enumerate(lines):
+        wire.send(line, 0.01 * n)
+    assert wire.dropped_bytes > 100_000
+    heard, quiet_since = b"", time.monotonic()
+    while time.monotonic() - quiet_since < 0.2:
+        more = host.read()
+        heard += more
+        if more:
+            quiet_since = time.monotonic()
+        wire.send(b"", 200.0)
+    assert set(heard.splitlines(keepends=True)) <= set(lines)
+    assert len(heard) + wire.dropped_bytes == sum(map(len, lines))
+    host.close()
+    wire.close()
 
 
 @HAS_PTY

@@ -10,7 +10,6 @@ import contextlib
 import os
 import socket
 import sys
-from collections import deque
 from typing import Protocol
 
 __all__ = ["PtyWire", "SocketWire", "Wire", "open_wire"]
@@ -31,45 +30,36 @@ class Wire(Protocol):
 
 
 class _Backlog:
-    """Bytes on their way, dropped when no one has taken any for a second."""
+    """Bytes on their way; when no one has taken any for a second, all but the rest of a line begun is dropped."""
 
     def __init__(self) -> None:
-        self._waiting: deque[bytes] = deque()
-        self._taken_s = 0.0
+        self.waiting = bytearray()
         self.dropped_bytes = 0
+        self._line_begun = False
+        self._taken_s = 0.0
 
     def add(self, data: bytes, now_s: float) -> None:
-        if not self._waiting:
+        """Queue whole lines."""
+        if not self.waiting:
             self._taken_s = now_s
-        if data:
-            self._waiting.append(data)
-
-    def drop_stale(self, now_s: float) -> None:
-        """Drop all but the rest of a line that is already half sent."""
-        if self._waiting and now_s - self._taken_s > _PATIENCE_S:
-            self.dropped_bytes += sum(map(len, self._waiting))
-            self._waiting.clear()
-
-    def peek(self) -> bytes:
-        """Everything that waits."""
-        if len(self._waiting) > 1:
-            joined = b"".join(self._waiting)
-            self._waiting.clear()
-            self._waiting.append(joined)
-        return self._waiting[0] if self._waiting else b""
+        elif now_s - self._taken_s > _PATIENCE_S:
+            self._drop_from(self.waiting.find(b"\n") + 1 if self._line_begun else 0)
+        self.waiting += data
 
     def took(self, count: int, now_s: float) -> None:
         """The operating system has taken so many bytes."""
-        rest = self.peek()[count:]
-        self._waiting.clear()
-        if rest:
-            self._waiting.append(rest)
+        self._line_begun = not self.waiting[:count].endswith(b"\n")
+        del self.waiting[:count]
         self._taken_s = now_s
 
     def clear(self) -> None:
         """Nobody is there."""
-        self.dropped_bytes += sum(map(len, self._waiting))
-        self._waiting.clear()
+        self._drop_from(0)
+        self._line_begun = False
+
+    def _drop_from(self, place: int) -> None:
+        self.dropped_bytes += len(self.waiting) - place
+        del self.waiting[place:]
 
 
 class PtyWire:
@@ -97,14 +87,10 @@ class PtyWire:
         import termios
 
         fcntl.ioctl(self._slave, termios.TIOCNXCL)
-        self._backlog.drop_stale(now_s)
         self._backlog.add(data, now_s)
-        while waiting := self._backlog.peek():
-            try:
-                count = os.write(self._master, waiting)
-            except BlockingIOError:
-                return
-            self._backlog.took(count, now_s)
+        with contextlib.suppress(BlockingIOError):
+            while self._backlog.waiting:
+                self._backlog.took(os.write(self._master, self._backlog.waiting), now_s)
 
     def receive(self) -> bytes:
         try:
@@ -146,14 +132,13 @@ class SocketWire:
 
     def send(self, data: bytes, now_s: float) -> None:
         host = self._connected()
-        self._backlog.drop_stale(now_s)
         self._backlog.add(data, now_s)
         if host is None:
             self._backlog.clear()
             return
         try:
-            while waiting := self._backlog.peek():
-                self._backlog.took(host.send(waiting), now_s)
+            while self._backlog.waiting:
+                self._backlog.took(host.send(self._backlog.waiting), now_s)
         except BlockingIOError:
             return
         except OSError:
