@@ -9,9 +9,9 @@ from __future__ import annotations
 import hashlib
 import re
 import secrets
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
-from datetime import UTC, datetime
+from datetime import UTC, date, datetime
 from pathlib import Path
 from typing import Final
 
@@ -25,7 +25,8 @@ from chargebench.runs.run import InstrumentRecord, Knowledge, Mark, Run, TagValu
 
 __all__ = ["Imported", "import_list", "import_run", "run_from_traces"]
 
-LIST_COLUMNS: Final = ("charge_file", "mass_file", "started")
+KnowledgeOn = Callable[[date], Knowledge]
+
 SHORTEST_OVERLAP: Final = 0.5
 """Least part of the charge trace's time that the mass trace must cover: below it the two are not of one run."""
 
@@ -81,7 +82,8 @@ def run_from_traces(
     mass_file: Path | None = None,
     tags: Mapping[str, TagValue] | None = None,
     started: str | None = None,
-    knowledge: Knowledge | None = None,
+    bench_text: str = "",
+    knowledge_on: KnowledgeOn | None = None,
 ) -> Run:
     """A run out of trace files, not yet written anywhere.
 
@@ -96,8 +98,10 @@ def run_from_traces(
         As checked by `chargebench.runs.tags`.
     started : str or None
         ISO 8601 start time, a label; local time where it names no zone; now where there is none.
-    knowledge : Knowledge or None
-        What is known of the bench; none: no calibration, which the outcome flags.
+    bench_text : str
+        The bench file that holds for these traces, as text; empty for none.
+    knowledge_on : callable or None
+        Gives what is known of that bench on the day of the run; None: no calibration, which the outcome flags.
 
     Raises
     ------
@@ -123,7 +127,8 @@ def run_from_traces(
         traces={column.quantity: _trace(column, name) for _, name, column in files},
         marks=tuple(Mark(float(charge.time_s[0]), "note", text) for text in notes),
         instruments={name: _record(path, name, column) for path, name, column in files},
-        knowledge=knowledge or Knowledge(),
+        bench_text=bench_text,
+        knowledge=knowledge_on(moment.date()) if knowledge_on else Knowledge(),
         clock={"governs": "trace files", "rate": 1.0, "note": "times as the files give them"},
         versions={"chargebench": __version__},
         origin="imported",
@@ -154,7 +159,13 @@ def _with_point(key: str, value: str) -> str:
     return re.sub(r"(?<=\d),(?=\d)", ".", value) if is_number and value.count(",") == 1 else value
 
 
-def _row_run(table: Table, cells: tuple[str, ...], knowledge: Knowledge | None, tags: Mapping[str, TagValue]) -> Run:
+def _row_run(
+    table: Table,
+    cells: tuple[str, ...],
+    tags: Mapping[str, TagValue],
+    bench_text: str,
+    knowledge_on: KnowledgeOn | None,
+) -> Run:
     from chargebench.runs.tags import read_tags
 
     row = {name: cell for name, cell in zip(table.header, cells, strict=True) if cell}
@@ -163,11 +174,16 @@ def _row_run(table: Table, cells: tuple[str, ...], knowledge: Knowledge | None, 
         raise TraceFileError("column charge_file: empty, allowed a file name")
     started = row.pop("started", None)
     own = read_tags([f"{key}={_with_point(key, value)}" for key, value in row.items()])
-    return run_from_traces(files["charge_file"], files.get("mass_file"), {**tags, **own}, started, knowledge)
+    mass_file = files.get("mass_file")
+    return run_from_traces(files["charge_file"], mass_file, {**tags, **own}, started, bench_text, knowledge_on)
 
 
 def import_list(
-    archive: Archive, list_file: Path, knowledge: Knowledge | None = None, tags: Mapping[str, TagValue] | None = None
+    archive: Archive,
+    list_file: Path,
+    tags: Mapping[str, TagValue] | None = None,
+    bench_text: str = "",
+    knowledge_on: KnowledgeOn | None = None,
 ) -> Iterator[Imported]:
     """Import the runs of a list, row by row; a bad row is named and the rest is done.
 
@@ -180,6 +196,8 @@ def import_list(
         the list's own folder, numbers may have a decimal comma. Empty cells say nothing.
     tags : mapping
         Tags of every run, overruled by the row's own.
+    bench_text, knowledge_on
+        As of `run_from_traces`.
 
     Yields
     ------
@@ -196,6 +214,6 @@ def import_list(
         raise TraceFileError(f"{list_file}: header {','.join(table.header)}: needs a column charge_file")
     for line, cells in table.rows:
         try:
-            yield Imported(line, import_run(archive, _row_run(table, cells, knowledge, tags or {})))
+            yield Imported(line, import_run(archive, _row_run(table, cells, tags or {}, bench_text, knowledge_on)))
         except (ChargebenchError, OSError) as error:
             yield Imported(line, problem=f"{list_file}: line {line}: {error}")

@@ -5,6 +5,7 @@ from __future__ import annotations
 import argparse
 import sys
 from collections.abc import Iterator
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -13,7 +14,7 @@ from chargebench.errors import EXIT_COULD_NOT, EXIT_DONE, UsageError
 
 if TYPE_CHECKING:
     from chargebench.archive.archive import Archive
-    from chargebench.runs.run import Knowledge
+    from chargebench.runs.run import TagValue
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -50,9 +51,8 @@ def run(args: argparse.Namespace) -> int:
         raise UsageError("import: with --list, mass files and start times stand in the list")
     tags = read_tags(args.tag)
     archive = Archive(args.archive, create=True)
-    knowledge = _knowledge(args.bench, archive)
     code, shown = EXIT_DONE, []
-    for item in _imported(args, archive, knowledge, tags):
+    for item in _imported(args, archive, tags):
         if isinstance(item, str):
             print(f"chargebench: {item}", file=sys.stderr)
             code = EXIT_COULD_NOT
@@ -66,25 +66,18 @@ def run(args: argparse.Namespace) -> int:
     return code
 
 
-def _knowledge(bench_file: Path | None, archive: Archive) -> Knowledge | None:
-    """What is known of the bench on this day."""
-    from datetime import UTC, datetime
-
-    from chargebench.instruments.benchfile import read_bench
-
-    return None if bench_file is None else archive.knowledge(read_bench(bench_file), datetime.now(UTC).date())
-
-
-def _imported(
-    args: argparse.Namespace, archive: Archive, knowledge: Knowledge | None, tags: dict[str, Any]
-) -> Iterator[Path | str]:
+def _imported(args: argparse.Namespace, archive: Archive, tags: dict[str, TagValue]) -> Iterator[Path | str]:
     """The file of each run, or what was wrong with its row."""
     from chargebench.archive.import_traces import import_list, import_run, run_from_traces
+    from chargebench.instruments.benchfile import read_bench
 
+    bench = None if args.bench is None else read_bench(args.bench)
+    text = "" if bench is None else bench.text
+    known = None if bench is None else partial(archive.knowledge, bench)
     if args.list is None:
-        yield import_run(archive, run_from_traces(args.charge, args.mass, tags, args.started, knowledge))
+        yield import_run(archive, run_from_traces(args.charge, args.mass, tags, args.started, text, known))
         return
-    for row in import_list(archive, args.list, knowledge, tags):
+    for row in import_list(archive, args.list, tags, text, known):
         yield row.problem if row.path is None else row.path
 
 

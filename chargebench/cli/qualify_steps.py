@@ -21,7 +21,7 @@ from chargebench import __version__
 from chargebench.archive.archive import Archive
 from chargebench.archive.qualifications import FOLDER, input_hashes
 from chargebench.cli.capture import Capture
-from chargebench.errors import ChargebenchError, GaveUpError, InputError
+from chargebench.errors import BenchFileError, ChargebenchError, GaveUpError, InputError
 from chargebench.instruments.benchfile import Bench, bench_from_text
 from chargebench.processing.charge import DriftPriors
 from chargebench.processing.drift import Prior
@@ -309,7 +309,15 @@ def _earlier(session: Session, kind: Literal["blank", "ioniser"], treatment: str
     since = (datetime.now(UTC) - timedelta(days=days)).date().isoformat()
     found = session.archive.find({"purpose": "blank"})
     recent = [e.path for e in found if e.started[:10] >= since and e.tags.get("treatment", "dry") == treatment]
-    return [path for path in recent if bench_from_text(load_run(path).bench_text).name == session.bench.name]
+    return [path for path in recent if _bench_name(load_run(path)) == session.bench.name]
+
+
+def _bench_name(run: Run) -> str:
+    """Bench a run was made on; empty where it does not say."""
+    try:
+        return bench_from_text(run.bench_text).name
+    except BenchFileError:
+        return ""
 
 
 def _net_charges(paths: Sequence[Path]) -> tuple[list[float], tuple[Flag, ...]]:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import os
 from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
 import pytest
@@ -138,6 +139,14 @@ def test_the_index_follows_the_folder(archive: Archive, put: Put) -> None:
     assert [e.run_id for e in archive.find({"coffee": "Another"})] == ["20260601T000000Z-0000aa"]
     assert [e.run_id for e in archive.find({"treatment": "ionised"})] == [SECOND]
     assert FIRST not in {e.run_id for e in archive.entries()}
+
+
+def test_many_may_use_the_index_at_once(archive: Archive) -> None:
+    """Listings made at the same time, the index not yet there, all see the same runs."""
+    with ThreadPoolExecutor(6) as pool:
+        listings = list(pool.map(lambda _: Archive(archive.folder).entries(), range(12)))
+    assert all(listing == listings[0] for listing in listings)
+    assert len(listings[0]) == 4
 
 
 @pytest.mark.skipif(os.name == "nt" or os.geteuid() == 0, reason="needs permissions that bind this user")

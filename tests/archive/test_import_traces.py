@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from functools import partial
 from pathlib import Path
 
 import numpy as np
@@ -12,6 +13,7 @@ from chargebench.archive.archive import Archive
 from chargebench.archive.import_traces import import_list, import_run, run_from_traces
 from chargebench.cli.main import main
 from chargebench.errors import TagError, TraceFileError
+from chargebench.instruments.benchfile import Bench
 from chargebench.runs.check import check_run
 from chargebench.runs.run import Knowledge, Known
 
@@ -54,7 +56,7 @@ def test_an_imported_run_answers_rightly(tmp_path: Path, current: bool, start_s:
     """Net charge and charge-to-mass of plain traces lie within their own U95, leakage and bias taken out."""
     charge, mass = write_traces(tmp_path, current=current, start_s=start_s)
     archive = Archive(tmp_path / "archive", create=True)
-    run = run_from_traces(charge, mass, {"dose_g": 18.0}, "2026-03-14T09:15:00Z", GAIN)
+    run = run_from_traces(charge, mass, {"dose_g": 18.0}, "2026-03-14T09:15:00Z", knowledge_on=lambda day: GAIN)
     result = archive.outcome(import_run(archive, run))["result"]
     for key, truth in (("net_charge_nC", NET_NC), ("charge_to_mass_nC_per_g", NET_NC / MASS_G)):
         assert abs(result[key]["value"] - truth) < max(result[key]["U95"], 0.005 * abs(truth))
@@ -77,6 +79,18 @@ def test_an_imported_run_says_so(tmp_path: Path) -> None:
     assert [m.text for m in run.marks] == [f"column door of {mass.name} was not used"]
     assert len(run.traces["charge"]) == 900
     assert check_run(path) == ()
+
+
+def test_an_imported_run_takes_what_was_known_on_its_day(tmp_path: Path, bench: Bench) -> None:
+    """With a bench file, calibration and checks are those in force when the run began, not today's."""
+    charge, _ = write_traces(tmp_path)
+    archive = Archive(tmp_path / "archive", create=True)
+    known = partial(archive.knowledge, bench)
+    for day, leak in (("2026-03-14", True), ("2027-03-14", False)):
+        run = run_from_traces(charge, started=f"{day}T09:15:00Z", bench_text=bench.text, knowledge_on=known)
+        assert ("leakage_rate_per_s" in run.knowledge.known) is leak
+        flags = {flag["code"] for flag in archive.outcome(import_run(archive, run))["flags"]}
+        assert ("calibration-out-of-date" in flags) is not leak
 
 
 def test_without_mass_there_is_a_charge(tmp_path: Path) -> None:
