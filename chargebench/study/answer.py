@@ -7,19 +7,45 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import asdict
+from dataclasses import asdict, dataclass
 from typing import Any
 
 import numpy as np
 
+from chargebench.processing.outcome import Flag
+from chargebench.study.bootstrap import disagree, resample
 from chargebench.study.curves import CURVES, EXPONENTIAL_PLATEAU
-from chargebench.study.equivalence import Level, Tested, band_of, levels_of, put_to_test
-from chargebench.study.fit import Fit, fit_family, lack_of_fit, missing_for, select, weights
-from chargebench.study.neutralising import four_definitions
-from chargebench.study.rows import CURVE_TREATMENTS, Question, StudyRun, points_of, usable
+from chargebench.study.dose import DoseAnswer, Target, crossing, fall_to, reach
+from chargebench.study.equivalence import Band, Level, Tested, band_of, levels_of, put_to_test
+from chargebench.study.fit import Fit, derivatives, fit_family, lack_of_fit, missing_for, select, weights
+from chargebench.study.neutralising import four_definitions, open_end
+from chargebench.study.next import Rule, ahead, next_dose, reachable_doses
+from chargebench.study.remarks import remarks_on_curve, remarks_on_levels, remarks_on_runs
+from chargebench.study.rows import CURVE_TREATMENTS, Floats, Points, Question, StudyRun, points_of, usable
 from chargebench.study.scatter import Whitened, whiten
+from chargebench.study.sensitivity import isotonic_check, robust_refit
+from chargebench.study.treatments import arms_of, compare_treatments
 
-__all__ = ["answer", "answer_group"]
+__all__ = ["answer", "answer_group", "plain"]
+
+
+@dataclass(frozen=True, eq=False)
+class Analysis:
+    """All that was worked out about one dose curve."""
+
+    points: Points
+    white: Whitened
+    levels: tuple[Level, ...]
+    band: Band | None
+    tested: tuple[Tested, ...]
+    fits: tuple[Fit, ...]
+    chosen: tuple[Fit, ...]
+    missing: str
+
+    @property
+    def highest(self) -> float:
+        """Highest tested dose, µL/g."""
+        return float(self.points.doses[-1])
 
 
 def answer(rows: Sequence[StudyRun], question: Question | None = None) -> dict[str, Any]:
@@ -30,7 +56,8 @@ def answer(rows: Sequence[StudyRun], question: Question | None = None) -> dict[s
     rows : sequence of StudyRun
         All runs, excluded ones among them.
     question : Question, optional
-        What was fixed beforehand.
+        What was fixed beforehand. Without resamples the answer is the quick one for a live update: no bootstrap, no
+        sensitivity, treatments summarised but not tested.
 
     Returns
     -------
@@ -39,54 +66,105 @@ def answer(rows: Sequence[StudyRun], question: Question | None = None) -> dict[s
     """
     question = question or Question()
     keys = list(dict.fromkeys((row.coffee, row.grinder) for row in rows if row.purpose == "grind"))
-    groups = [answer_group([row for row in rows if (row.coffee, row.grinder) == key], question) for key in keys]
+    groups = [answer_group([row for row in rows if _belongs(row, *key)], *key, question) for key in keys]
     found: dict[str, Any] = plain({"question": asdict(question), "groups": groups})
     return found
 
 
-def answer_group(rows: Sequence[StudyRun], question: Question) -> dict[str, Any]:
-    """The answer for one coffee on one grinder."""
+def _belongs(row: StudyRun, coffee: str, grinder: str) -> bool:
+    """Whether a run speaks for a coffee on a grinder; blanks speak for every coffee of their grinder."""
+    if row.purpose == "blank":
+        return row.grinder in ("", grinder)
+    return (row.coffee, row.grinder) == (coffee, grinder)
+
+
+def answer_group(rows: Sequence[StudyRun], coffee: str, grinder: str, question: Question) -> dict[str, Any]:
+    """The answer for one coffee on one grinder, from its runs and the blanks of the grinder."""
     used = usable(rows)
     on_curve = [row for row in used if row.treatment in CURVE_TREATMENTS and math.isfinite(row.water_uL_per_g)]
-    group: dict[str, Any] = {
-        "coffee": rows[0].coffee,
-        "grinder": rows[0].grinder,
+    analysis = analyse(points_of(on_curve), question) if on_curve else None
+    found, flags = _dose_part(analysis, question)
+    return {
+        "coffee": coffee,
+        "grinder": grinder,
         "runs": len(used),
-        "set_aside": [{"run": row.run_id, "reason": _reason(row)} for row in rows if row not in used],
+        "set_aside": [{"run": row.run_id, "reason": _reason(row)} for row in rows if _is_set_aside(row)],
+        **found,
+        "treatments": _treatments(rows, used, analysis, question),
+        "flags": [flag.as_json() for flag in (*remarks_on_runs(used), *flags)],
+        "next": None if analysis is None else _next(analysis, question),
     }
-    flags: list[dict[str, str]] = []
-    return {**group, **_dose_part(on_curve, question, flags), "flags": flags}
+
+
+def analyse(points: Points, question: Question) -> Analysis:
+    """Scatter, tests and fits of one dose curve."""
+    white = whiten(points, question.blocks)
+    levels = levels_of(points, white.scatter)
+    band = band_of(levels, question.band_nC_per_g, question.detection_limit_nC_per_g)
+    missing = missing_for(EXPONENTIAL_PLATEAU, white)
+    fits = fit_family(white) if points.doses[-1] > 0 else ()
+    chosen = select(fits) if fits and not missing else ()
+    return Analysis(points, white, levels, band, put_to_test(levels, band) if band else (), fits, chosen, missing)
+
+
+def _is_set_aside(row: StudyRun) -> bool:
+    return row.purpose == "grind" and not usable([row])
 
 
 def _reason(row: StudyRun) -> str:
     if row.excluded:
         return row.excluded
-    if row.purpose != "grind":
-        return f"purpose {row.purpose}"
     return "no charge-to-mass" if row.charge_to_mass is None else f"flagged: {', '.join(row.flags)}"
 
 
-def _dose_part(rows: Sequence[StudyRun], question: Question, flags: list[dict[str, str]]) -> dict[str, Any]:
-    if not rows:
-        return {"dry": None, "levels": [], "curve": None, "neutralising_dose": None}
-    points = points_of(rows)
-    white = whiten(points, question.blocks)
-    levels = levels_of(points, white.scatter)
-    band = band_of(levels, question.band_nC_per_g, question.detection_limit_nC_per_g)
-    tested = put_to_test(levels, band) if band else ()
-    fits = fit_family(white) if points.doses[-1] > 0 else ()
-    chosen = select(fits) if fits else ()
-    fit = chosen[0] if chosen else None
-    missing = "; ".join(filter(None, [missing_for(EXPONENTIAL_PLATEAU, white)]))
-    definitions = four_definitions(chosen, white, levels, tested, band, question, missing)
-    dry = next((level.as_json() for level in levels if level.dose_uL_per_g == 0), None)
-    return {
-        "dry": dry,
-        "levels": [_level(level, item) for level, item in zip(levels, tested or [None] * len(levels), strict=True)],
-        "band": None if band is None else asdict(band),
-        "curve": _curve_part(fit, fits, white, missing),
-        "neutralising_dose": {name: found.as_json() for name, found in definitions.items()},
+def _dose_part(analysis: Analysis | None, question: Question) -> tuple[dict[str, Any], list[Flag]]:
+    """The answers of the dose curve, and what to remark on them."""
+    if analysis is None:
+        return {"dry": None, "levels": [], "band": None, "curve": None, "neutralising_dose": None}, []
+    a, full = analysis, question.resamples > 0
+    definitions = four_definitions(a.chosen, a.white, a.levels, a.tested, a.band, question, a.missing)
+    doses = {name: found.as_json() for name, found in definitions.items()}
+    curve = _curve_part(a)
+    if full and a.chosen:
+        resampled = _bootstrap(a, definitions, question)
+        doses = {name: {**dose, **resampled["intervals"].get(name, {})} for name, dose in doses.items()}
+        curve |= {
+            "bootstrap_selected": resampled["selected"],
+            "robust": robust_refit(a.chosen[0], a.white, fall_to(question.fraction)),
+        }
+    isotonic = isotonic_check(a.levels, a.white.scatter, question.seed) if full else None
+    levels = [_level(level, item) for level, item in zip(a.levels, a.tested or [None] * len(a.levels), strict=True)]
+    found = {
+        "dry": next((level for level in levels if level["dose_uL_per_g"] == 0), None),
+        "levels": levels,
+        "band": None if a.band is None else asdict(a.band),
+        "curve": {**curve, "isotonic": isotonic},
+        "neutralising_dose": doses,
     }
+    return found, [*remarks_on_levels(levels, isotonic), *remarks_on_curve(curve, doses)]
+
+
+def _targets(a: Analysis, question: Question) -> dict[str, Target]:
+    """Where on the curve each definition lies."""
+    found = {"fraction": fall_to(question.fraction), "crossing": crossing()}
+    limit = question.detection_limit_nC_per_g
+    if limit is not None and a.levels[0].dose_uL_per_g == 0:
+        found["limit"] = reach(math.copysign(limit, a.levels[0].mean_nC_per_g))
+    return found
+
+
+def _bootstrap(a: Analysis, definitions: Mapping[str, DoseAnswer], question: Question) -> dict[str, Any]:
+    """Bootstrap intervals of the doses that have a profile interval."""
+    resampled = resample(a.fits, a.white, question.resamples, question.seed)
+    intervals = {}
+    for name, target in _targets(a, question).items():
+        profile, value = definitions[name].ci95, definitions[name].value
+        if profile is None or not value:
+            continue
+        low, high = resampled.interval(target, a.highest, value)
+        ends = (open_end(low), open_end(high))
+        intervals[name] = {"bootstrap_ci95": list(ends), "intervals_disagree": disagree(profile, ends)}
+    return {"intervals": intervals, "selected": resampled.shares()}
 
 
 def _level(level: Level, tested: Tested | None) -> dict[str, Any]:
@@ -100,21 +178,43 @@ def _level(level: Level, tested: Tested | None) -> dict[str, Any]:
     return found
 
 
-def _curve_part(fit: Fit | None, fits: Sequence[Fit], white: Whitened, missing: str) -> dict[str, Any] | None:
-    if fit is None:
-        return {"name": None, "missing": missing, "weights": {}, "parameters": {}}
+def _curve_part(a: Analysis) -> dict[str, Any]:
+    scatter = {**asdict(a.white.scatter), "block_ratio": a.white.block_ratio}
+    not_fitted = [text for curve in CURVES if (text := missing_for(curve, a.white))]
+    if not a.chosen:
+        return {
+            "name": None,
+            "missing": a.missing,
+            "weights": {},
+            "parameters": {},
+            "scatter": scatter,
+            "not_fitted": not_fitted,
+        }
+    fit = a.chosen[0]
     return {
         "name": fit.curve.name,
+        "displaced": a.chosen[1].curve.name if len(a.chosen) > 1 else None,
         "parameters": _parameters(fit),
         "dof": fit.dof,
         "residual_scale": math.sqrt(fit.scale),
-        "weights": {f.curve.name: float(w) for f, w in zip(fits, weights(fits), strict=True)},
-        "aicc": {f.curve.name: f.aicc for f in fits},
-        "not_fitted": [text for curve in CURVES if (text := missing_for(curve, white))],
-        "lack_of_fit": lack_of_fit(fit, white),
-        "scatter": asdict(white.scatter),
-        "block_ratio": white.block_ratio,
+        "weights": {f.curve.name: float(w) for f, w in zip(a.fits, weights(a.fits), strict=True)},
+        "aicc": {f.curve.name: f.aicc for f in a.fits},
+        "not_fitted": not_fitted,
+        "lack_of_fit": lack_of_fit(fit, a.white),
+        "scatter": scatter,
+        "drawn": _drawn(fit, a),
     }
+
+
+def _drawn(fit: Fit, a: Analysis) -> dict[str, Floats]:
+    """The curve and its pointwise 95 % band, up to the highest tested dose, for figures."""
+    from scipy.special import stdtrit
+
+    dose = np.linspace(0, a.highest, 101)
+    slope = derivatives(fit.curve, dose, fit.parameters)
+    half = float(stdtrit(fit.dof, 0.975)) * np.sqrt(np.einsum("np,pr,nr->n", slope, fit.covariance, slope))
+    mean = fit.mean(dose)
+    return {"dose_uL_per_g": dose, "mean_nC_per_g": mean, "low_nC_per_g": mean - half, "high_nC_per_g": mean + half}
 
 
 def _parameters(fit: Fit) -> dict[str, dict[str, float]]:
@@ -122,6 +222,26 @@ def _parameters(fit: Fit) -> dict[str, dict[str, float]]:
         name: {"value": float(value), "u": float(u)}
         for name, value, u in zip(fit.curve.parameter_names, fit.parameters, fit.u, strict=True)
     }
+
+
+def _treatments(
+    rows: Sequence[StudyRun], used: Sequence[StudyRun], analysis: Analysis | None, question: Question
+) -> dict[str, Any] | None:
+    if not used:
+        return None
+    if question.resamples == 0:
+        return {"arms": [arm.as_json() for arm in arms_of(rows)]}
+    band = analysis.band.half_width_nC_per_g if analysis and analysis.band else question.band_nC_per_g
+    return compare_treatments(rows, band, question.seed)
+
+
+def _next(a: Analysis, question: Question) -> dict[str, Any]:
+    """The run to do next, for the fraction dose."""
+    if not a.chosen:
+        return ahead(None, None, None, "", f"no curve yet: {a.missing}")
+    reachable = reachable_doses(a.points.doses, question.spray_step_uL_per_g)
+    rule = Rule(question.stop_width_uL_per_g, question.most_runs)
+    return next_dose(a.chosen[0], a.white, fall_to(question.fraction), reachable, rule)
 
 
 def plain(value: Any) -> Any:

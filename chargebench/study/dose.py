@@ -173,14 +173,14 @@ def interval_of(fit: Fit, white: Whitened, target: Target, level: float = 0.95) 
     """Doses not ruled out, as lowest and highest; 0 and infinity where the runs leave an end open.
 
     A dose is ruled out when the condition raises the sum of squares by more than t² residual variances: the profile
-    likelihood with its scale estimated. The ends are sought from 1/50 of the lowest to the highest tested dose;
+    likelihood with its scale estimated. The ends are sought from 1/20 of the lowest to the highest tested dose;
     (nan, nan) when every dose there is ruled out.
     """
     from scipy.special import stdtrit
 
     positive = white.points.doses[white.points.doses > 0]
     threshold = float(fit.rss + stdtrit(_dof(fit, white, target), 0.5 + level / 2) ** 2 * fit.scale)
-    dose = np.geomspace(positive[0] / 50, positive[-1], 240)
+    dose = np.geomspace(positive[0] / 20, positive[-1], 240)
     inside = profile(fit, white, target, dose) <= threshold
     if not inside.any():
         return float("nan"), float("nan")

@@ -175,6 +175,16 @@ def derivatives(curve: Curve, dose_uL_per_g: Floats, parameters: Floats) -> Floa
     return found
 
 
+def _covariance(jacobian: Floats) -> Floats:
+    """Inverse of J'J; NaN throughout where the runs do not determine every parameter."""
+    size = np.maximum(np.linalg.norm(jacobian, axis=0), 1e-300)
+    scaled = jacobian / size
+    if np.linalg.matrix_rank(scaled, tol=1e-6) < scaled.shape[1]:
+        return np.full((scaled.shape[1],) * 2, np.nan)
+    found: Floats = np.linalg.inv(scaled.T @ scaled) / np.outer(size, size)
+    return found
+
+
 def akaike(n: int, parameters: int, rss: Floats | float) -> Floats:
     """Akaike's criterion corrected for few runs; infinite where it does not exist."""
     k = parameters + 1
@@ -193,10 +203,7 @@ def fit_curve(curve: Curve, white: Whitened) -> Fit:
     n = len(white.y) - white.lost
     dof = max(n - curve.parameters, 1)
     jacobian = white.transform @ derivatives(curve, white.points.dose_uL_per_g, parameters)
-    if np.linalg.matrix_rank(jacobian / np.maximum(np.linalg.norm(jacobian, axis=0), 1e-300)) < curve.parameters:
-        covariance = np.full((curve.parameters, curve.parameters), np.nan)
-    else:
-        covariance = np.linalg.inv(jacobian.T @ jacobian) * rss / dof
+    covariance = _covariance(jacobian) * rss / dof
     aicc = float(akaike(n, curve.parameters, rss))
     return Fit(curve, parameters, np.sqrt(np.diag(covariance)), covariance, rss, dof, aicc, grid)
 

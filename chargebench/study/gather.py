@@ -93,6 +93,8 @@ def row_of_outcome(outcome: Mapping[str, Any], order: int = 0, excluded: str = "
         charge_to_mass=own,
         shared_u=shared,
         net_charge_nC=_value(outcome, "net_charge_nC"),
+        positive_charge_nC=_value(outcome, "positive_charge_nC"),
+        negative_charge_nC=_value(outcome, "negative_charge_nC"),
         collected_mass_g=_value(outcome, "collected_mass_g"),
         recovery_percent=_value(outcome, "recovery_percent"),
         grind_time_s=_value(outcome, "grind_time_s"),

@@ -15,12 +15,12 @@ from chargebench.study.fit import Fit
 from chargebench.study.rows import Question
 from chargebench.study.scatter import Scatter, Whitened
 
-__all__ = ["by_crossing", "by_curve", "by_tests", "dry_is_charged", "four_definitions"]
+__all__ = ["by_crossing", "by_curve", "by_tests", "dry_is_charged", "four_definitions", "open_end"]
 
 PROFILE = "profile likelihood, scale from the residuals"
 
 
-def _open(value: float) -> float | None:
+def open_end(value: float) -> float | None:
     """An end of an interval, None where the runs leave it open."""
     return float(value) if np.isfinite(value) and value > 0 else None
 
@@ -46,10 +46,10 @@ def by_curve(fits: Sequence[Fit], white: Whitened, target: Target, what: str) ->
     low, high = (ends[:, 0].min(), ends[:, 1].max()) if len(ends) else (np.nan, np.nan)
     value = dose_of(fits[0].curve, fits[0].parameters, target, highest)
     if value is None:
-        least = highest if np.isnan(low) else _open(low)
+        least = highest if np.isnan(low) else open_end(low)
         text = f"{what} is not reached up to the highest tested dose, {highest:g} uL/g; test more water."
         return DoseAnswer("above highest dose", None, (least, None), (highest, None), text, PROFILE)
-    lowest, upmost = _open(low), _open(high)
+    lowest, upmost = open_end(low), open_end(high)
     if lowest is None and upmost is None:
         text = f"{what}: the runs leave the dose open at both ends; test more doses or repeats."
         return DoseAnswer("not identifiable", None, (None, None), None, text, PROFILE)

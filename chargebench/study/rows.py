@@ -50,6 +50,8 @@ class StudyRun:
         Standard uncertainties common to several runs, nC/g by cause; they do not average down.
     net_charge_nC, collected_mass_g, recovery_percent, grind_time_s, humidity_percent, temperature_C : float
         NaN where the run does not carry them.
+    positive_charge_nC, negative_charge_nC : float
+        What came in with either sign; NaN where it was not told apart.
     tags : mapping
         All tags as written.
     flags : tuple of str
@@ -79,6 +81,8 @@ class StudyRun:
     grind_time_s: float = float("nan")
     humidity_percent: float = float("nan")
     temperature_C: float = float("nan")
+    positive_charge_nC: float = float("nan")
+    negative_charge_nC: float = float("nan")
     tags: Mapping[str, str | float] = field(default_factory=dict)
     flags: tuple[str, ...] = ()
     worst: str = ""
@@ -103,6 +107,10 @@ class Question:
         Bootstrap resamples; 0 leaves the bootstrap out (a live update).
     seed : int
         Of the bootstrap and the permutation tests.
+    stop_width_uL_per_g, most_runs : float, int or None
+        Stopping rule: width of the 95 % interval of the dose that is narrow enough, number of runs at which to end.
+    spray_step_uL_per_g : float or None
+        Dose of one spray, where only whole sprays can be given.
     """
 
     band_nC_per_g: float | None = None
@@ -111,6 +119,9 @@ class Question:
     blocks: str = "random"
     resamples: int = 10_000
     seed: int = 20_260_301
+    stop_width_uL_per_g: float | None = None
+    most_runs: int | None = None
+    spray_step_uL_per_g: float | None = None
 
     def __post_init__(self) -> None:
         """Hold the numbers to their ranges.

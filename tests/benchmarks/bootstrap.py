@@ -1,8 +1,8 @@
 """Time of a study's bootstrap and live update against plain curve fits in the same process.
 
-Run as ``python -m tests.benchmarks.bootstrap``. The study has 36 runs: 6 doses in 4 blocks and 12 runs more. Prints each
-time as a multiple of 1,000 calls of ``scipy.optimize.curve_fit`` on the same runs with the same curve and weights, from
-the true parameters as start, which is the fastest they can be.
+Run as ``python -m tests.benchmarks.bootstrap``. The study has 36 runs in 4 blocks: dry three times in each, and 5, 10,
+20 (twice), 30 and 50 uL/g. Prints each time as a multiple of 1,000 calls of ``scipy.optimize.curve_fit`` on the same runs
+with the same curve and weights, from the true parameters as start, which is the fastest they can be.
 """
 
 from __future__ import annotations
@@ -13,29 +13,15 @@ from collections.abc import Callable
 import numpy as np
 from scipy.optimize import curve_fit
 
-from chargebench.processing.outcome import Estimate
 from chargebench.study.answer import answer
 from chargebench.study.bootstrap import resample
 from chargebench.study.dose import fall_to
 from chargebench.study.fit import fit_family
-from chargebench.study.rows import Floats, Points, Question, StudyRun, points_of
+from chargebench.study.rows import Floats, Question, StudyRun, points_of
 from chargebench.study.scatter import whiten
-from tests.benchmarks.study_coverage import Truth, simulate
+from tests.study.made_studies import Truth, rows_of, simulate
 
 TRUTH = Truth(-60.0, 1.0, 20.0)
-
-
-def rows_of(points: Points) -> list[StudyRun]:
-    """Points as runs of one coffee on one grinder."""
-    return [
-        StudyRun(
-            f"run-{i:02}", "2026-03-01T00:00:00Z", "hill lot", "flat burrs", "", "dry" if dose == 0 else "misted", "grind",
-            float(dose), 18.0, str(block), i, Estimate(float(q), float(u), 30.0),
-        )
-        for i, (dose, q, u, block) in enumerate(
-            zip(points.dose_uL_per_g, points.q_nC_per_g, points.u_nC_per_g, points.block, strict=True)
-        )
-    ]  # fmt: skip
 
 
 def study_of_36() -> list[StudyRun]:

@@ -1,8 +1,8 @@
 """How often a study's intervals and verdicts are right, on simulated studies with a known dose curve.
 
-Run as ``python -m tests.benchmarks.study_coverage [studies]``. Every study has 6 doses in 4 blocks; runs scatter by 12 %
-of their level and 1 nC/g, in quadrature; the truth is an exponential fall to a plateau. Two ladders of doses: one set
-around the true dose, one of fixed doses whatever the truth. Prints, for each truth,
+Run as ``python -m tests.benchmarks.study_coverage [studies]``. Every study has 6 doses in 4 blocks; runs scatter by
+12 % of their level and 1 nC/g, in quadrature; the truth is an exponential fall to a plateau. Two ladders of doses: one
+set around the true dose, one of fixed doses whatever the truth. Prints, for each truth,
 
 - how often the 95 % set of doses for the ``fraction`` definition holds the true one (an end left open counts as open),
 - how often the ``crossing`` was given a finite two-sided interval,
@@ -16,48 +16,21 @@ import math
 import sys
 import time
 from collections import Counter
-from dataclasses import dataclass
 
 import numpy as np
 
 from chargebench.study.equivalence import band_of, levels_of, put_to_test
 from chargebench.study.fit import fit_family, select
 from chargebench.study.neutralising import four_definitions
-from chargebench.study.rows import Floats, Points, Question
+from chargebench.study.rows import Points, Question
 from chargebench.study.scatter import whiten
+from tests.study.made_studies import Truth, simulate
 
 DRY = (-60.0, 35.0)
 PLATEAU = (0.0, 1.0, 3.0, -5.0)
 TRUE_DOSE = (2.0, 8.0, 20.0, 60.0)
 AROUND = np.array([0.0, 0.25, 0.5, 1.0, 1.5, 2.5])
 FIXED = np.array([0.0, 5.0, 10.0, 20.0, 40.0, 80.0])
-
-
-@dataclass(frozen=True)
-class Truth:
-    """A dose curve: exponential to a plateau, reaching 10 % of its dry value at `dose`."""
-
-    dry: float
-    plateau: float
-    dose: float
-
-    @property
-    def decay(self) -> float:
-        ratio = (0.1 * self.dry - self.plateau) / (self.dry - self.plateau)
-        return self.dose / -math.log(ratio)
-
-    def mean(self, dose: Floats) -> Floats:
-        return self.plateau + (self.dry - self.plateau) * np.exp(-dose / self.decay)
-
-
-def simulate(truth: Truth, doses: Floats, rng: np.random.Generator, blocks: int = 4, block_sd: float = 0.0) -> Points:
-    """One study of complete blocks; `block_sd` moves a whole block, in units of the runs' own scatter."""
-    dose = np.repeat(doses, blocks)
-    block = np.tile(np.arange(blocks), len(doses))
-    mean = truth.mean(dose)
-    sd = np.hypot(0.12 * mean, 1.0)
-    q = mean + sd * (rng.normal(size=len(dose)) + block_sd * rng.normal(size=blocks)[block])
-    return Points(dose, q, np.full(len(dose), 0.3), block)
 
 
 def judge(truth: Truth, points: Points) -> Counter[str]:
@@ -85,33 +58,37 @@ def judge(truth: Truth, points: Points) -> Counter[str]:
     return count
 
 
+HEADER = (
+    "ladder  dry plateau true | covered truth<low truth>high two-sided | crossing | neutral wrongly | other curve | ms"
+)
+
+
+def row(name: str, truth: Truth, studies: int) -> str:
+    """One line of the table."""
+    rng = np.random.default_rng([20260301, round(truth.dry) % 1000, round(truth.plateau) % 1000, round(truth.dose)])
+    doses = AROUND * truth.dose if name == "around" else FIXED
+    start = time.perf_counter()
+    count: Counter[str] = Counter()
+    for _ in range(studies):
+        count.update(judge(truth, simulate(truth, doses, rng)))
+    cost = (time.perf_counter() - start) / studies * 1e3
+    share = {key: 100 * value / studies for key, value in count.items()}
+    return (
+        f"{name:6} {truth.dry:4.0f} {truth.plateau:7.0f} {truth.dose:4.0f} | {share['covered']:7.1f} {share['below']:9.1f}"
+        f" {share['above']:10.1f} {share['two-sided']:9.0f} | {share['crossing']:8.1f} |"
+        f" {share['neutral']:7.1f} {share['wrong']:7.1f} | {share['other curve']:11.1f} | {cost:.1f}"
+    )
+
+
 def main(studies: int) -> None:
     """Print the table."""
     print(f"{studies} studies a row; percent of studies. SE of a 95 % share: {math.sqrt(0.0475 / studies):.1%}")
-    print(
-        "ladder  dry plateau  true | covered  truth<low truth>high two-sided | crossing | neutral  wrongly | other curve | ms"
-    )
-    total: Counter[str] = Counter()
-    for name, ladder in (("around", AROUND), ("fixed", FIXED)):
+    print(HEADER)
+    for name in ("around", "fixed"):
         for dry in DRY:
             for plateau in PLATEAU:
                 for dose in TRUE_DOSE[2:3] if name == "around" else TRUE_DOSE:  # scale-free when doses scale too
-                    truth = Truth(dry, plateau, dose)
-                    rng = np.random.default_rng(20260301)
-                    doses = ladder * (dose if name == "around" else 1.0)
-                    start = time.perf_counter()
-                    row: Counter[str] = Counter()
-                    for _ in range(studies):
-                        row.update(judge(truth, simulate(truth, doses, rng)))
-                    cost = (time.perf_counter() - start) / studies * 1e3
-                    total.update(row)
-                    share = {key: 100 * value / studies for key, value in row.items()}
-                    print(
-                        f"{name:6} {dry:4.0f} {plateau:7.0f} {dose:5.0f} | {share['covered']:7.1f} {share['below']:9.1f}"
-                        f" {share['above']:9.1f} {share['two-sided']:9.0f} | {share['crossing']:8.1f} |"
-                        f" {share['neutral']:7.1f} {share['wrong']:8.1f} | {share['other curve']:11.1f} | {cost:.1f}",
-                        flush=True,
-                    )
+                    print(row(name, Truth(dry, plateau, dose), studies), flush=True)
 
 
 if __name__ == "__main__":

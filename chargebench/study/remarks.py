@@ -1,0 +1,80 @@
+"""What should be known before a study's answer is believed. Owns the flags of a group; changes no number."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+import numpy as np
+
+from chargebench.processing.outcome import Flag
+from chargebench.study.rows import StudyRun
+
+__all__ = ["remarks_on_curve", "remarks_on_levels", "remarks_on_runs"]
+
+
+def remarks_on_runs(rows: Sequence[StudyRun]) -> list[Flag]:
+    """Settings mixed, masses unequal, no blocks told."""
+    found = []
+    settings = sorted({row.setting for row in rows})
+    if len(settings) > 1:
+        named = ", ".join(setting or "untold" for setting in settings)
+        text = f"Runs at {len(settings)} grinder settings are taken together: {named}."
+        found.append(Flag("mixed-settings", "doubt", text, {"settings": settings}))
+    mass = np.array([row.collected_mass_g for row in rows])
+    mass = mass[np.isfinite(mass)]
+    if len(mass) and (worst := float(np.max(np.abs(mass / np.median(mass) - 1)))) > 0.1:
+        text = "Collected masses differ by more than 10 %; charge does not grow in proportion to mass."
+        found.append(Flag("unequal-mass", "doubt", text, {"largest_departure": worst, "allowed": 0.1}))
+    return found
+
+
+def remarks_on_levels(levels: Sequence[Mapping[str, Any]], isotonic: Mapping[str, Any] | None) -> list[Flag]:
+    """Signs that change from run to run, means that do not fall steadily, doses run once."""
+    found = []
+    for level in levels:
+        if level.get("sign_changes"):
+            text = f"At {level['dose_uL_per_g']:g} uL/g: not neutral: sign changes from run to run."
+            evidence = {key: level[key] for key in ("mean_nC_per_g", "rms_nC_per_g", "signs")}
+            found.append(Flag("sign-changes", "doubt", text, evidence))
+    if isotonic and isotonic["p"] < 0.05:
+        text = "Charge does not go steadily one way with water; a rise at high dose may be clumping."
+        found.append(Flag("not-steady", "doubt", text, {"p": isotonic["p"], "allowed": 0.05}))
+    single = [level["dose_uL_per_g"] for level in levels if level["n"] == 1]
+    if single:
+        text = f"Run once only: {', '.join(f'{dose:g}' for dose in single)} uL/g; scatter there is borrowed."
+        found.append(Flag("single-run", "note", text, {"doses_uL_per_g": single}))
+    return found
+
+
+def remarks_on_curve(curve: Mapping[str, Any], doses: Mapping[str, Mapping[str, Any]]) -> list[Flag]:
+    """Curve that does not fit, displaced curve, intervals that disagree, outlying runs that matter."""
+    found = []
+    lack = curve.get("lack_of_fit")
+    if lack and lack["p"] < 0.05:
+        text = f"The {curve['name']} does not pass through the means as closely as repeats do (p {lack['p']:.2g})."
+        found.append(Flag("lack-of-fit", "doubt", text, {"p": lack["p"], "allowed": 0.05}))
+    if curve.get("displaced"):
+        text = f"The {curve['name']} fits decisively better than the {curve['displaced']}; intervals span both."
+        found.append(Flag("curve-displaced", "note", text, {"aicc": dict(curve["aicc"])}))
+    for name, dose in doses.items():
+        if dose.get("intervals_disagree"):
+            text = f"Profile and bootstrap intervals of the {name} dose disagree; both are shown."
+            found.append(
+                Flag("intervals-disagree", "note", text, {"ci95": dose["ci95"], "bootstrap": dose["bootstrap_ci95"]})
+            )
+    robust, fraction = curve.get("robust"), doses.get("fraction", {})
+    if robust and robust["held_down"] and _outside(robust["dose_uL_per_g"], fraction.get("ci95")):
+        runs = ", ".join(robust["held_down"])
+        text = f"Holding down outlying runs ({runs}) moves the dose out of its interval; look at those runs."
+        found.append(Flag("outlying-runs-matter", "doubt", text, {"dose_uL_per_g": robust["dose_uL_per_g"]}))
+    return found
+
+
+def _outside(value: float | None, ends: Sequence[float | None] | None) -> bool:
+    if ends is None:
+        return False
+    low, high = ends
+    if value is None:
+        return high is not None
+    return (low is not None and value < low) or (high is not None and value > high)
