@@ -10,6 +10,7 @@ import math
 import re
 import sys
 from collections.abc import Callable, Mapping
+from dataclasses import asdict
 from typing import TYPE_CHECKING, Final
 
 from chargebench.cli.options import add_archive, add_bench, add_json, positive_number, print_json
@@ -18,7 +19,9 @@ from chargebench.errors import EXIT_COULD_NOT, EXIT_DONE, GaveUpError, InputErro
 if TYPE_CHECKING:
     from pathlib import Path
 
+    from chargebench.archive.archive import Archive
     from chargebench.cli.qualify_steps import Answer, Session
+    from chargebench.instruments.benchfile import Bench
     from chargebench.processing.qualify.qualification import Qualification
     from chargebench.processing.qualify.sprayer import Weighing
 
@@ -49,6 +52,10 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
             "--valid-days", type=_count, metavar="N", help="days it holds (default: as usual for its kind)"
         )
         add_json(check)
+    text = "what runs of today take as known of the bench, and from which check"
+    known = kinds.add_parser("known", help=text, description=text[0].upper() + text[1:] + ".")
+    for add in (add_bench, add_archive, add_json):
+        add(known)
 
 
 def _count(text: str) -> int:
@@ -194,6 +201,8 @@ def run(args: argparse.Namespace) -> int:
     from chargebench.cli.qualify_steps import Session
     from chargebench.instruments.benchfile import read_bench
 
+    if args.kind == "known":
+        return _tell_known(read_bench(args.bench), Archive(args.archive), args.json)
     session = Session(
         read_bench(args.bench),
         Archive(args.archive, create=True),
@@ -273,3 +282,26 @@ def _tell(check: Qualification, path: Path, as_json: bool) -> None:
 
     print(check_card(check))
     print(f"stored as {path}")
+
+
+def _tell_known(bench: Bench, archive: Archive, as_json: bool) -> int:
+    """What is known of a bench today; files of checks that cannot be read are named."""
+    from datetime import UTC, datetime
+
+    from chargebench.archive.qualifications import bad_qualifications
+
+    day = datetime.now(UTC).date()
+    known = archive.knowledge(bench, day).known
+    bad = bad_qualifications(archive.folder)
+    for problem in bad:
+        print(f"chargebench: {problem}", file=sys.stderr)
+    if as_json:
+        entries = {key: {**asdict(k), "dof": k.dof if math.isfinite(k.dof) else None} for key, k in known.items()}
+        print_json({"bench": bench.name, "on": day.isoformat(), "known": entries})
+    else:
+        from chargebench.cli.qualify_words import known_table
+
+        print(
+            known_table(known) if known else f"nothing is known of {bench.name}; start with `chargebench qualify zero`"
+        )
+    return EXIT_COULD_NOT if bad else EXIT_DONE

@@ -3,14 +3,15 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from typing import Any, Final
 
 from chargebench.cli.words import aligned, printable
 from chargebench.processing.qualify.qualification import Qualification
+from chargebench.runs.run import Known
 from chargebench.units import value_text
 
-__all__ = ["check_card"]
+__all__ = ["check_card", "known_table"]
 
 _UNIT: Final = re.compile(r"_(?P<unit>nC_per_g|nC_per_s|nA_per_s|per_s|nC|nA|pA|nF|g|s|C|V|uL|Hz|g_per_mL)$")
 _SIGNS: Final = {"note": "·", "doubt": "!", "reject": "X"}
@@ -69,3 +70,12 @@ def check_card(check: Qualification) -> str:
             lines += [f"  {name}", _table(check.details[name])]
     lines += [f"  {_SIGNS[f.severity]} {f.severity}: {printable(f.text)} [{f.code}]" for f in check.flags]
     return "\n".join(lines)
+
+
+def known_table(known: Mapping[str, Known]) -> str:
+    """What is known of a bench: value, until when, and from where."""
+    rows = [("what", "value", "from", "until")]
+    for key, entry in known.items():
+        words, unit = _split(key)
+        rows.append((words, value_text(entry.value, entry.u, unit), printable(entry.source), entry.until or "no end"))
+    return aligned(rows)

@@ -237,6 +237,25 @@ def test_weighings_can_be_typed(tmp_path: Path, virtual: VirtualBench, capsys: p
     assert knowledge(tmp_path, virtual).known["spray_g"].until == check.valid_until
 
 
+def test_what_is_known_can_be_asked(tmp_path: Path, virtual: VirtualBench, capsys: pytest.CaptureFixture[str]) -> None:
+    """known lists what runs of today use and where it comes from; a damaged check is named and costs the exit code."""
+    words = ["qualify", "known", "--bench", str(virtual.bench_path), "--archive", str(tmp_path)]
+    assert main(_typed(virtual.bench_path, tmp_path)) == 0
+    capsys.readouterr()
+    assert main([*words, "--json"]) == 0
+    known = json.loads(capsys.readouterr().out)["known"]
+    assert known["spray_g"]["source"].startswith("sprayer check of")
+    assert known["gain"]["source"].startswith("bench file of")
+    assert main(words) == 0
+    assert "0.1013 ± 0.0012 g" in capsys.readouterr().out
+    (path,) = (tmp_path / FOLDER).glob("*.json")
+    path.write_text("{}")
+    assert main(words) == 1
+    out, err = capsys.readouterr()
+    assert "spray" not in out
+    assert path.name in err
+
+
 @pytest.mark.parametrize(
     ("words", "code", "says"),
     [
