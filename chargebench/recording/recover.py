@@ -1,7 +1,8 @@
 """What a recorder does at start about journals that earlier ones left behind.
 
 Owns the rules: a locked journal is left alone; any other is sealed (see `chargebench.recording.seal`, which finds out
-whether that was done already); one that has failed three times goes into quarantine; none is ever deleted unsealed.
+whether that was done already); one that has failed three times goes into quarantine; none that holds a byte of an
+instrument is ever deleted unsealed.
 Doing this twice, or being killed in the middle, changes nothing.
 """
 
@@ -15,7 +16,7 @@ from typing import Any
 from chargebench.errors import ChargebenchError
 from chargebench.recording.disk import free_bytes, remove, sync_folder
 from chargebench.recording.ids import utc_now_text
-from chargebench.recording.journal import is_locked, read_journal
+from chargebench.recording.journal import HeldJournal, is_locked, read_journal
 
 __all__ = ["FAILURES_ALLOWED", "QUARANTINE", "abandoned", "fallback_folder", "recover"]
 
@@ -60,9 +61,12 @@ def recover(folder: Path, finish: Finish, emit: Emit) -> int:
 
 def _recover_one(journal: Path, finish: Finish, emit: Emit) -> bool:
     try:
-        if not read_journal(journal).records:
+        content = read_journal(journal)
+        if not content.records:
             _quarantine(journal, "holds no whole record: nothing had been recorded yet", emit)
             return True
+        if content.header and not content.damaged and all(record.kind != "raw" for record in content.records):
+            return _drop(journal, emit)
         answer = finish(journal)
     except ChargebenchError as error:
         _failed(journal, str(error), emit)
@@ -72,6 +76,16 @@ def _recover_one(journal: Path, finish: Finish, emit: Emit) -> bool:
     kind = "recovered" if outcome.get("recovered") else "sealed"
     emit({"event": kind, "run": outcome["run"], "path": str(answer["path"])})
     emit(outcome)
+    return True
+
+
+def _drop(journal: Path, emit: Emit) -> bool:
+    """Let go of a journal into which no byte of an instrument had come."""
+    with HeldJournal(journal):
+        if os.name != "nt":
+            remove(journal)
+    remove(journal)
+    emit({"event": "discarded", "run": journal.stem, "text": "cut short before anything had been read"})
     return True
 
 

@@ -11,12 +11,13 @@ import threading
 import time
 from collections.abc import Callable
 from dataclasses import replace
+from functools import partial
 from pathlib import Path
 from queue import SimpleQueue
 
 from chargebench.instruments.benchfile import Bench
 from chargebench.instruments.feed import Chunk
-from tests.faults.scene import RUNS, finish, judge, recorder, stream
+from tests.faults.scene import RUNS, judge, recorder, stream
 from tests.faults.tally import Tally, apart
 from tests.recording.byte_bench import PlayedFeeds
 
@@ -55,6 +56,11 @@ def _record(folder: Path, out: int) -> None:
     _say(out, "said all")
 
 
+def _recover(folder: Path, out: int) -> None:
+    """The other victim: a start, twice over."""
+    judge(folder, [])
+
+
 def _say(out: int, text: str) -> None:
     os.write(out, text.encode() + b"\n")
 
@@ -91,13 +97,13 @@ def kill_recorders(trials: int, seed: int = 0) -> Tally:
     tally, draw = Tally("recorder killed (-9)"), random.Random(seed)
     folder = Path(tempfile.mkdtemp())
     started = time.monotonic()
-    said = _killed(lambda out: _record(folder, out), None)
+    said = _killed(partial(_record, folder), None)
     whole_s = time.monotonic() - started
     tally.losses += [f"unharmed: {wrong}" for wrong in _judge(folder, said)]
     shutil.rmtree(folder)
     for trial in range(trials):
         folder = Path(tempfile.mkdtemp())
-        said = _killed(lambda out: _record(folder, out), draw.uniform(0.0, 1.05 * whole_s))
+        said = _killed(partial(_record, folder), draw.uniform(0.0, 1.05 * whole_s))
         tally.trials += 1
         tally.seen[_phase(said)] += 1
         tally.losses += [f"kill {trial} while {_phase(said)}: {wrong}" for wrong in _judge(folder, said)]
@@ -117,18 +123,18 @@ def kill_recoveries(trials: int, seed: int = 0) -> Tally:
     folder = Path(tempfile.mkdtemp())
     whole_s = 0.2
     while tally.trials < trials:
-        said = _killed(lambda out: _record(folder, out), draw.uniform(0.3, 1.0))
+        said = _killed(partial(_record, folder), draw.uniform(0.3, 1.0))
         copy = Path(tempfile.mkdtemp())
         started = time.monotonic()
         for _ in range(5):
             shutil.copytree(folder, copy, dirs_exist_ok=True)
-            _killed(lambda out: judge(copy, []) and None, draw.uniform(0.0, whole_s))
+            _killed(partial(_recover, copy), draw.uniform(0.0, whole_s))
             tally.trials += 1
             tally.seen["sealed" if not list(copy.glob("*.journal")) else "not yet"] += 1
             shutil.rmtree(copy)
             copy.mkdir()
         for _ in range(3):
-            _killed(lambda out: judge(folder, []) and None, draw.uniform(0.0, whole_s))
+            _killed(partial(_recover, folder), draw.uniform(0.0, whole_s))
             tally.trials += 1
         begun = time.monotonic()
         tally.losses += [f"recovery {tally.trials}: {wrong}" for wrong in _judge(folder, said)]
@@ -138,6 +144,3 @@ def kill_recoveries(trials: int, seed: int = 0) -> Tally:
         folder.mkdir()
     shutil.rmtree(folder)
     return tally
-
-
-__all__ = ["finish", "kill_recorders", "kill_recoveries"]

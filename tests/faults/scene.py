@@ -4,9 +4,10 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Callable, Iterable, Mapping
+from functools import cache
 from pathlib import Path
 from queue import SimpleQueue
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 
@@ -14,31 +15,68 @@ from chargebench.instruments.benchfile import Bench
 from chargebench.instruments.feed import Chunk
 from chargebench.recording.journal import journal_content
 from chargebench.recording.manifest import check_manifest
-from chargebench.recording.records import raw_of
 from chargebench.recording.recorder import Recorder
+from chargebench.recording.records import raw_of
 from chargebench.recording.recover import QUARANTINE, recover
 from chargebench.recording.seal import seal
 from chargebench.runs.check import check_run
 from chargebench.runs.load import load_run
-from chargebench.runs.run import Knowledge
-from tests.recording.bench_model import Grind
-from tests.recording.byte_bench import BENCH_TEXT, PlayedFeeds, bench, chunks
+from chargebench.runs.run import Knowledge, Run
+from chargebench.wire.framed import encode
+from tests.recording.bench_model import Grind, readings
+from tests.recording.byte_bench import BENCH_TEXT, PlayedFeeds, bench
 
-__all__ = ["RUNS", "finish", "judge", "recorder", "snapshot", "stream"]
+__all__ = ["BENCH", "FALLBACK", "RUNS", "Taken", "finish", "judge", "recorder", "snapshot", "stream", "taken_in"]
 
 RUNS = 2
-QUIET = "\n[recording]\nquiet_before_s = 3\nquiet_after_s = 3\n"
+FALLBACK = "fallback"
+BENCH = BENCH_TEXT + "\n[recording]\nquiet_before_s = 3\nquiet_after_s = 3\n"
+GRIND = Grind(start_s=9.0, length_s=3.0, dose_g=9.0, end_s=24.0, held_nC=50.0)
+TICK_S = 0.1
+FIRST_MS = 900_000
 
 
-def stream() -> list[Chunk]:
-    """Two short grinds, one after the other."""
-    grind = Grind(start_s=9.0, length_s=3.0, dose_g=9.0, end_s=24.0, held_nC=50.0)
-    return [
-        Chunk(c.instrument, c.received_ns + round(i * 24e9), c.kind, c.data, c.text)
-        for i in range(RUNS)
-        for c in chunks(grind, ms0=900_000 + i * 24_000, seq0=65_500 + i * 480)
-        if c.kind == "data" or not i
-    ]
+class Taken(NamedTuple):
+    """A chunk that the recorder has taken: what was promised to be kept."""
+
+    received_ns: int
+    instrument: str
+    data: bytes
+
+
+@cache
+def stream() -> tuple[Chunk, ...]:
+    """Two short grinds, one after the other, as the feeds would hand them on."""
+    made = [Chunk(name, 0, "open", text=f"{name}: port is open") for name in ("cup", "scale")]
+    waiting = {"cup": b"", "scale": b""}
+    due_s, sequence = TICK_S, 0
+    for number in range(RUNS):
+        for channel, time_s, value, _status in readings(GRIND):
+            at_s = time_s + number * GRIND.end_s
+            while at_s >= due_s:
+                made += _flushed(waiting, due_s)
+                due_s += TICK_S
+            if channel == "charge":
+                line = encode("Q", sequence, FIRST_MS + round(at_s * 1000), f"{value:.4f}", "nC")
+                waiting["cup"] += line
+                sequence += 1
+            else:
+                waiting["scale"] += b"ST,%+09.3f,g\r\n" % value
+    return (*made, *_flushed(waiting, due_s))
+
+
+def _flushed(waiting: dict[str, bytes], due_s: float) -> list[Chunk]:
+    found = [Chunk(name, round(due_s * 1e9), "data", data) for name, data in waiting.items() if data]
+    waiting.update(cup=b"", scale=b"")
+    return found
+
+
+@cache
+def _charges() -> Mapping[int, tuple[int, float]]:
+    """Uptime and value of every charge line, by its sequence number."""
+    lines = b"".join(chunk.data for chunk in stream() if chunk.instrument == "cup").split(b"\n")[:-1]
+    fields = [line.split(b"*")[0].split(b",") for line in lines]
+    return {int(sequence): (int(ms), float(value)) for _, sequence, ms, value, _, _ in fields}
 
 
 def finish(journal: Path) -> dict[str, Any]:
@@ -49,24 +87,32 @@ def finish(journal: Path) -> dict[str, Any]:
 
 def recorder(
     folder: Path,
-    taken: Callable[[Chunk], None],
-    emit: Callable[[Mapping[str, Any]], None],
-    pace: Callable[[Bench, SimpleQueue[Chunk]], PlayedFeeds] | None = None,
+    taken: Callable[[Chunk], None] = lambda chunk: None,
+    emit: Callable[[Mapping[str, Any]], None] = lambda event: None,
+    feeds: Callable[[Bench, SimpleQueue[Chunk]], Any] | None = None,
+    finisher: Callable[[Path], dict[str, Any]] = finish,
+    text: str = BENCH,
 ) -> Recorder:
-    """A recorder of the stream that says which chunks it has taken."""
+    """A recorder of the stream, or of other feeds, that says which chunks it has taken."""
 
     class Telling(Recorder):
         def _take(self, chunk: Chunk) -> None:
-            wanted = self._done < RUNS
+            wanted = self._wanted is None or self._done < self._wanted
             super()._take(chunk)
             if wanted and chunk.kind == "data":
                 taken(chunk)
 
-    feeds = pace or (lambda bench, queue: PlayedFeeds(stream(), queue))
-    text = BENCH_TEXT + QUIET
     return Telling(
-        bench(text), folder, {}, Knowledge(), finish, emit, SimpleQueue(), fallback=folder / "fallback", feeds=feeds
-    )
+        bench(text), folder, {}, Knowledge(), finisher, emit, SimpleQueue(), fallback=folder / FALLBACK,
+        feeds=feeds or (lambda bench, queue: PlayedFeeds(stream(), queue)),
+    )  # fmt: skip
+
+
+def taken_in(folder: Path, work: Callable[[Callable[[Chunk], None]], object]) -> list[Taken]:
+    """Chunks that were taken while `work`, given whom to tell, was done."""
+    found: list[Taken] = []
+    work(lambda chunk: found.append(Taken(chunk.received_ns, chunk.instrument, chunk.data)))
+    return found
 
 
 def snapshot(folder: Path) -> dict[str, bytes]:
@@ -74,41 +120,80 @@ def snapshot(folder: Path) -> dict[str, bytes]:
     return {str(path.relative_to(folder)): path.read_bytes() for path in folder.rglob("*") if path.is_file()}
 
 
-def judge(folder: Path, taken: Iterable[bytes]) -> list[str]:
-    """What is wrong after a start in that folder; `taken` are the bytes of chunks that were promised.
+def judge(folder: Path, promised: Iterable[Taken], known: Callable[[Run], list[str]] | None = None) -> list[str]:
+    """What is wrong after a start in that folder and its fallback.
 
     Seals what there is, looks at every run, and does it all again to see that nothing changes.
+
+    Parameters
+    ----------
+    folder : Path
+    promised : iterable of Taken
+        Chunks that must be in exactly one run.
+    known : callable, optional
+        What is wrong with the readings of a run; held against the stream unless given.
     """
+    folders = [folder, folder / FALLBACK]
     heard: list[Mapping[str, Any]] = []
-    failed = recover(folder, finish, heard.append)
+    failed = sum(recover(one, finish, heard.append) for one in folders)
     wrong = [f"{failed} journals could not be sealed: {heard}"] if failed else []
     before = snapshot(folder)
-    recover(folder, finish, heard.append)
+    for one in folders:
+        recover(one, finish, heard.append)
     if snapshot(folder) != before:
         wrong.append("a second start changed something")
-    strays = [name for name in before if not name.endswith((".h5", "manifest.jsonl")) and QUARANTINE not in name]
-    wrong += [f"left over: {name}" for name in strays]
-    wrong += check_manifest(folder)
-    kept: Counter[bytes] = Counter()
-    for path in sorted(folder.glob("*.h5")):
+    wrong += [f"left over: {name}" for name in before if not name.endswith((".h5", "manifest.jsonl", QUARANTINE))
+              and QUARANTINE not in name]  # fmt: skip
+    kept: Counter[Taken] = Counter()
+    seen: Counter[int] = Counter()
+    for path in sorted(folder.rglob("*.h5")):
         wrong += check_run(path)
-        wrong += _faults_of(path, kept)
-    lost = Counter(taken) - kept
-    too_many = kept - Counter(chunk.data for chunk in stream())
-    wrong += [f"{lost.total()} chunks lost"] if lost else []
-    wrong += [f"{too_many.total()} chunks more than were sent"] if too_many else []
+        run = load_run(path)
+        kept.update(_chunks_of(run))
+        wrong += _stated(run) + (known or _held_against_stream)(run)
+        seen.update(run.traces["charge"].sequence.tolist() if "charge" in run.traces and known is None else ())
+    wrong += [sentence for one in folders if one.exists() for sentence in check_manifest(one)]
+    return wrong + _compared(Counter(promised), kept) + ([] if known else _twice(seen))
+
+
+def _compared(promised: Counter[Taken], kept: Counter[Taken]) -> list[str]:
+    """Chunks lost, kept twice or made up."""
+    lost = promised - kept
+    twice = [chunk for chunk, count in kept.items() if count > 1]
+    found = [f"{len(lost)} of {len(promised)} promised chunks lost"] if lost else []
+    return found + ([f"{len(twice)} chunks twice"] if twice else [])
+
+
+def _twice(seen: Counter[int]) -> list[str]:
+    repeated = sum(count > 1 for count in seen.values())
+    return [f"{repeated} readings twice"] if repeated else []
+
+
+def _chunks_of(run: Run) -> list[Taken]:
+    records = journal_content(run.journal).records
+    return [Taken(*raw) for record in records if (raw := raw_of(record)) is not None]
+
+
+def _stated(run: Run) -> list[str]:
+    """Whether a recording that was cut short says so."""
+    content = journal_content(run.journal)
+    wrong = [] if run.recovered != content.complete else [f"{run.run_id}: recovered is {run.recovered}"]
+    if run.recovered and not any("cut short" in gap.reason for gap in run.gaps):
+        wrong.append(f"{run.run_id}: the gap is not stated")
     return wrong
 
 
-def _faults_of(path: Path, kept: Counter[bytes]) -> list[str]:
-    """Counts the chunks of a run; what is wrong with its readings."""
-    run = load_run(path)
-    content = journal_content(run.journal)
-    kept.update(raw.data for record in content.records if (raw := raw_of(record)) is not None)
-    wrong = [] if run.recovered != content.complete else [f"{path.name}: recovered is {run.recovered}"]
-    if run.recovered and not any("cut short" in gap.reason for gap in run.gaps):
-        wrong.append(f"{path.name}: the gap is not stated")
+def _held_against_stream(run: Run) -> list[str]:
+    """Readings that nobody sent, and lines lost inside a run."""
     charge = run.traces.get("charge")
-    if charge is not None and np.any(np.diff(charge.sequence) % 65536 != 1):
-        wrong.append(f"{path.name}: lines lost or repeated inside")
+    if charge is None:
+        return []
+    sent = _charges()
+    rows = zip(charge.sequence.tolist(), charge.device_ms.tolist(), charge.value.tolist(), strict=True)
+    other = sum(sent.get(sequence) != (ms, value) for sequence, ms, value in rows)
+    wrong = [f"{run.run_id}: {other} wrong values"] if other else []
+    if np.any(np.diff(charge.sequence) != 1):
+        wrong.append(f"{run.run_id}: lines lost or repeated inside")
+    if np.any(np.abs(np.diff(charge.time_s) * 1000 - np.diff(charge.device_ms)) > 1e-6):
+        wrong.append(f"{run.run_id}: times differ from the board's clock")
     return wrong

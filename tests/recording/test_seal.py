@@ -165,6 +165,16 @@ def test_a_journal_without_a_record_is_kept_out_of_the_way(tmp_path: Path, conte
     assert (tmp_path / QUARANTINE / journal.name).read_bytes() == content
 
 
+def test_a_journal_into_which_nothing_came_is_let_go(tmp_path: Path) -> None:
+    """Cut short before the first byte of an instrument: no run, no file, said in words."""
+    journal = Journal.create(tmp_path / f"{RUN_ID}.journal", header())
+    journal.close()
+    heard = Heard()
+    assert recover(tmp_path, finish, heard.append) == 0
+    assert heard.kinds() == ["discarded"]
+    assert names(tmp_path) == []
+
+
 def test_leftovers_of_a_killed_sealing_go(tmp_path: Path) -> None:
     """Half a file that a killed sealing left aside is removed by the next one."""
     journal = written_journal(tmp_path)

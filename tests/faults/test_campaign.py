@@ -1,0 +1,70 @@
+"""A short fault campaign; the long one is ``python -m tests.faults --full``."""
+
+from __future__ import annotations
+
+import os
+
+import pytest
+
+from tests.faults.tally import Tally
+
+if not hasattr(os, "fork"):
+    pytest.skip("the campaign forks its victims", allow_module_level=True)
+
+from tests.faults.device_clocks import KINDS, clock_events
+from tests.faults.disk_errors import fail_every_call
+from tests.faults.kills import kill_recorders, kill_recoveries
+from tests.faults.power_cuts import cut_power
+from tests.faults.streams import fuzz
+from tests.faults.tags import hostile_tags
+from tests.faults.unplugs import unplug
+
+pytestmark = pytest.mark.filterwarnings("ignore:This process:DeprecationWarning")  # fork beside pytest's own threads
+
+
+def held(tally: Tally, trials: int) -> None:
+    """The faults were injected, and nothing was lost."""
+    assert tally.losses == []
+    assert tally.trials >= trials
+
+
+def test_recorders_killed_at_any_moment_lose_nothing() -> None:
+    """Kill -9: every chunk taken is in one run, once; the next start seals it, and a second start changes nothing."""
+    held(kill_recorders(8), 8)
+
+
+def test_recoveries_killed_at_any_moment_change_nothing() -> None:
+    """A recovery that is killed, again and again, is finished by the next."""
+    held(kill_recoveries(8), 8)
+
+
+def test_power_cuts_lose_nothing_that_was_synced() -> None:
+    """What a journal had on the disk is in a run afterwards, whatever became of unsynced bytes and names."""
+    held(cut_power(15), 15)
+
+
+def test_every_failing_call_of_sealing_is_survived() -> None:
+    """ENOSPC or EIO from any call leaves journal or sound run, and sealing again puts it right."""
+    held(fail_every_call(2), 10)
+
+
+def test_pulled_cables_lose_no_line() -> None:
+    """Pulled mid-line and plugged in under another name: every whole line once, every gap stated, reading resumes."""
+    held(unplug(3), 3)
+
+
+def test_device_clocks_may_do_anything() -> None:
+    """Wraps, restarts, stray stamps, late lines, silence, a host that slept: times stay right to 0.1 s an event."""
+    tally = clock_events(120)
+    held(tally, 120)
+    assert set(tally.seen) == set(KINDS)
+
+
+def test_mutated_bytes_raise_nothing_and_make_up_nothing() -> None:
+    """Mutated lines through every decoder: no exception, bounded memory, no framed value that was not sent."""
+    held(fuzz(60_000), 3 * 60_000)
+
+
+def test_hostile_tags_stay_text() -> None:
+    """Markup, formulas, control and bidirectional characters, paths and long texts: refused or kept as text."""
+    held(hostile_tags(), 40)

@@ -1,0 +1,141 @@
+"""A cable pulled in the middle of a line, and plugged in again under the same or another name; on real ports."""
+
+from __future__ import annotations
+
+import os
+import random
+import re
+import shutil
+import tempfile
+import time
+import tty
+from collections.abc import Callable
+from pathlib import Path
+from queue import Empty, SimpleQueue
+
+from chargebench.instruments import feed as feed_module
+from chargebench.instruments.benchfile import bench_from_text
+from chargebench.instruments.feed import Chunk, Feeds
+from chargebench.recording.assemble import Assembler
+from chargebench.recording.records import Record, json_payload, raw_payload
+from chargebench.runs.run import Run
+from chargebench.wire.framed import encode
+from tests.faults.tally import Tally
+from tests.recording.byte_bench import NO_SCALE_TEXT, header
+
+LINES_A_PLUG = 20
+PATIENCE_S = 10.0
+
+
+class _Cable:
+    """A board on a pseudo-terminal that the bench file knows by one name."""
+
+    def __init__(self, folder: Path) -> None:
+        self.name = folder / "board"
+        self._number = 0
+        self.sent: list[str] = []
+        self._ends: tuple[int, ...] = ()
+
+    def plug(self) -> None:
+        """Appear, under a new device behind the old name."""
+        master, slave = os.openpty()
+        tty.setraw(slave)
+        self._ends = (master, slave)
+        link = self.name.with_suffix(".new")
+        link.symlink_to(os.ttyname(slave))
+        os.replace(link, self.name)
+
+    def say(self, lines: int) -> None:
+        """Whole lines, and the beginning of one more."""
+        data = b""
+        for _ in range(lines):
+            text = f"{self._number * 0.37:.4f}"
+            data += encode("Q", self._number, 20 * self._number, text, "nC")
+            self.sent.append(text)
+            self._number += 1
+        os.write(self._ends[0], data + b"Q,77,12345,9")
+
+    def pull(self) -> None:
+        """Gone, whatever was in it."""
+        for end in self._ends:
+            os.close(end)
+        self._ends = ()
+        self.name.unlink()
+
+
+class _Listener:
+    """Feeds and assembler of a bench with that one board."""
+
+    def __init__(self, cable: _Cable) -> None:
+        bench = bench_from_text(re.sub(r"/dev/tty\w+", str(cable.name), NO_SCALE_TEXT), "unplugged bench")
+        self.queue: SimpleQueue[Chunk] = SimpleQueue()
+        self.feeds = Feeds(bench, self.queue)
+        self.assembler = Assembler(bench, header(ns=time.monotonic_ns()))
+        self.kinds: list[str] = []
+        self.readings = 0
+        self._number = 0
+
+    def until(self, enough: Callable[[], bool]) -> bool:
+        """Take chunks until that holds; False where it does not in time."""
+        deadline = time.monotonic() + PATIENCE_S
+        while not enough() and time.monotonic() < deadline:
+            try:
+                self._take(self.queue.get(timeout=0.05))
+            except Empty:
+                continue
+        return enough()
+
+    def _take(self, chunk: Chunk) -> None:
+        self.kinds.append(chunk.kind)
+        if chunk.kind not in ("data", "open", "lost"):
+            return
+        self._number += 1
+        if chunk.kind == "data":
+            payload = raw_payload(chunk.received_ns, chunk.instrument, chunk.data)
+            self.readings += len(self.assembler.feed(Record("raw", self._number, payload)))
+        else:
+            fields = {"ns": chunk.received_ns, "instrument": chunk.instrument, "text": chunk.text}
+            self.assembler.feed(Record(chunk.kind, self._number, json_payload(fields)))
+
+
+def unplug(trials: int, seed: int = 0) -> Tally:
+    """Pulled so many times, each time in the middle of a line."""
+    tally, draw = Tally("cable pulled mid-line and plugged in again"), random.Random(seed)
+    folder = Path(tempfile.mkdtemp())
+    cable = _Cable(folder)
+    reopen_s, feed_module.REOPEN_S = feed_module.REOPEN_S, 0.02  # type: ignore[misc]
+    cable.plug()
+    listener = _Listener(cable)
+    listener.feeds.start()
+    try:
+        for trial in range(trials):
+            opened = listener.until(lambda n=trial: listener.kinds.count("open") > n)
+            wanted = listener.readings + LINES_A_PLUG
+            cable.say(LINES_A_PLUG)
+            heard = listener.until(lambda n=wanted: listener.readings >= n)
+            time.sleep(draw.uniform(0, 0.01))
+            cable.pull()
+            lost = listener.until(lambda n=trial: listener.kinds.count("lost") > n)
+            tally.trials += 1
+            tally.losses += [f"{trial}: opened {opened}, heard {heard}, lost {lost}"] * (
+                not (opened and heard and lost)
+            )
+            cable.plug()
+    finally:
+        listener.feeds.stop()
+        feed_module.REOPEN_S = reopen_s  # type: ignore[misc]
+        cable.pull()
+        shutil.rmtree(folder)
+    _look(tally, cable, listener.assembler.run(run_id="x"))
+    return tally
+
+
+def _look(tally: Tally, cable: _Cable, run: Run) -> None:
+    """Every line once, nothing else, every cut stated."""
+    values = [f"{value:.4f}" for value in run.traces["charge"].value]
+    tally.seen["lines kept"] = len(values)
+    tally.seen["gaps stated"] = sum("cup" in gap.reason for gap in run.gaps)
+    if values != cable.sent:
+        tally.losses.append(f"{len(cable.sent)} lines sent, {len(values)} kept, or others")
+    if tally.seen["gaps stated"] != tally.trials:
+        tally.losses.append(f"{tally.seen['gaps stated']} gaps stated")
