@@ -31,7 +31,8 @@ class BigNumber(QtWidgets.QWidget):
 
     def show_value(self, value: float, since: float | None = None) -> None:
         """Show a value in the unit of this number; NaN shows a dash. `since` is what it was before the grind."""
-        change = "" if since is None else number_text(value - since, self._decimals)
+        known = since is not None and math.isfinite(value - since)
+        change = "" if since is None or not known else number_text(value - since, self._decimals)
         plus = "+" if change[:1].isdigit() else ""
         self.caption.setText(f"{self._name} ({self._unit})" + (f", {plus}{change} since quiet" if change else ""))
         text = number_text(value, self._decimals)

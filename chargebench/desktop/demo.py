@@ -84,7 +84,8 @@ class DemoGuide(QtCore.QObject):
         answer = estimate_text(outcome.get("result", {}).get("charge_to_mass_nC_per_g"), "nC/g")
         truth = self._operator.truths[str(outcome["run"])].get("charge_to_mass_nC_per_g")
         beside = "" if truth is None else f"; the virtual bench really let {number_text(float(truth), 2)} nC/g fall"
-        return f"Demonstration, run {len(self._outcomes)}: measured {answer} (95 %){beside}."
+        last = " That was the last run." if self._operator.finished else ""
+        return f"Demonstration, run {len(self._outcomes)}: measured {answer} (95 %){beside}.{last}"
 
     def _close(self) -> None:
         if self._conclude is not None:

@@ -6,6 +6,7 @@ Owns no file, port or process. A panel that wants something emits a signal; this
 from __future__ import annotations
 
 import logging
+import math
 from collections.abc import Mapping
 from dataclasses import replace
 from pathlib import Path
@@ -34,6 +35,8 @@ log = logging.getLogger(__name__)
 FORM_LINES: Final = 25
 BOTTOM_LINES: Final = 11
 """Least heights of the form and of the runs, in heights of text."""
+STALE_TICKS: Final = 150
+"""Five seconds: a reading older than this is no longer shown as the present one."""
 NUMBERS_EVERY: Final = 6
 """Ticks between two changes of the big figures: five a second can still be read."""
 
@@ -75,6 +78,7 @@ class MainWindow(QtWidgets.QMainWindow):
         self.theme, self._px, self._tick = theme, 0, 0
         self._closing = False
         self._event: Mapping[str, Any] = {}
+        self._heard = {"charge": (0, 0), "mass": (0, 0)}
         self._before: dict[str, float | None] = {"charge": None, "mass": None}
         self.state = self._shown = "nobench" if bench is None else "idle"
         self._build()
@@ -116,6 +120,7 @@ class MainWindow(QtWidgets.QMainWindow):
         live.body.addWidget(self.plot, 1)
         live.body.addWidget(self.controls)
         self.side = QtWidgets.QStackedWidget()
+        self.side.setSizePolicy(QtWidgets.QSizePolicy.Policy.Expanding, QtWidgets.QSizePolicy.Policy.Ignored)
         self.side.addWidget(self.cautions)
         self.side.addWidget(self.answer)
         self.side.addWidget(self.conclusion)
@@ -284,7 +289,8 @@ class MainWindow(QtWidgets.QMainWindow):
 
     def show_conclusion(self, words: str) -> None:
         """The closing words of a demonstration, in the place of the answer."""
-        self.conclusion.words.setText(words)
+        lines = (" ".join(line.split()) for line in words.splitlines())
+        self.conclusion.words.setText("\n\n".join(line for line in lines if line))
         self.side.setCurrentWidget(self.conclusion)
 
     def show_error(self, text: str) -> None:
@@ -298,9 +304,17 @@ class MainWindow(QtWidgets.QMainWindow):
         self._tick += 1
         self.plot.refresh()
         if self._tick % NUMBERS_EVERY == 0:
-            for name, number in (("charge", self.banner.charge), ("mass", self.banner.mass)):
-                number.show_value(self.plot.pyramids[name].last_value, self._before[name])
+            self._show_numbers()
             self._show_words()
+
+    def _show_numbers(self) -> None:
+        """The latest readings in figures; a dash for an instrument that has not been heard for some seconds."""
+        for name, number in (("charge", self.banner.charge), ("mass", self.banner.mass)):
+            pyramid = self.plot.pyramids[name]
+            if pyramid.count != self._heard[name][0]:
+                self._heard[name] = (pyramid.count, self._tick)
+            stale = self._tick - self._heard[name][1] > STALE_TICKS
+            number.show_value(math.nan if stale else pyramid.last_value, self._before[name])
 
     def set_theme(self, theme: Theme) -> None:
         """Take on a theme everywhere."""

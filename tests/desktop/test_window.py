@@ -327,6 +327,19 @@ def test_change_since_quiet_stands_beside_the_reading(make_window: MakeWindow) -
     assert "−50.00 since quiet" in window.banner.charge.caption.text()
 
 
+def test_an_old_reading_is_not_shown_as_the_present_one(make_window: MakeWindow) -> None:
+    """Some seconds after an instrument was last heard its big number is a dash, the other one's is not."""
+    window = make_window()
+    window._ticker.stop()
+    for second in range(8):
+        mass = [FakeTimed("mass", second, 152.0)] if second < 2 else []
+        window.session.readings.emit([FakeTimed("charge", second, 3.0), *mass])
+        for _ in range(30):
+            window._on_tick()
+    assert window.banner.charge.figure.text() == "3.00"
+    assert window.banner.mass.figure.text() == "–"
+
+
 def test_a_long_recording_takes_no_more_room(make_window: MakeWindow) -> None:
     """A hundred thousand readings add nothing to the scene and no widget to the page."""
     window = make_window()
