@@ -18,8 +18,8 @@ Floats = npt.NDArray[np.float64]
 
 CORRELATED = (1.0, 10.0, 100.0, 1000.0)
 MEMORIES_S = (0.2, 0.5, 1.2)
-WALKS_PER_S = (1e-2, 3e-2, 0.1, 0.3, 1.0, 3.0, 10.0, 30.0, 100.0, 300.0, 1000.0, 3000.0)
-NO_WALK = 0.3
+WALKS_PER_S = (1e-2, 3e-2, 0.1, 0.3, 1.0, 3.0, 10.0, 30.0, 100.0, 300.0)
+NO_WALK = 0.25
 NO_MEMORY = 0.5
 """Prior probabilities that a random walk, or correlated noise, is absent."""
 
