@@ -208,7 +208,8 @@ class MainWindow(QtWidgets.QMainWindow):
 
     def _on_outcome(self, outcome: Mapping[str, Any]) -> None:
         self._on_rows([outcome])
-        self._show_answer(outcome)
+        if not outcome.get("recovered"):
+            self._show_answer(outcome)
 
     def _show_answer(self, outcome: Mapping[str, Any]) -> None:
         self.answer.show_outcome(outcome)

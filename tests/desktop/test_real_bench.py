@@ -2,9 +2,15 @@
 
 from __future__ import annotations
 
+import signal
+import subprocess
+import sys
+import time
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
+import psutil
 import pytest
 
 from chargebench.desktop.archive_reader import ArchiveReader
@@ -46,3 +52,34 @@ def test_a_run_of_the_virtual_bench_ends_as_an_answer_near_its_truth(qtbot: Any,
     window.read_archive()
     qtbot.waitUntil(lambda: window.table.model.rowCount() == 1, timeout=20000)
     assert window.table.model.outcomes[0]["run"] == outcome["run"]
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="signals of POSIX")
+@pytest.mark.timeout(120)
+def test_a_window_that_is_killed_costs_no_run(tmp_path: Path) -> None:
+    """The recorder notices that nobody listens any more, seals what it has of the grind under way, and ends."""
+    archive = tmp_path / "archive"
+    with VirtualBenchProcess(tmp_path / "bench", seed=4, speed=20.0) as bench:
+        words = ["window", "--bench", str(bench.bench_path), "--archive", str(archive)]
+        window = subprocess.Popen([sys.executable, "-m", "chargebench", *words], stderr=subprocess.DEVNULL)
+        try:
+            _wait_for(lambda: bool(list(archive.glob("*.journal"))))
+            recorder = psutil.Process(window.pid).children(recursive=True)
+            _wait_for(lambda: '"armed"' in next(archive.glob("*.journal")).read_text())
+            bench.grind(18.0)
+            _wait_for(lambda: '"grinding"' in next(archive.glob("*.journal")).read_text())
+        finally:
+            window.send_signal(signal.SIGKILL)
+            window.wait()
+        _, alive = psutil.wait_procs(recorder, timeout=30)
+        assert alive == []
+    assert len(list(archive.glob("*.h5"))) == 1
+    assert list(archive.glob("*.journal")) == []
+
+
+def _wait_for(done: Callable[[], bool], within_s: float = 40.0) -> None:
+    """Wait until something is true."""
+    until = time.monotonic() + within_s
+    while not done():
+        assert time.monotonic() < until, "waited too long"
+        time.sleep(0.05)

@@ -218,6 +218,14 @@ def test_the_answer_without_a_number_shows_its_flags(make_window: MakeWindow) ->
     assert [t[:8] for t in texts] == ["✖ Reject", "○ Note: "]
 
 
+def test_a_recovered_run_is_listed_and_takes_no_ones_place(make_window: MakeWindow) -> None:
+    """What an earlier recorder left appears as a row; the cautions of the start stay where they are."""
+    window = make_window()
+    window.session.outcome.emit(outcome("20260314T110000Z-7f3a2c", 0, "dry", -60.0, recovered=True))
+    assert window.table.model.rowCount() == 1
+    assert window.side.currentWidget() is window.cautions
+
+
 def test_choosing_a_row_shows_its_answer(make_window: MakeWindow) -> None:
     """Going to a row puts that run's answer on the card."""
     window = make_window()
