@@ -92,13 +92,14 @@ def bursts(blocks: Blocks, threshold: float, join_s: float, floor: float) -> tup
     t, q = blocks.time_s, blocks.value
     if len(t) < 8:
         return (), floor
-    d = np.diff(q)
+    d, step_s = np.diff(q), np.diff(t)  # the last block is often a short one: drift goes with time, not with blocks
+    width_s = float(np.median(step_s))
     same = np.diff(blocks.piece) == 0
     middle = 0.5 * (t[1:] + t[:-1])
     edge = min(8.0, 0.3 * float(t[-1] - t[0]))
-    rests = [_spread(d[z & same]) for z in (middle < t[0] + edge, middle > t[-1] - edge)]
-    sd = max(floor, min(r[1] for r in rests), 0.5 * max(r[1] for r in rests))
-    away = np.min(np.abs(d[:, None] - np.array([r[0] for r in rests])), axis=1)
+    rests = [_spread((d / step_s)[z & same]) for z in (middle < t[0] + edge, middle > t[-1] - edge)]
+    sd = max(floor, width_s * min(r[1] for r in rests), 0.5 * width_s * max(r[1] for r in rests))
+    away = np.min(np.abs(d[:, None] - step_s[:, None] * np.array([r[0] for r in rests])), axis=1)
     active = np.flatnonzero((away > threshold * sd) & same)
     found = []
     for group in np.split(active, np.flatnonzero(np.diff(t[active]) > join_s) + 1) if len(active) else []:
