@@ -35,7 +35,7 @@ KINDS: Final[Mapping[str, str]] = {
 }
 _HIGH_VOLTAGE: Final = (
     "Keep to extra-low voltage: a few tens of volts and a nanofarad do. Discharge the capacitor through its resistor "
-    "before touching it."
+    "before touching it, and follow the makers' instructions."
 )
 
 
@@ -43,7 +43,10 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Arguments of ``qualify``."""
     kinds = parser.add_subparsers(dest="kind", metavar="CHECK", required=True)
     for kind, text in KINDS.items():
-        epilog = {"gain": _HIGH_VOLTAGE, "ioniser": "Ionisers make ozone: air the room."}.get(kind)
+        epilog = {
+            "gain": _HIGH_VOLTAGE,
+            "ioniser": "Ionisers make ozone and carry high voltage: air the room, follow the maker's instructions.",
+        }.get(kind)
         check = kinds.add_parser(kind, help=text, description=text[0].upper() + text[1:] + ".", epilog=epilog)
         add_bench(check)
         add_archive(check)
@@ -213,6 +216,10 @@ def run(args: argparse.Namespace) -> int:
     )
     try:
         stem, check = _do(session, args)
+    except KeyboardInterrupt:
+        raise GaveUpError(
+            f"qualify {args.kind}: stopped by Ctrl-C; the check was not finished and not stored"
+        ) from None
     except ValueError as error:  # what was recorded or typed cannot be made a check of
         raise InputError(f"qualify {args.kind}: {error}") from error
     path = store(session.archive.folder, stem, check)

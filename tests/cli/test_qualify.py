@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import os
+import signal
 import socket
 import subprocess
 import sys
@@ -174,6 +175,26 @@ def test_nothing_is_left_of_a_check_that_gave_up(tmp_path: Path, virtual: Virtua
     code, last = qualify(words, lambda text: None)
     assert code == 1
     assert last["event"] == "step"
+    assert list((tmp_path / FOLDER).iterdir()) == []
+
+
+@pytest.mark.skipif(os.name == "nt", reason="no signal of Ctrl-C to one process")
+def test_ctrl_c_stores_nothing(tmp_path: Path, virtual: VirtualBench) -> None:
+    """Ctrl-C ends a check with 1 and one line, and leaves neither journal nor answer."""
+    words = ["zero", "--bench", str(virtual.bench_path), "--archive", str(tmp_path), "--seconds", "600"]
+    with subprocess.Popen(
+        [sys.executable, "-m", "chargebench", "qualify", *words],
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        text=True,
+    ) as child:
+        assert child.stdout is not None
+        child.stdout.readline()
+        child.send_signal(signal.SIGINT)
+        _, err = child.communicate()
+    assert child.returncode == 1
+    assert len(err.splitlines()) == 1
+    assert "not stored" in err
     assert list((tmp_path / FOLDER).iterdir()) == []
 
 

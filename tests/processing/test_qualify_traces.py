@@ -51,6 +51,14 @@ def test_white_noise_falls_with_averaging_time() -> None:
     json.dumps(check.as_json(), allow_nan=False)
 
 
+def test_a_current_reading_has_its_own_unit() -> None:
+    """The zero check of a current input says nA wherever a charge input says nC, with the same numbers."""
+    t, q = untouched()
+    charge, current = zero(DAY, series(t, q)), zero(DAY, series(t, q), "nA")
+    assert current.values["current_noise_1s_nA"] == charge.values["charge_noise_1s_nC"]
+    assert json.loads(json.dumps(charge.details).replace("nC", "nA")) == json.loads(json.dumps(current.details))
+
+
 def test_the_stated_u_of_allan_deviations_is_right() -> None:
     """Over 300 traces of white noise, deviations scatter by what u says, at short and long averaging times."""
     rng = np.random.default_rng(2)
