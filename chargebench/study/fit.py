@@ -24,6 +24,7 @@ __all__ = [
     "fit_family",
     "lack_of_fit",
     "missing_for",
+    "polish",
     "select",
     "separate",
     "starts",
@@ -138,7 +139,7 @@ def starts(curve: Curve, white: Whitened) -> Separated:
     return separate(curve, white, curve.grid(tuple(narrow), _sizes(curve, fine=True)))
 
 
-def _polish(curve: Curve, white: Whitened, start: Floats) -> Floats:
+def polish(curve: Curve, white: Whitened, start: Floats) -> Floats:
     """Parameters at the least sum of squares near `start`, by Minuit."""
     from iminuit import Minuit
 
@@ -158,7 +159,25 @@ def _polish(curve: Curve, white: Whitened, start: Floats) -> Floats:
         minuit.limits[i] = (start[i] / 20, start[i] * 20)
     minuit.migrad()
     found = np.array(minuit.values)
-    return found if cost(found) <= base else start
+    return _sharpened(curve, white, found if cost(found) <= base else start)
+
+
+def _sharpened(curve: Curve, white: Whitened, parameters: Floats) -> Floats:
+    """The last digits by Gauss-Newton steps, as long as they go downhill."""
+
+    def residual(at: Floats) -> Floats:
+        found: Floats = white.y - white.transform @ curve.mean(white.points.dose_uL_per_g, at)
+        return found
+
+    r = residual(parameters)
+    for _ in range(8):
+        slope = white.transform @ derivatives(curve, white.points.dose_uL_per_g, parameters)
+        step = np.linalg.lstsq(slope, r, rcond=1e-10)[0]
+        after = parameters + step
+        if (after[len(curve.levels) :] <= 0).any() or not (left := residual(after)) @ left < r @ r:
+            break
+        parameters, r = after, left
+    return parameters
 
 
 def derivatives(curve: Curve, dose_uL_per_g: Floats, parameters: Floats) -> Floats:
@@ -197,7 +216,7 @@ def fit_curve(curve: Curve, white: Whitened) -> Fit:
     """Least-squares fit of one curve, from the best shape of the grid."""
     grid = starts(curve, white)
     best = int(np.argmin(grid.rss))
-    parameters = _polish(curve, white, np.concatenate([grid.level[best], grid.theta[best]]))
+    parameters = polish(curve, white, np.concatenate([grid.level[best], grid.theta[best]]))
     residual = white.y - white.transform @ curve.mean(white.points.dose_uL_per_g, parameters)
     rss = float(residual @ residual)
     n = len(white.y) - white.lost

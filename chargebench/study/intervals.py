@@ -51,7 +51,7 @@ def fieller(a: float, b: float, var_a: float, var_b: float, cov_ab: float = 0.0,
     if var_a < 0 or var_b < 0 or cov_ab**2 > var_a * var_b * (1 + 1e-12):
         raise ValueError(f"variances {var_a!r}, {var_b!r} and covariance {cov_ab!r}: not a covariance matrix")
     square, linear, constant = b * b - t * t * var_b, a * b - t * t * cov_ab, a * a - t * t * var_a
-    g = t * t * var_b / (b * b) if b else math.inf
+    g = t * t * var_b / (b * b) if b * b > 0 else math.inf
     root2 = linear * linear - square * constant
     if square == 0 or (square < 0 and root2 <= 0):
         return RatioInterval("all", math.nan, math.nan, g)
@@ -60,8 +60,12 @@ def fieller(a: float, b: float, var_a: float, var_b: float, cov_ab: float = 0.0,
     return RatioInterval("inside" if square > 0 else "outside", ends[0], ends[1], g)
 
 
-def equivalence_power(n: int, sd: float, band: float, mean: float = 0.0, alpha: float = 0.05) -> float:
+def equivalence_power(
+    n: int, sd: float, band: float, mean: float = 0.0, alpha: float = 0.05, dof: int | None = None
+) -> float:
     """Chance that `n` runs show their mean inside ±band by two one-sided t tests.
+
+    `dof` of the standard deviation is n - 1 unless another design gives others.
 
     Exact for normal runs: the joint distribution of mean and standard deviation, integrated over the latter (Owen
     1965).
@@ -69,11 +73,11 @@ def equivalence_power(n: int, sd: float, band: float, mean: float = 0.0, alpha: 
     from scipy.integrate import quad
     from scipy.special import gammaln, ndtr, stdtrit
 
-    nu = n - 1
-    if n < 2:
+    nu = n - 1 if dof is None else dof
+    if nu < 1:
         return 0.0
     t = float(stdtrit(nu, 1 - alpha))
-    edge = band * math.sqrt(n) / (t * sd)  # s/sd above which no mean passes
+    edge = band * math.sqrt(n) / (t * sd)  # ratio of the standard deviation found to the true one: beyond, none passes
     logscale = math.log(2) + nu / 2 * math.log(nu / 2) - float(gammaln(nu / 2))
 
     def passing(ratio: float) -> float:

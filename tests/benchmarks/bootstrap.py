@@ -1,8 +1,8 @@
 """Time of a study's bootstrap and live update against plain curve fits in the same process.
 
 Run as ``python -m tests.benchmarks.bootstrap``. The study has 36 runs in 4 blocks: dry three times in each, and 5, 10,
-20 (twice), 30 and 50 uL/g. Prints each time as a multiple of 1,000 calls of ``scipy.optimize.curve_fit`` on the same runs
-with the same curve and weights, from the true parameters as start, which is the fastest they can be.
+20 (twice), 30 and 50 uL/g. Prints each time as a multiple of 1,000 calls of ``scipy.optimize.curve_fit`` on the same
+runs with the same curve and weights, from the true parameters as start, which is the fastest they can be.
 """
 
 from __future__ import annotations

@@ -74,8 +74,8 @@ def row(name: str, truth: Truth, studies: int) -> str:
     cost = (time.perf_counter() - start) / studies * 1e3
     share = {key: 100 * value / studies for key, value in count.items()}
     return (
-        f"{name:6} {truth.dry:4.0f} {truth.plateau:7.0f} {truth.dose:4.0f} | {share['covered']:7.1f} {share['below']:9.1f}"
-        f" {share['above']:10.1f} {share['two-sided']:9.0f} | {share['crossing']:8.1f} |"
+        f"{name:6} {truth.dry:4.0f} {truth.plateau:7.0f} {truth.dose:4.0f} | {share['covered']:7.1f}"
+        f" {share['below']:9.1f} {share['above']:10.1f} {share['two-sided']:9.0f} | {share['crossing']:8.1f} |"
         f" {share['neutral']:7.1f} {share['wrong']:7.1f} | {share['other curve']:11.1f} | {cost:.1f}"
     )
 
