@@ -90,7 +90,7 @@ class Fit:
     @property
     def scale(self) -> float:
         """Residual variance in whitened units: near 1 when the scatter law and the curve are right."""
-        return self.rss / self.dof
+        return max(self.rss / self.dof, 1e-30)
 
     def mean(self, dose_uL_per_g: Floats) -> Floats:
         """Fitted charge-to-mass, nC/g."""

@@ -274,7 +274,7 @@ def _pairs(pairs: Sequence[tuple[Arm, Arm]], band: float | None, seed: int) -> l
 def _add_dunnett(found: list[dict[str, Any]], others: Sequence[Arm], dry: Arm, seed: int) -> None:
     """Put Dunnett's p beside each comparison with dry."""
     ready = [i for i, arm in enumerate(others) if len(arm.q_nC_per_g) > 1]
-    if not ready or len(dry.q_nC_per_g) < 2:
+    if not ready or len(dry.q_nC_per_g) < 2 or not max(arm.q_nC_per_g.std() for arm in (dry, *others)) > 0:
         return
     parts: tuple[tuple[str, Callable[[Floats], Floats]], ...] = (("signed", lambda q: q), ("absolute", np.abs))
     for kind, of in parts:
