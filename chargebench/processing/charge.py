@@ -14,7 +14,16 @@ import numpy.typing as npt
 
 from chargebench.processing.drift import Design, Posterior, Prior, fit
 from chargebench.processing.integral import Blocks, Bridge, merge
-from chargebench.processing.noise import Alias, alias_gain, covariance, find_aliases, folds_slowly, grid_of, shapes, slow_lines
+from chargebench.processing.noise import (
+    Alias,
+    alias_gain,
+    covariance,
+    find_aliases,
+    folds_slowly,
+    grid_of,
+    shapes,
+    slow_lines,
+)
 from chargebench.processing.series import Series
 from chargebench.processing.stretches import Stretches
 
@@ -126,14 +135,6 @@ def _pieces(series: Series, stretches: Stretches) -> list[tuple[Floats, Floats]]
     return out
 
 
-def _grind_bridges(
-    bridges: tuple[Bridge, ...], stretches: Stretches, before_end_s: float, after_start_s: float
-) -> tuple[Bridge, ...]:
-    """Bridges between the two quiet stretches."""
-    del stretches
-    return tuple(b for b in bridges if b.end_s > before_end_s and b.start_s < after_start_s)
-
-
 def charge_fit(
     series: Series,
     fine: Blocks,
@@ -172,8 +173,9 @@ def charge_fit(
     if len(both) < len(columns) + 4:
         return None
     column_priors: dict[str, Prior] = {"bias": priors.bias}
+    asked = str(parameters["drift_model"])
     columns["bias"] = both.time_s - origin
-    if leaks:
+    if leaks and asked not in ("none", "linear"):
         middle = float(np.interp(origin, fine.time_s, fine.integral))
         columns["leakage"] = middle - both.integral
         column_priors["leakage"] = priors.leakage
@@ -190,12 +192,12 @@ def charge_fit(
     candidates = (*shapes(), *(slow_lines() if folds_slowly(series.step_s) else ()))
     posterior = fit(design, candidates)
     evidence = _evidence(design, posterior, origin, max(quiet_s))
-    model = _model(evidence, str(parameters["drift_model"]), float(parameters["curved_log_odds"]), leaks)
+    model = _model(evidence, asked, float(parameters["curved_log_odds"]), leaks)
     if model == "curved":
         design = _with_curvature(design, origin, max(quiet_s))
         posterior = fit(design, candidates)
     return _finish(
-        design, posterior, model, evidence, (last, first), aliases, bridges, stretches, quiet_s, origin, fine
+        design, posterior, model, evidence, (last, first), aliases, bridges, stretches, quiet_s, origin, fine, leaks
     )
 
 
@@ -279,6 +281,7 @@ def _finish(
     quiet_s: tuple[float, float],
     origin_s: float,
     fine: Blocks,
+    leaks: bool,
 ) -> ChargeFit:
     """Net charge and what stands beside it."""
     direction = posterior.vector(**{ends[1]: 1.0, ends[0]: -1.0})
@@ -288,8 +291,9 @@ def _finish(
         if "leakage" in posterior.names
         else 0.0
     )
-    mine = _grind_bridges(bridges, stretches, stretches.before_s[1], stretches.after_s[0])
-    extra = math.sqrt(sum((rate * b.half_width) ** 2 / 3.0 for b in mine))
+    mine = tuple(b for b in bridges if b.end_s > stretches.before_s[1] and b.start_s < stretches.after_s[0])
+    per_bridge = rate if leaks else 1.0
+    extra = math.sqrt(sum((per_bridge * b.half_width) ** 2 / 3.0 for b in mine))
     center = np.array([float(posterior.weight @ posterior.mean[:, i]) for i in range(len(posterior.names))])
     fitted = sum((center[i] * design.columns[n] for i, n in enumerate(posterior.names)), np.zeros(len(design.y)))
     residual = design.y - fitted
@@ -298,8 +302,6 @@ def _finish(
     within = float(np.sqrt(np.mean(fine.spread[inside] ** 2))) if inside.any() else 0.0
     single = math.hypot(within, float(np.std(residual)))
     n_eff = max(float(len(design.y)) / 2.0, 4.0)
-    raw = design.y[-1] if len(design.y) else 0.0
-    del raw
     left, right = _edge_values(fine, is_before, is_after)
     window = fine.integral[is_after][0] - fine.integral[is_before][-1]
     cov = posterior_cov(posterior)
@@ -338,14 +340,15 @@ def _drift_share(posterior: Posterior, direction: Floats, cov: Floats) -> float:
     return float(np.clip(float((c / scale) @ solved) / total, 0.0, 1.0))
 
 
-def running(fit_: ChargeFit, fine: Blocks, last_before: str) -> tuple[Floats, Floats]:
+def running(fit_: ChargeFit, fine: Blocks) -> tuple[Floats, Floats]:
     """Charge deposited by each time of the fine blocks and its standard uncertainty, in nC as displayed."""
     posterior = fit_.posterior
     names = posterior.names
     x = fine.time_s - fit_.origin_s
     rows = np.zeros((len(fine), len(names)))
-    rows[:, names.index(last_before)] = -1.0
-    rows[:, names.index("bias")] = -x
+    rows[:, [n for n in range(len(names)) if names[n].startswith("level_before")][-1]] = -1.0
+    if "bias" in names:
+        rows[:, names.index("bias")] = -x
     if "leakage" in names:
         rows[:, names.index("leakage")] = fine.integral - float(np.interp(fit_.origin_s, fine.time_s, fine.integral))
     if "curvature" in names:

@@ -160,9 +160,7 @@ def _reduce(design: Design, X: Floats, candidates: Sequence[Shape]) -> list[_Red
     out = []
     for shape in candidates:
         try:
-            L = cholesky(
-                covariance(shape, design.grid), lower=True, check_finite=False, overwrite_a=True
-            )
+            L = cholesky(covariance(shape, design.grid), lower=True, check_finite=False, overwrite_a=True)
         except LinAlgError:
             continue
         Z = solve_triangular(L, right, lower=True, check_finite=False)

@@ -117,7 +117,7 @@ def mass_steps(
     width = total_g / steps
     change = np.diff(at)
     return MassSteps(
-        (np.arange(steps) + 0.5) * width, edges[1:], change, change / width,
+        np.asarray((np.arange(steps) + 0.5) * width, dtype=np.float64), np.asarray(edges[1:]), change, change / width,
         np.full(steps, np.sqrt(2.0) * u_charge / width),
     )  # fmt: skip
 

@@ -6,14 +6,14 @@ the integral there is bounded by the readings on both sides, and the bound is ha
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
 
 from chargebench.processing.series import Series
 
-__all__ = ["Blocks", "Bridge", "block_sums", "charge_integral", "integrate_current", "merge"]
+__all__ = ["Blocks", "Bridge", "block_sums", "charge_integral", "integrate_current", "merge", "without_resets"]
 
 Floats = npt.NDArray[np.float64]
 
@@ -108,11 +108,26 @@ def integrate_current(series: Series) -> tuple[Series, tuple[Bridge, ...]]:
     The charge starts at 0 and carries the breaks of the current.
     """
     total, bridges = _trapezoids(series)
-    charge = Series(
-        series.time_s, total, series.breaks, series.step_s, series.lost, series.repeated, series.backwards,
-        series.refused, series.unsettled, series.jumps, series.over_s,
-    )  # fmt: skip
-    return charge, bridges
+    return replace(series, value=total), bridges
+
+
+def _no_blocks() -> Blocks:
+    none = np.empty(0)
+    return Blocks(none, none, none, none, none, none, none, np.empty(0, dtype=np.int64))
+
+
+def without_resets(series: Series) -> Series:
+    """The series with the step of each reset taken out, as if the charge had gone on from where it was.
+
+    What came in between the last reading before a reset and the first one after it is lost.
+    """
+    resets = [b.index for b in series.breaks if b.kind == "reset"]
+    if not resets:
+        return series
+    value = series.value.copy()
+    for index in resets:
+        value[index:] += value[index - 1] - value[index]
+    return replace(series, value=value)
 
 
 def block_sums(series: Series, integral: Floats, width_s: float) -> Blocks:
@@ -128,14 +143,15 @@ def block_sums(series: Series, integral: Floats, width_s: float) -> Blocks:
     """
     t, v = series.time_s, series.value
     if not len(t):
-        return Blocks(*(np.empty(0) for _ in range(7)), np.empty(0, dtype=np.int64))
+        return _no_blocks()
     edges = np.arange(t[0], t[-1] + width_s, width_s)
     cuts = np.array([b.index for b in series.breaks], dtype=np.int64)
     starts = np.unique(np.concatenate((np.searchsorted(t, edges), cuts, [0])))
     starts = starts[starts < len(t)]
     count = np.diff(np.append(starts, len(t))).astype(np.float64)
     mean = np.add.reduceat(v, starts) / count
-    centred = v - np.repeat(mean, count.astype(np.int64))
+    centred = np.repeat(mean, count.astype(np.int64))
+    np.subtract(v, centred, out=centred)
     np.multiply(centred, centred, out=centred)
     spread = np.sqrt(np.add.reduceat(centred, starts) / np.maximum(count - 1, 1))
     return Blocks(
@@ -154,7 +170,7 @@ def merge(blocks: Blocks, choose: npt.NDArray[np.bool_], width_s: float) -> Bloc
     """Coarser blocks of `width_s` from the chosen ones, never spanning a piece or a stretch left out."""
     index = np.flatnonzero(choose)
     if not len(index):
-        return Blocks(*(np.empty(0) for _ in range(7)), np.empty(0, dtype=np.int64))
+        return _no_blocks()
     t, n = blocks.time_s[index], blocks.count[index]
     new = np.ones(len(index), dtype=bool)
     new[1:] = (np.diff(index) > 1) | (np.diff(blocks.piece[index]) != 0)

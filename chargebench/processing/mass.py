@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from typing import Literal
 
 import numpy as np
 import numpy.typing as npt
@@ -48,7 +49,7 @@ class MassError:
 
     name: str
     u_g: float
-    kind: str
+    kind: Literal["A", "B"]
     dof: float = math.inf
     shared: str = ""
 
@@ -144,10 +145,7 @@ def lag(
     missing = final_g - mass
     area = np.concatenate((np.cumsum((0.5 * (missing[1:] + missing[:-1]) * np.diff(time_s))[::-1])[::-1], [0.0]))
     lacking = missing > max(8.0 * noise_g, 1e-6)
-    if end_s is None:
-        usable = np.flatnonzero(lacking)[-3:]
-    else:
-        usable = np.flatnonzero(lacking & (time_s >= end_s))[:4]
+    usable = np.flatnonzero(lacking)[-3:] if end_s is None else np.flatnonzero(lacking & (time_s >= end_s))[:4]
     if not len(usable):
         return 0.0
     estimate = float(np.median(area[usable] / missing[usable]))
@@ -162,7 +160,7 @@ def corrected(time_s: Floats, mass: Floats, lag_s: float) -> Floats:
 
 
 def crossing(time_s: Floats, mass: Floats, level_g: float) -> float:
-    """Time at which the mass passes a level: halfway between the first and the last passing, NaN where it never does."""
+    """Time at which the mass passes a level, halfway between first and last passing; NaN where it never does."""
     above = mass >= level_g
     up = np.flatnonzero(above[1:] & ~above[:-1])
     if not len(up):

@@ -12,7 +12,18 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-__all__ = ["Alias", "Grid", "Shape", "alias_gain", "covariance", "find_aliases", "folds_slowly", "grid_of", "shapes", "slow_lines"]
+__all__ = [
+    "Alias",
+    "Grid",
+    "Shape",
+    "alias_gain",
+    "covariance",
+    "find_aliases",
+    "folds_slowly",
+    "grid_of",
+    "shapes",
+    "slow_lines",
+]
 
 Floats = npt.NDArray[np.float64]
 
@@ -133,7 +144,9 @@ class Grid:
     def averaged(self, memory_s: float) -> tuple[float, float]:
         """Factors of the covariance between blocks and of the variance within one."""
         x = max(self.width_s / memory_s, 1e-6)
-        return float((2.0 * np.sinh(0.5 * x) / x) ** 2), float(1.0 - x / 3.0 if x < 1e-3 else 2.0 * (x - 1.0 + np.exp(-x)) / x**2)
+        return float((2.0 * np.sinh(0.5 * x) / x) ** 2), float(
+            1.0 - x / 3.0 if x < 1e-3 else 2.0 * (x - 1.0 + np.exp(-x)) / x**2
+        )
 
 
 def grid_of(time_s: Floats, count: Floats, step_s: float) -> Grid:

@@ -83,9 +83,8 @@ class Series:
 
     def within(self, start_s: float, end_s: float) -> slice:
         """Indices of the readings with ``start_s <= time_s <= end_s``."""
-        first, last = np.searchsorted(self.time_s, (start_s, end_s), side="left")
-        last = int(np.searchsorted(self.time_s, end_s, side="right"))
-        return slice(int(first), max(int(first), last))
+        first = int(np.searchsorted(self.time_s, start_s, side="left"))
+        return slice(first, max(first, int(np.searchsorted(self.time_s, end_s, side="right"))))
 
 
 def empty() -> Series:
@@ -157,7 +156,8 @@ def clean(
     if len(time_s) > 1 and not bool(np.all(time_s[1:] > time_s[:-1])):
         backwards = int(np.count_nonzero(time_s[1:][usable[1:]] < time_s[:-1][usable[1:]]))
         order = np.argsort(time_s, kind="stable")
-        time_s, value, status, fresh, usable = (a[order] for a in (time_s, value, status, fresh, usable))
+        time_s, value, status = time_s[order], value[order], status[order]
+        fresh, usable = fresh[order], usable[order]
         later = np.ones(len(time_s), dtype=bool)
         later[1:] = time_s[1:] > time_s[:-1]
         fresh = fresh & later

@@ -6,14 +6,15 @@ Owns the choice; knows nothing of fits. Marks made while recording are used only
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
+from typing import Final
 
 import numpy as np
 import numpy.typing as npt
 
 from chargebench.processing.integral import Blocks
 
-__all__ = ["Burst", "Stretches", "bursts", "choose", "mass_rise"]
+__all__ = ["NONE", "Burst", "Stretches", "bursts", "choose", "mass_rise"]
 
 Floats = npt.NDArray[np.float64]
 
@@ -53,6 +54,10 @@ class Stretches:
     how: str = "charge"
     bursts: tuple[Burst, ...] = field(default=())
 
+    def without(self, parts: tuple[tuple[float, float, str], ...]) -> Stretches:
+        """The same with further parts left out."""
+        return replace(self, left_out=(*self.left_out, *parts))
+
     def quiet(self, time_s: Floats) -> tuple[npt.NDArray[np.bool_], npt.NDArray[np.bool_]]:
         """Which times lie in the quiet stretches before and after, parts left out excepted."""
         keep = np.ones(len(time_s), dtype=bool)
@@ -61,6 +66,10 @@ class Stretches:
         before = (time_s >= self.before_s[0]) & (time_s <= self.before_s[1]) & keep
         after = (time_s >= self.after_s[0]) & (time_s <= self.after_s[1]) & keep
         return before, after
+
+
+NONE: Final = Stretches((0.0, 0.0), (0.0, 0.0), (0.0, 0.0), how="none")
+"""No stretch at all."""
 
 
 def _spread(values: Floats) -> tuple[float, float]:
@@ -88,6 +97,7 @@ def bursts(blocks: Blocks, threshold: float, join_s: float, floor: float) -> tup
     Notes
     -----
     Quiet increments are judged from both ends of the run, each with its own drift; a grind drifts like neither.
+    Drift goes with time, not with blocks: the last block is often a short one.
     """
     t, q = blocks.time_s, blocks.value
     if len(t) < 8:
@@ -194,7 +204,7 @@ def choose(
         False for a run that collects none: then marks rule where the charge is silent.
     """
     if not len(blocks):
-        return Stretches((0.0, 0.0), (0.0, 0.0), (0.0, 0.0), how="none")
+        return NONE
     half = 0.5 * float(np.median(np.diff(blocks.time_s))) if len(blocks) > 1 else 0.0
     first, last = float(blocks.time_s[0]) - half, float(blocks.time_s[-1]) + half
     found, _ = bursts(blocks, threshold, join_s, floor)

@@ -1,0 +1,126 @@
+"""Last step: net charge, charge-to-mass and their budget from the fit, the mass and what is known of the bench.
+
+Owns which source of error enters where, and which of them are shared by all runs of a bench.
+"""
+
+from __future__ import annotations
+
+import math
+from datetime import date
+from typing import Any
+
+import numpy as np
+
+from chargebench.processing.charge import ChargeFit
+from chargebench.processing.ratio import Source, budget, estimate, summed
+from chargebench.processing.step_charge import drift_priors
+from chargebench.processing.work import Work, number
+
+__all__ = ["answer", "breakdown_bound"]
+
+BREAKDOWN_V_PER_M = 3.0e6
+VACUUM_PERMITTIVITY = 8.8541878128e-12
+
+
+def answer(work: Work) -> None:
+    """Net charge, charge-to-mass on the collected and on the dry basis, and the budget."""
+    _calibration_flags(work)
+    if work.fit is None:
+        return
+    charge = _true_charge(work, work.fit)
+    work.result["net_charge_nC"] = net = estimate(charge, work.made)
+    limit = work.material.known.get("detection_limit_nC")
+    if limit is not None and limit.value > 0:
+        work.flag("below-detection-limit", abs(net.value) / limit.value, limit_nC=limit.value)
+    mass = work.result["collected_mass_g"]
+    if mass is None:
+        return
+    if mass.value <= max(work.p("smallest_mass_g"), 3.0 * mass.u):
+        if work.material.collects:
+            work.flag("no-mass-collected", mass.value, always=True)
+        return
+    ratio = charge / work.mass
+    work.result["charge_to_mass_nC_per_g"] = q = estimate(ratio, work.made)
+    work.budget = budget(ratio, work.made)
+    dose_g, water_g = work.material.dose_g, work.material.water_g
+    if dose_g is not None:
+        work.result["charge_to_dry_mass_nC_per_g"] = estimate(ratio * ((dose_g + water_g) / dose_g), work.made)
+    size_um = number(work.material.tags, "particle_diameter_um") or work.p("particle_diameter_um")
+    if size_um > 0:
+        bound = breakdown_bound(size_um, work.p("particle_density_kg_per_m3"))
+        work.flag("above-breakdown", abs(q.value) / bound, bound_nC_per_g=bound, particle_diameter_um=size_um)
+
+
+def _true_charge(work: Work, fit: ChargeFit) -> Any:
+    """Net charge as a variable: gain times what was displayed, less what the ioniser brings."""
+    known = work.material.known
+    gain = known.get("gain")
+    factor: Any = 1.0
+    if gain is not None:
+        source = Source("charge gain", gain.value, gain.u, "", "B", gain.dof, "gain")
+        factor = summed(gain.value, [source], work.made)
+    charge = factor * summed(fit.net[0], _sources(work, fit), work.made)
+    background = known.get("ioniser_background_nC")
+    if background is not None and "ionised" in str(work.material.tags.get("treatment", "")):
+        source = Source("ioniser background", background.value, background.u, "nC", "B", background.dof, "ioniser")
+        charge = charge - summed(background.value, [source], work.made)
+        work.steps.append("ioniser background subtracted")
+    return charge
+
+
+def _sources(work: Work, fit: ChargeFit) -> list[Source]:
+    """Independent sources of the displayed net charge: readings, and what was known or assumed beforehand.
+
+    The fit is linear in readings and priors, so each prior's part of the variance is (slope of the answer in the prior
+    times the prior's u) squared, and the readings have the rest.
+    """
+    post, (net, u, dof) = fit.posterior, fit.net
+    priors = drift_priors(work.material, work)
+    pull = np.einsum("k,kij,j->i", post.weight, post.cov, fit.direction)
+    found = []
+    left = u * u
+    for column, words, prior, from_bench, unit in (
+        ("leakage", "leakage rate", priors.leakage, priors.leakage_from_bench, "1/s"),
+        ("bias", "bias current", priors.bias, priors.bias_from_bench, "nA"),
+    ):
+        if column not in post.names or left <= 0.0:
+            continue
+        slope = float(pull[post.names.index(column)]) / prior.u**2
+        part = min((slope * prior.u) ** 2, 0.999 * left)
+        left -= part
+        where, shared = ("bench check", "leakage") if from_bench else ("assumed range", "")
+        factor = math.copysign(math.sqrt(part) / prior.u, slope)
+        found.append(Source(f"{words}, {where}", prior.value, prior.u, unit, "B", math.inf, shared, factor))
+    sources = [Source("charge readings", net, math.sqrt(left), "nC", "A", dof), *found]
+    floor = work.material.known.get("net_charge_floor_nC")
+    if floor is not None and floor.u > u:
+        work.flag("noise-floor", floor.u / max(u, 1e-15), floor_nC=floor.u)
+        sources.append(Source("spread of null grinds", 0.0, math.sqrt(floor.u**2 - u * u), "nC", "B", floor.dof))
+    return sources
+
+
+def _calibration_flags(work: Work) -> None:
+    """Whether a calibration is known and still holds on the day of the run."""
+    gain = work.material.known.get("gain")
+    if gain is None:
+        work.flag("calibration-missing")
+    elif gain.until:
+        work.flag("calibration-out-of-date", _days(gain.until, work.material.started), valid_until=gain.until)
+
+
+def _days(first: str, second: str) -> float:
+    """Days from one ISO date to another; 0 where either is none."""
+    try:
+        return float((date.fromisoformat(second[:10]) - date.fromisoformat(first[:10])).days)
+    except ValueError:
+        return 0.0
+
+
+def breakdown_bound(diameter_um: float, density_kg_per_m3: float) -> float:
+    """Largest charge-to-mass in nC/g that spheres can hold before the air at their surface breaks down.
+
+    6 sigma / (rho d) with sigma = epsilon0 x 3 MV/m, 26.56 uC/m2 (CODATA epsilon0; a soft bound below 100 um, where the
+    air withstands more).
+    """
+    sigma_C_per_m2 = VACUUM_PERMITTIVITY * BREAKDOWN_V_PER_M
+    return 1e6 * 6.0 * sigma_C_per_m2 / (density_kg_per_m3 * diameter_um * 1e-6)

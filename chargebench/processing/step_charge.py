@@ -1,0 +1,213 @@
+"""Steps on the charge: choose the stretches, fit the drift, say what is doubtful about the trace.
+
+Owns the order in which `stretches`, `charge` and `grind` are used on a run's material.
+"""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import numpy.typing as npt
+
+from chargebench.processing.charge import ChargeFit, DriftPriors, charge_fit, running
+from chargebench.processing.drift import Prior
+from chargebench.processing.grind import arrival, mass_steps, parts
+from chargebench.processing.integral import block_sums
+from chargebench.processing.outcome import Estimate
+from chargebench.processing.series import Break, Series
+from chargebench.processing.stretches import choose
+from chargebench.processing.work import Material, Work
+
+__all__ = ["choose_stretches", "drift_priors", "fit_charge", "running_charge"]
+
+Floats = npt.NDArray[np.float64]
+
+
+def choose_stretches(work: Work) -> None:
+    """Cut the run into quiet, grind, quiet."""
+    cup = work.material.cup
+    series = cup.series
+    detect = block_sums(series, cup.integral, max(work.p("detection_block_s"), fine_width_s(series, work.p("block_s"))))
+    floor = 1e-9 * max(1.0, float(np.max(np.abs(series.value)))) if len(series) else 1e-9
+    work.stretches = choose(
+        detect, work.rise, work.material.states, threshold=work.p("burst_threshold"), join_s=work.p("join_s"),
+        guard_s=work.p("guard_s"), lag_s=work.p("scale_lag_allowance_s"), floor=floor, least_s=work.p("least_quiet_s"),
+    )  # fmt: skip
+    s = work.stretches
+    work.steps.append(f"quiet stretches and grind chosen from {s.how}")
+    if s.how == "assumed":
+        work.flag("grind-assumed")
+    for code, kind in (("touched", "transient"), ("not-quiet", "step")):
+        found = [[x[0], x[1]] for x in s.left_out if x[2] == kind]
+        work.flag(code, len(found), at_s=found)
+    _leave_out_spikes(work)
+
+
+def fine_width_s(series: Series, block_s: float) -> float:
+    """Width of the fine blocks: at least two readings, at most 4000 blocks in a run."""
+    if len(series) < 2:
+        return block_s
+    return max(block_s, 2.0 * series.step_s, float(series.time_s[-1] - series.time_s[0]) / 4000.0)
+
+
+def _leave_out_spikes(work: Work) -> None:
+    """Leave out blocks in which a single reading stands far from the others."""
+    fine = work.fine
+    before, after = work.stretches.quiet(fine.time_s)
+    quiet = np.flatnonzero((before | after) & (fine.count >= 4))
+    if len(quiet) < 8:
+        return
+    reach = np.maximum(fine.high - fine.value, fine.value - fine.low)[quiet]
+    usual = float(np.median(fine.spread[quiet]))
+    spiky = quiet[reach > work.p("spike_threshold") * max(usual, 1e-12)]
+    work.flag("spikes", len(spiky), at_s=fine.time_s[spiky].tolist()[:20])
+    if 0 < len(spiky) <= len(quiet) // 4:
+        half = 0.5 * fine_width_s(work.material.cup.series, work.p("block_s"))
+        out = tuple((float(t) - half, float(t) + half, "spike") for t in fine.time_s[spiky])
+        work.stretches = work.stretches.without(out)
+
+
+def drift_priors(material: Material, work: Work) -> DriftPriors:
+    """What the bench check, or else the recipe, says of leakage and bias."""
+    leak, bias = material.known.get("leakage_rate_per_s"), material.known.get("bias_current_nA")
+    widest = 1.0 / work.p("shortest_leakage_time_constant_s")
+    return DriftPriors(
+        Prior(0.0, widest, True) if leak is None else Prior(leak.value, max(leak.u, 1e-9), True),
+        Prior(0.0, work.p("largest_bias_current_nA")) if bias is None else Prior(bias.value, max(bias.u, 1e-9)),
+        leak is not None,
+        bias is not None,
+    )
+
+
+def fit_charge(work: Work) -> None:
+    """Joint fit of the quiet stretches and the flags that go with it."""
+    cup, s = work.material.cup, work.stretches
+    if not len(cup.series):
+        work.flag("no-charge-readings", -1.0)
+        return
+    _trace_flags(work, cup.series)
+    work.fit = charge_fit(
+        cup.series, work.fine, cup.bridges, s, drift_priors(work.material, work), work.recipe.parameters, cup.leaks
+    )
+    before, after = s.quiet(work.fine.time_s)
+    spans = [float(np.ptp(work.fine.time_s[x])) if x.any() else 0.0 for x in (before, after)]
+    for name, span in zip(("before", "after"), spans, strict=True):
+        lacking = work.fit is None and span <= min(spans)
+        work.flag(f"no-quiet-{name}" if lacking else f"too-little-quiet-{name}", span, always=lacking)
+    if work.fit is not None:
+        _drift_results(work, work.fit)
+
+
+def _trace_flags(work: Work, series: Series) -> None:
+    """Flags on lines, clock, range, resets and gaps."""
+    inner = (work.stretches.before_s[1], work.stretches.after_s[0])
+    for kind, name in (("over", "over-range"), ("reset", "reset"), ("gap", "gap")):
+        broken = [b for b in series.breaks if b.kind == kind]
+        inside = [b for b in broken if b.end_s > inner[0] and b.start_s < inner[1]]
+        outside = [b for b in broken if b not in inside]
+        for code, found in ((f"{name}-in-grind", inside), (name, outside)):
+            size = sum(b.end_s - b.start_s for b in found) if kind == "gap" else len(found)
+            lost = sum(_lost_bound(series, b) for b in found)
+            work.flag(code, size, at_s=[b.start_s for b in found], lost_charge_bound_nC=lost)
+    edge = series.over_s and (series.over_s[0] < series.time_s[0] or series.over_s[1] > series.time_s[-1])
+    if edge:
+        work.flag("over-range-in-grind", 1.0, at_s=list(series.over_s))
+    work.flag("lost-lines", series.lost / max(len(series) + series.lost, 1), lost_lines=series.lost)
+    work.flag("repeated-lines", series.repeated)
+    work.flag("clock-jump", len(series.jumps), at_s=list(series.jumps))
+    work.flag("clock-backwards", series.backwards)
+
+
+def _lost_bound(series: Series, broken: Break) -> float:
+    """Largest charge that can have come in across a break at the fastest rate seen within half a second of it."""
+    t, v, i = series.time_s, series.value, broken.index
+    rates = [0.0]
+    for part in (series.within(broken.start_s - 0.5, broken.start_s), series.within(broken.end_s, broken.end_s + 0.5)):
+        if part.stop - part.start > 1:
+            rates.append(abs(float((v[part.stop - 1] - v[part.start]) / (t[part.stop - 1] - t[part.start]))))
+            rates.append(float(np.max(np.abs(np.diff(v[part]) / np.diff(t[part])))))
+    return max(rates) * float(t[i] - t[i - 1])
+
+
+def _drift_results(work: Work, fit: ChargeFit) -> None:
+    """Bias, leakage, noise, and flags on the drift."""
+    post = fit.posterior
+    shapes = len(set(post.shape))
+    work.steps.append(
+        f"joint fit of both quiet stretches, drift model {fit.model}, noise averaged over {shapes} shapes"
+    )
+    if "bias" in post.names:
+        value, u, dof = post.interval(post.vector(bias=1.0))
+        work.result["bias_current_pA"] = Estimate(1e3 * value, 1e3 * u, dof)
+    _leakage_result(work, fit)
+    work.result["noise_nC"] = Estimate(*fit.noise)
+    for alias in fit.aliases:
+        ratio = alias.amplitude / max(fit.noise[0], 1e-12)
+        work.flag("hum", ratio, frequency_Hz=alias.frequency_Hz, amplitude_nC=alias.amplitude)
+    if abs(fit.leakage_term) > 3.0 * fit.net[1]:
+        share = abs(fit.leakage_term) / max(abs(fit.net[0]), 1e-12)
+        work.flag("leakage-large", share, leakage_term_nC=fit.leakage_term)
+    work.flag("drift-share-large", fit.drift_share)
+    work.flag("curved-drift", fit.evidence["curved"] - max(fit.evidence["leakage"], fit.evidence["linear"], 0.0))
+    work.details |= {
+        "drift_model": fit.model,
+        "log_evidence": dict(fit.evidence),
+        "leakage_term_nC": fit.leakage_term,
+        "drift_term_nC": fit.drift_term,
+        "drift_share": fit.drift_share,
+        "quiet_before_s": fit.quiet_s[0],
+        "quiet_after_s": fit.quiet_s[1],
+    }
+
+
+def _leakage_result(work: Work, fit: ChargeFit) -> None:
+    """Time constant from the rate; none where the rate cannot be told from zero."""
+    post = fit.posterior
+    if "leakage" not in post.names:
+        work.flag("leakage-unknown")
+        return
+    rate, u, dof = post.interval(post.vector(leakage=1.0))
+    work.details |= {"leakage_rate_per_s": rate, "u_leakage_rate_per_s": u}
+    if rate > 2.0 * u:
+        work.result["leakage_time_constant_s"] = Estimate(1.0 / rate, u / rate**2, dof)
+    else:
+        work.flag("leakage-unknown")
+
+
+def running_charge(work: Work, gain: float) -> None:
+    """Running charge, its rising and falling parts, and its course along the mass."""
+    fit = work.fit
+    if fit is None:
+        return
+    s, t = work.stretches, work.fine.time_s
+    charge, u = running(fit, work.fine)
+    before, after = s.quiet(t)
+    noise = max(float(np.std(charge[x])) for x in (before, after))
+    work.curves["running_charge"] = {"time_s": t, "charge_nC": gain * charge, "u_nC": gain * np.hypot(u, noise)}
+    inside = (t >= s.before_s[1]) & (t <= s.after_s[0])
+    up, down, turns = parts(charge[inside], 0.0, fit.net[0], noise, work.p("turn_factor"))
+    u_part = math.hypot(fit.net[1], noise * math.sqrt(0.5 * turns))
+    for key, value in (("positive_charge_nC", up), ("negative_charge_nC", down)):
+        work.result[key] = Estimate(gain * value, gain * max(u_part, noise), fit.net[2])
+    work.steps.append(f"running charge with {turns} turns beyond noise")
+    if work.true_mass_g is not None and work.mass_g > work.p("smallest_mass_g"):
+        _along_mass(work, t[inside], gain * charge[inside], gain * noise, work.true_mass_g)
+
+
+def _along_mass(work: Work, t: Floats, charge: Floats, noise: float, true_mass_g: Floats) -> None:
+    """Charge per gram in equal steps of mass, and how late the mass comes after the charge."""
+    if len(t) < 4 or work.fit is None:
+        return
+    mass_t, total_g = work.scale_blocks.time_s, work.mass_g
+    along = mass_steps(t, charge, noise, mass_t, true_mass_g, total_g, int(work.p("mass_steps")))
+    work.curves["charge_by_mass"] = {
+        "mass_g": along.mass_g, "time_s": along.time_s, "charge_nC": along.charge_nC,
+        "charge_per_gram_nC_per_g": along.charge_per_gram, "u_nC_per_g": along.u,
+    }  # fmt: skip
+    work.details["charge_per_gram_steps_nC_per_g"] = along.charge_per_gram.tolist()
+    work.details["u_charge_per_gram_steps_nC_per_g"] = along.u.tolist()
+    part = (mass_t >= t[0]) & (mass_t <= t[-1])
+    if abs(work.fit.net[0]) > 10.0 * work.fit.net[1] and np.count_nonzero(part) > 4:
+        late_s = arrival(mass_t[part], true_mass_g[part], 0.0, total_g) - arrival(t, charge, charge[0], charge[-1])
+        work.details["mass_lags_charge_s"] = late_s

@@ -1,0 +1,143 @@
+"""Steps on the mass: when it rose, how much was collected, how fast, and what is doubtful about the scale.
+
+Owns the order in which the functions of `mass` are used on a run's material.
+"""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+
+from chargebench.processing.mass import (
+    Level,
+    at_rest_since,
+    collected,
+    corrected,
+    crossing,
+    lag,
+    resolution,
+    settled,
+)
+from chargebench.processing.outcome import Estimate
+from chargebench.processing.ratio import Source, estimate, summed
+from chargebench.processing.stretches import mass_rise
+from chargebench.processing.work import Material, Work, number
+
+__all__ = ["collect", "find_rise", "time_grind"]
+
+
+def find_rise(work: Work) -> None:
+    """When the mass rose, the scale's lag taken out; nothing where nothing is collected."""
+    t, m = work.scale_blocks.time_s, work.scale_blocks.value
+    if len(m) < 8:
+        return
+    step_g = resolution(work.material.scale.value)
+    work.scale_noise_g = float(np.percentile(np.abs(np.diff(m)), 30)) / 0.545 + 0.3 * step_g
+    if not work.material.collects:
+        return
+    smallest_g = work.p("smallest_mass_g")
+    rise = mass_rise(t, m, work.scale_noise_g, smallest_g)
+    if rise is None:
+        return
+    work.lag_s = lag(t, m, None, float(np.median(m[-max(3, len(m) // 20) :])), work.scale_noise_g)
+    blown_up_g = work.scale_noise_g * math.hypot(1.0, work.lag_s / work.p("mass_block_s"))
+    work.rise = mass_rise(t, corrected(t, m, work.lag_s), blown_up_g, smallest_g) or rise
+    work.details["scale_lag_s"] = work.lag_s
+
+
+def _by_hand(material: Material) -> tuple[Level, Level] | None:
+    """The two weighings of a cup weighed by hand."""
+    before, after = number(material.tags, "mass_before_g"), number(material.tags, "mass_after_g")
+    return None if before is None or after is None else (Level(before, 0.0), Level(after, 0.0))
+
+
+def collect(work: Work) -> None:
+    """Collected mass with its sources of error, recovery, and the flags that go with them."""
+    material = work.material
+    by_hand = _by_hand(material)
+    if by_hand is not None:
+        work.levels = by_hand
+        work.steps.append("collected mass from the cup weighed by hand before and after")
+    elif len(material.scale):
+        work.levels = _settled_levels(work)
+    if work.levels is None:
+        if material.collects:
+            work.flag("no-mass")
+        return
+    known = material.known
+    stated = {k: 0.0 if (x := known.get(f"scale_{k}_g")) is None else x.value for k in ("repeatability", "linearity")}
+    seen_g = resolution(material.scale.value) if by_hand is None else 0.0
+    step_g = x.value if (x := known.get("scale_resolution_g")) is not None else seen_g
+    gain = known.get("scale_gain")
+    mass_g, errors = collected(
+        *work.levels, step_g, stated["repeatability"], stated["linearity"], 0.0 if gain is None else gain.u
+    )
+    factor = 1.0 if gain is None else gain.value
+    work.mass_g = factor * mass_g
+    sources = [Source(e.name, 0.0, factor * e.u_g, "g", e.kind, e.dof, e.shared) for e in errors]
+    work.mass = summed(work.mass_g, sources, work.made)
+    work.result["collected_mass_g"] = estimate(work.mass, work.made)
+    if material.collects:
+        _recovery(work, estimate(work.mass, work.made))
+
+
+def _settled_levels(work: Work) -> tuple[Level, Level] | None:
+    """Settled means before the grind and at the end of the run."""
+    scale, s, window_s = work.material.scale, work.stretches, work.p("settled_s")
+    t = scale.time_s
+    start = s.grind_s[0] if s.how != "none" else float(t[0]) + window_s
+    done = s.grind_s[1]
+    if work.rise is not None:
+        start, done = min(start, work.rise[0]), work.rise[1]
+    start -= 0.2
+    before = settled(scale, at_rest_since(scale, min(float(t[0]), start), start), start)
+    after = settled(scale, max(done + 5.0 * work.lag_s, float(t[-1]) - window_s), float(t[-1]))
+    after = after or settled(scale, max(done, float(t[-1]) - window_s), float(t[-1]))
+    if before is None or after is None:
+        return None
+    work.steps.append("collected mass from settled means of the scale")
+    step_g = resolution(scale.value)
+    if abs(after.slope_g_per_s) * window_s > 2.0 * step_g and after.u_slope_g_per_s > 0:
+        moving = abs(after.slope_g_per_s) / after.u_slope_g_per_s
+        work.flag("mass-not-settled", moving, slope_g_per_s=after.slope_g_per_s)
+    if abs(before.slope_g_per_s) > 3.0 * before.u_slope_g_per_s:
+        work.flag("scale-drifting", abs(before.slope_g_per_s) * 60.0)
+    if step_g > 0:
+        work.flag("scale-unstable", max(before.noise_g, after.noise_g) / step_g, resolution_g=step_g)
+    return before, after
+
+
+def _recovery(work: Work, mass: Estimate) -> None:
+    """Collected mass over what was put in."""
+    dose_g, water_g = work.material.dose_g, work.material.water_g
+    if dose_g is None:
+        work.flag("no-dose")
+        return
+    put_in_g = dose_g + water_g
+    share = 100.0 / put_in_g
+    work.result["recovery_percent"] = Estimate(share * mass.value, share * mass.u, mass.dof)
+    if mass.value - 2.0 * mass.u > put_in_g:
+        work.flag("mass-above-dose", mass.value / put_in_g, put_in_g=put_in_g)
+    work.flag("recovery-low", share * mass.value, put_in_g=put_in_g)
+
+
+def time_grind(work: Work) -> None:
+    """Throughput between 10 and 90 % of the collected mass, and the grind time that follows from it."""
+    if work.levels is None or work.rise is None:
+        return
+    t, m = work.scale_blocks.time_s, work.scale_blocks.value
+    ends = [float(np.median(part)) for part in (m[t < work.rise[0]], m[-max(3, len(m) // 20) :]) if len(part)]
+    if len(ends) < 2 or ends[1] <= ends[0]:
+        return
+    total_g = ends[1] - ends[0]
+    work.true_mass_g = corrected(t, m, work.lag_s) - ends[0]
+    low, high = (crossing(t, work.true_mass_g, part * total_g) for part in (0.1, 0.9))
+    if not (math.isfinite(low) and math.isfinite(high) and high > low):
+        return
+    rate = 0.8 * total_g / (high - low)
+    one_s = max(0.5 * work.material.scale.step_s, work.scale_noise_g / rate, 0.05 * work.lag_s)
+    u_s = math.sqrt(2.0) * one_s
+    work.result["grind_time_s"] = Estimate((high - low) / 0.8, u_s / 0.8)
+    work.result["throughput_g_per_s"] = Estimate(rate, rate * u_s / (high - low))
+    work.details |= {"time_10_percent_s": low, "time_90_percent_s": high}

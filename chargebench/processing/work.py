@@ -1,0 +1,137 @@
+"""What a run is to the steps of a recipe, and the sheet on which they write what they found.
+
+Owns `Material` (arrays, tags and knowledge, no Run) and `Work`. Decides nothing.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Any, Protocol
+
+import numpy as np
+import numpy.typing as npt
+
+from chargebench.processing import flags as watch
+from chargebench.processing.charge import ChargeFit
+from chargebench.processing.integral import Blocks, Bridge
+from chargebench.processing.mass import Level
+from chargebench.processing.outcome import RESULT_UNITS, BudgetTerm, Estimate, Flag
+from chargebench.processing.parameters import Recipe
+from chargebench.processing.ratio import Source
+from chargebench.processing.series import Series
+from chargebench.processing.stretches import Stretches
+
+__all__ = ["Cup", "Knowing", "Material", "Work", "number"]
+
+Floats = npt.NDArray[np.float64]
+
+
+class Knowing(Protocol):
+    """A number known of the bench, with where it comes from."""
+
+    @property
+    def value(self) -> float: ...
+    @property
+    def u(self) -> float: ...
+    @property
+    def dof(self) -> float: ...
+    @property
+    def source(self) -> str: ...
+    @property
+    def date(self) -> str: ...
+    @property
+    def until(self) -> str: ...
+
+
+@dataclass(frozen=True, eq=False)
+class Cup:
+    """What the cup's electrometer gave.
+
+    Attributes
+    ----------
+    series : Series
+        Charge in nC; continuous across resets, whose steps are taken out.
+    integral : array (n,)
+        Integral of the charge displayed; zero for a current-reading instrument, whose sum does not leak.
+    bridges : tuple of Bridge
+    leaks : bool
+    """
+
+    series: Series
+    integral: Floats
+    bridges: tuple[Bridge, ...]
+    leaks: bool
+
+
+@dataclass(frozen=True, eq=False)
+class Material:
+    """A run as the steps see it."""
+
+    cup: Cup
+    scale: Series
+    tags: Mapping[str, str | float]
+    known: Mapping[str, Knowing]
+    states: Mapping[str, float]
+    started: str
+
+    @property
+    def collects(self) -> bool:
+        """Whether grounds are expected in the cup."""
+        return self.tags.get("purpose") != "blank"
+
+    @property
+    def dose_g(self) -> float | None:
+        """Coffee put in; None where it is not tagged or not positive."""
+        dose_g = number(self.tags, "dose_g")
+        return dose_g if dose_g is not None and dose_g > 0 else None
+
+    @property
+    def water_g(self) -> float:
+        """Water added, in g; 1 µL is taken as 0.998 mg (20 °C)."""
+        grams = number(self.tags, "water_g")
+        if grams is not None:
+            return grams
+        per_gram = number(self.tags, "water_uL_per_g")
+        return 0.0 if per_gram is None or self.dose_g is None else per_gram * self.dose_g * 0.998e-3
+
+
+def number(tags: Mapping[str, str | float], key: str) -> float | None:
+    """A tag's number, or None."""
+    value = tags.get(key)
+    return float(value) if isinstance(value, int | float) and math.isfinite(value) else None
+
+
+@dataclass(eq=False)
+class Work:
+    """The sheet: filled in from step to step, read out at the end. The only thing here that changes."""
+
+    material: Material
+    recipe: Recipe
+    stretches: Stretches
+    fine: Blocks
+    scale_blocks: Blocks
+    scale_noise_g: float = 0.0
+    rise: tuple[float, float] | None = None
+    lag_s: float = 0.0
+    fit: ChargeFit | None = None
+    levels: tuple[Level, Level] | None = None
+    mass_g: float = math.nan
+    mass: Any = None
+    true_mass_g: Floats | None = None
+    budget: tuple[BudgetTerm, ...] = ()
+    flags: list[Flag] = field(default_factory=list)
+    steps: list[str] = field(default_factory=list)
+    details: dict[str, Any] = field(default_factory=dict)
+    curves: dict[str, dict[str, Any]] = field(default_factory=dict)
+    result: dict[str, Estimate | None] = field(default_factory=lambda: dict.fromkeys(RESULT_UNITS))
+    made: dict[Any, Source] = field(default_factory=dict)
+
+    def p(self, name: str) -> float:
+        """A numeric parameter of the recipe."""
+        return float(self.recipe.parameters[name])
+
+    def flag(self, code: str, found: float = 1.0, always: bool = False, **evidence: Any) -> None:
+        """Raise a flag where the number found is beyond its threshold."""
+        self.flags += watch.raised(code, found, self.recipe.thresholds, always=always, **evidence)
