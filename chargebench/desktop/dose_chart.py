@@ -101,7 +101,7 @@ class DoseChart(Panel):
         self.series.setVisible(len(self._names) > 0)
         self._band.setVisible(band is not None)
         if band is not None:
-            self._band.setRegion((-band, band))
+            self._band.setRegion((-band[0], band[0]))
         self._show_points(points)
         self.key.setText(_key_text(points, band))
 
@@ -131,10 +131,10 @@ def _shape(point: DosePoint) -> tuple[str, str]:
     return _SHAPES.get(point.treatment, ("p", "⬟"))
 
 
-def _key_text(points: Sequence[DosePoint], band: float | None) -> str:
+def _key_text(points: Sequence[DosePoint], band: tuple[float, str] | None) -> str:
     """What the symbols and the band mean, in one line."""
     shapes = {(p.treatment if p.usable else "do not use"): _shape(p)[1] for p in points}
     words = [f"{shape} {name}" for name, shape in shapes.items()]
     if band is not None:
-        words.append(f"band: ±{band:.2g} (5 % of dry)")
+        words.append(f"band: ±{band[0]:.2g} ({band[1]})")
     return "  ".join([*words, "bars: 95 %"])

@@ -1,17 +1,17 @@
 """Outcomes as rows of a table and points of a dose chart; no Qt here.
 
-Owns what counts as one series: same coffee, grinder and setting. The band of zero is the default of the dose study:
-five per cent of the mean dry charge-to-mass.
+Owns what counts as one series (same coffee, grinder and setting) and the default band of zero; computes nothing else.
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any, Final
 
 from chargebench.desktop.words import SEVERITY_SYMBOLS, estimate_text, verdict
+from chargebench.runs.tags import WATER_G_PER_UL
 from chargebench.runs.text import visible
 
 __all__ = ["COLUMNS", "DosePoint", "cells", "dose_points", "series_of", "zero_band"]
@@ -63,32 +63,43 @@ def series_of(outcome: Outcome) -> tuple[str, str, str]:
 
 @dataclass(frozen=True, slots=True)
 class DosePoint:
-    """One run on the chart: water dose, charge-to-mass and its expanded uncertainty, treatment, fit for use or not."""
+    """One run on the chart.
+
+    Attributes
+    ----------
+    water_uL_per_g, charge_to_mass_nC_per_g, U95_nC_per_g : float
+        Dose, result and its expanded uncertainty (NaN where it could not be estimated).
+    limit_nC_per_g : float
+        The bench's detection limit at this run's mass; NaN where it is not known.
+    treatment : str
+    usable : bool
+        False for a run with a flag that rejects it.
+    """
 
     water_uL_per_g: float
     charge_to_mass_nC_per_g: float
     U95_nC_per_g: float
+    limit_nC_per_g: float
     treatment: str
     usable: bool
 
 
 def dose_points(outcomes: Iterable[Outcome], series: tuple[str, str, str]) -> tuple[DosePoint, ...]:
-    """Points of the grinds of one series; blanks, purges and runs without a charge-to-mass are left out."""
+    """Points of the grinds of one series; blanks, purges and runs without a dose or an answer are left out."""
     found = []
     for outcome in outcomes:
         tags = outcome.get("tags", {})
         estimate = outcome.get("result", {}).get("charge_to_mass_nC_per_g")
-        if estimate is None or series_of(outcome) != series or tags.get("purpose", "grind") != "grind":
-            continue
-        dose = tags.get("water_uL_per_g", 0.0)
-        if not isinstance(dose, int | float):
+        dose = _water_dose(tags)
+        if estimate is None or dose is None or series_of(outcome) != series or tags.get("purpose", "grind") != "grind":
             continue
         spread = estimate.get("U95")
         found.append(
             DosePoint(
-                float(dose),
+                dose,
                 float(estimate["value"]),
                 math.nan if spread is None else float(spread),
+                _limit(outcome),
                 str(tags.get("treatment", "dry")),
                 verdict(outcome)[0] != "reject",
             )
@@ -96,7 +107,33 @@ def dose_points(outcomes: Iterable[Outcome], series: tuple[str, str, str]) -> tu
     return tuple(found)
 
 
-def zero_band(points: Iterable[DosePoint]) -> float | None:
-    """Half-width of the band of zero in nC/g: 5 % of the mean of usable dry runs; None without one."""
+def _water_dose(tags: Mapping[str, Any]) -> float | None:
+    """Water dose in µL/g as tagged, from the water's mass, or zero where none was sprayed; None where not told."""
+    per_gram, water, dose = (tags.get(key) for key in ("water_uL_per_g", "water_g", "dose_g"))
+    if isinstance(per_gram, int | float):
+        return float(per_gram)
+    if isinstance(water, int | float) and isinstance(dose, int | float) and dose > 0:
+        return water / WATER_G_PER_UL / dose
+    return None if "misted" in str(tags.get("treatment", "dry")) else 0.0
+
+
+def _limit(outcome: Outcome) -> float:
+    """Detection limit in nC/g as it was known when the run was made; NaN where it was not."""
+    known = outcome.get("provenance", {}).get("knowledge", {}).get("detection_limit_nC")
+    mass = outcome.get("result", {}).get("collected_mass_g")
+    if not known or not mass or not mass["value"] > 0:
+        return math.nan
+    return float(known["value"]) / float(mass["value"])
+
+
+def zero_band(points: Sequence[DosePoint]) -> tuple[float, str] | None:
+    """Half-width of the band of zero in nC/g and where it comes from; None where nothing tells it.
+
+    The larger of the detection limit and 5 % of the mean of the usable dry runs, as a dose study takes it unless told
+    otherwise.
+    """
     dry = [p.charge_to_mass_nC_per_g for p in points if p.usable and p.treatment == "dry"]
-    return abs(sum(dry) / len(dry)) * ZERO_FRACTION if dry else None
+    limits = [p.limit_nC_per_g for p in points if math.isfinite(p.limit_nC_per_g)]
+    found = [(abs(sum(dry) / len(dry)) * ZERO_FRACTION, "5 % of dry")] if dry else []
+    found += [(max(limits), "detection limit")] if limits else []
+    return max(found, default=None)

@@ -104,8 +104,35 @@ def test_dose_points_are_of_one_series_and_of_grinds() -> None:
     ]
     points = dose_points(runs, series_of(runs[0]))
     assert [(p.water_uL_per_g, p.usable) for p in points] == [(0.0, True), (10.0, False)]
-    assert zero_band(points) == pytest.approx(3.0)
+    assert zero_band(points) == (pytest.approx(3.0), "5 % of dry")
     assert zero_band(points[1:]) is None
+
+
+@pytest.mark.parametrize(("limit_nC", "band"), [(17.62, (3.0, "5 % of dry")), (88.1, (5.0, "detection limit"))])
+def test_band_of_zero_is_the_larger_of_limit_and_share_of_dry(limit_nC: float, band: tuple[float, str]) -> None:
+    """A detection limit of 88.1 nC is 5 nC/g at 17.62 g and wins over 5 % of 60 nC/g; one of 17.62 nC does not."""
+    run = outcome("20260314T090000Z-000001", 0.0, "dry", -60.0)
+    run["provenance"]["knowledge"] = {"detection_limit_nC": {"value": limit_nC}}
+    half, why = zero_band(dose_points([run], series_of(run)))
+    assert (half, why) == (pytest.approx(band[0]), band[1])
+
+
+@pytest.mark.parametrize(
+    ("tags", "dose"),
+    [
+        ({"treatment": "misted", "water_g": 0.35928, "dose_g": 18.0}, 20.0),
+        ({"treatment": "ionised"}, 0.0),
+        ({"treatment": "misted"}, None),
+        ({"treatment": "misted", "water_uL_per_g": 7.0}, 7.0),
+    ],
+)
+def test_a_water_dose_is_tagged_weighed_or_absent(tags: dict[str, object], dose: float | None) -> None:
+    """0.35928 g of water (0.998 g/mL) on 18 g are 20 µL/g; a misted run without a dose has no place on the chart."""
+    run = outcome("20260314T090000Z-000001", 0.0, "dry", -60.0)
+    run["tags"] = tags
+    assert [p.water_uL_per_g for p in dose_points([run], series_of(run))] == (
+        [] if dose is None else [pytest.approx(dose)]
+    )
 
 
 @pytest.mark.parametrize("theme", THEMES.values(), ids=lambda t: t.name)
