@@ -1,10 +1,10 @@
 """Coverage study: do the stated 95 % intervals hold the truth, and are they as narrow as they can be?
 
-Run as ``python -m tests.benchmarks.coverage [RUNS] [SEED]``. Runs are drawn over leakage 100 s to infinity, bias current
-±50 pA, white, correlated, random-walk and folded-mains noise and all of them together, grinds of 3 to 40 s and charge
-per gram from -200 to +200 nC/g including 0; half of them with a bench check of the leakage. The oracle is told the
-noise's covariance and the true quiet stretches, and solves the same equation by generalised least squares; it shares no
-code with processing.
+Run as ``python -m tests.benchmarks.coverage [RUNS] [SEED]``. Runs are drawn over leakage 100 s to infinity, bias
+current ±50 pA, white, correlated, random-walk and folded-mains noise and all of them together, grinds of 3 to 40 s
+and charge per gram from -200 to +200 nC/g including 0; half of them with a bench check of the leakage. The oracle is
+told the noise's covariance and the true quiet stretches, and solves the same equation by generalised least squares;
+it shares no code with processing.
 """
 
 from __future__ import annotations
@@ -63,7 +63,8 @@ def draw(rng: np.random.Generator, seed: int) -> tuple[Bench, tuple[str, ...]]:
         offset_nC=float(rng.normal(0, 2)), white=float(np.exp(rng.uniform(np.log(0.02), np.log(0.2)))),
         correlated=level(0.02, 0.2, "correlated"), memory_s=float(np.exp(rng.uniform(np.log(0.2), np.log(5.0)))),
         walk=level(0.005, 0.1, "walk"), mains=level(0.05, 0.5, "mains"), mains_Hz=50.0 + float(rng.normal(0, 0.03)),
-        bipolar=float(rng.choice((0.0, 0.0, 30.0))), scale_lag_s=float(rng.uniform(0.1, 1.2)), seed=seed, knowledge=known,
+        bipolar=float(rng.choice((0.0, 0.0, 30.0))), scale_lag_s=float(rng.uniform(0.1, 1.2)), seed=seed,
+        knowledge=known,
     )  # fmt: skip
     strata = (
         f"noise {kind}", f"tau {tau_s:g} s", f"grind {grind_s:g} s", f"Q/m {ratio:+g} nC/g",

@@ -151,7 +151,7 @@ def times(bench: Bench, rng: np.random.Generator) -> np.ndarray:
     return t
 
 
-def simulate(bench: Bench = Bench(), **changes: object) -> tuple[Run, Truth]:  # noqa: B008
+def simulate(bench: Bench = Bench(), **changes: object) -> tuple[Run, Truth]:
     """A run and its truth."""
     bench = replace(bench, **changes)  # type: ignore[arg-type]
     rng = np.random.default_rng(bench.seed)

@@ -45,7 +45,9 @@ def bench(text: str = BENCH_TEXT) -> Bench:
     return bench_from_text(text, "paper bench")
 
 
-def chunks(grind: Grind, *, ms0: int = 7_000_000, tick_s: float = 0.1, start_ns: int = 0, seq0: int = 65_500) -> Iterator[Chunk]:
+def chunks(
+    grind: Grind, *, ms0: int = 7_000_000, tick_s: float = 0.1, start_ns: int = 0, seq0: int = 65_500
+) -> Iterator[Chunk]:
     """What the feeds would hand on, in order of time."""
     waiting = {"cup": b"", "scale": b""}
     due_s, sequence = tick_s, seq0
