@@ -7,12 +7,15 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from pathlib import Path
+from typing import Any, Final
 
 from chargebench.desktop.lines import JsonLines
 from chargebench.desktop.processes import last_line, make_process, program
 from chargebench.desktop.qt import QtCore, Signal
 
 __all__ = ["ArchiveReader"]
+
+TOGETHER_MS: Final = 300
 
 
 class ArchiveReader(QtCore.QObject):
@@ -34,6 +37,11 @@ class ArchiveReader(QtCore.QObject):
         self._command = tuple(command or program())
         self._process: QtCore.QProcess | None = None
         self._lines = JsonLines()
+        self._waiting: list[dict[str, Any]] = []
+        self._pause = QtCore.QTimer(self)
+        self._pause.setSingleShot(True)
+        self._pause.setInterval(TOGETHER_MS)
+        self._pause.timeout.connect(self._pass_on)
 
     def read(self, folder: Path) -> None:
         """Read a folder, dropping a reading still under way; a folder without runs is finished at once."""
@@ -57,6 +65,7 @@ class ArchiveReader(QtCore.QObject):
     def drop(self) -> None:
         """End a reading under way; it holds nothing open for writing."""
         process, self._process = self._process, None
+        self._waiting = []
         if process is not None:
             process.blockSignals(True)
             process.kill()
@@ -65,9 +74,16 @@ class ArchiveReader(QtCore.QObject):
 
     def _read(self) -> None:
         if self._process is not None:
-            found = self._lines.feed(bytes(self._process.readAllStandardOutput().data()))
-            if found:
-                self.rows.emit(found)
+            self._waiting += self._lines.feed(bytes(self._process.readAllStandardOutput().data()))
+            if self._waiting and not self._pause.isActive():
+                self._pause.start()
+
+    def _pass_on(self) -> None:
+        """Rows leave in handfuls: each costs its listeners a pass over all they have."""
+        self._pause.stop()
+        found, self._waiting = self._waiting, []
+        if found:
+            self.rows.emit(found)
 
     def _failed(self, error: QtCore.QProcess.ProcessError) -> None:
         if error is QtCore.QProcess.ProcessError.FailedToStart:
@@ -78,6 +94,7 @@ class ArchiveReader(QtCore.QObject):
         process, self._process = self._process, None
         if process is None:
             return
+        self._pass_on()
         text = bytes(process.readAllStandardError().data()).decode("utf-8", "replace")
         process.deleteLater()
         self.finished.emit("" if code == 0 else last_line(text) or f"reading the archive ended with code {code}")

@@ -14,7 +14,7 @@ from chargebench.desktop.words import SEVERITY_SYMBOLS, estimate_text, verdict
 from chargebench.runs.tags import WATER_G_PER_UL
 from chargebench.runs.text import visible
 
-__all__ = ["COLUMNS", "DosePoint", "cells", "dose_points", "series_of", "zero_band"]
+__all__ = ["COLUMNS", "DosePoint", "cells", "dose_points", "series_of", "slim", "zero_band"]
 
 Outcome = Mapping[str, Any]
 COLUMNS: Final = (
@@ -28,6 +28,7 @@ COLUMNS: Final = (
     "Verdict",
 )
 ZERO_FRACTION: Final = 0.05
+KEPT: Final = ("run", "started", "tags", "recovered", "result", "flags")
 LONGEST_CELL: Final = 120
 
 
@@ -53,6 +54,13 @@ def _short(value: Any) -> str:
     if value is None:
         return "–"
     return f"{value:g}" if isinstance(value, int | float) else visible(str(value), LONGEST_CELL)
+
+
+def slim(outcome: Outcome) -> dict[str, Any]:
+    """What table, chart and card need of an outcome: a tenth of its size, so that a long list stays small."""
+    kept = {key: outcome[key] for key in KEPT if key in outcome}
+    limit = outcome.get("provenance", {}).get("knowledge", {}).get("detection_limit_nC")
+    return {**kept, "provenance": {"knowledge": {"detection_limit_nC": limit}}}
 
 
 def series_of(outcome: Outcome) -> tuple[str, str, str]:

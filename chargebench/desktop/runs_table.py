@@ -6,7 +6,7 @@ from collections.abc import Mapping, Sequence
 from typing import Any, Final
 
 from chargebench.desktop.qt import QtCore, QtWidgets, Signal
-from chargebench.desktop.rows import COLUMNS, cells
+from chargebench.desktop.rows import COLUMNS, cells, slim
 from chargebench.desktop.style import Panel, plain_label
 
 __all__ = ["RunsModel", "RunsTable"]
@@ -24,19 +24,21 @@ class RunsModel(QtCore.QAbstractTableModel):
         super().__init__(parent)
         self.outcomes: list[Mapping[str, Any]] = []
         self._cells: list[tuple[str, ...]] = []
+        self._known: dict[str, tuple[Mapping[str, Any], tuple[str, ...]]] = {}
 
     def add(self, outcomes: Sequence[Mapping[str, Any]]) -> None:
         """Take in outcomes."""
-        by_run = {str(o.get("run")): o for o in (*self.outcomes, *outcomes)}
+        self._known.update({str(o.get("run")): (slim(o), cells(o)) for o in outcomes})
+        order = sorted(self._known, reverse=True)
         self.beginResetModel()
-        self.outcomes = [by_run[run] for run in sorted(by_run, reverse=True)]
-        self._cells = [cells(o) for o in self.outcomes]
+        self.outcomes = [self._known[run][0] for run in order]
+        self._cells = [self._known[run][1] for run in order]
         self.endResetModel()
 
     def clear(self) -> None:
         """Forget all."""
         self.beginResetModel()
-        self.outcomes, self._cells = [], []
+        self.outcomes, self._cells, self._known = [], [], {}
         self.endResetModel()
 
     def rowCount(self, parent: _Index = _NOWHERE) -> int:

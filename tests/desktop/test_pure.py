@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 from chargebench.desktop.lines import MAX_LINE_BYTES, JsonLines
 from chargebench.desktop.palette import THEMES, Theme, contrast
 from chargebench.desktop.phases import GROUNDS, MAX_PHASES, Phase, add_state, view_span
-from chargebench.desktop.rows import COLUMNS, cells, dose_points, series_of, zero_band
+from chargebench.desktop.rows import COLUMNS, cells, dose_points, series_of, slim, zero_band
 from tests.desktop.fake_recorder import REJECT, finished_runs, outcome
 
 OBJECTS = st.lists(st.dictionaries(st.text(), st.none() | st.integers() | st.text()), max_size=5)
@@ -85,6 +85,18 @@ def test_rows_have_a_text_for_each_column() -> None:
     """Even an outcome with nothing in it fills its row."""
     assert all(len(cells(o)) == len(COLUMNS) for o in [*finished_runs(), {}, {"tags": {"setting": 11.0}}])
     assert "11" in cells({"tags": {"setting": 11.0}})[2]
+
+
+def test_a_slim_outcome_shows_the_same() -> None:
+    """What is left out of a kept outcome changes no cell, point, band or verdict, and takes the bulk with it."""
+    runs = finished_runs()
+    for run in runs:
+        run["provenance"]["knowledge"] = {"detection_limit_nC": {"value": 88.1}, "gain": {"source": "x" * 5000}}
+        run["budget"] = [{"name": "x" * 100}] * 40
+    slims = [slim(run) for run in runs]
+    assert list(map(cells, slims)) == list(map(cells, runs))
+    assert dose_points(slims, series_of(runs[0])) == dose_points(runs, series_of(runs[0]))
+    assert len(json.dumps(slims)) < 0.2 * len(json.dumps(runs))
 
 
 def test_hidden_characters_of_a_tag_are_made_visible() -> None:
