@@ -7,7 +7,9 @@ readings are at hand to wait for. Time is the run's own clock throughout.
 from __future__ import annotations
 
 import time
-from collections.abc import Iterator, Mapping
+from collections import deque
+from collections.abc import Iterable, Iterator, Mapping
+from itertools import chain
 from pathlib import Path
 from queue import Empty, SimpleQueue
 from statistics import median
@@ -29,7 +31,8 @@ __all__ = ["Capture"]
 
 SILENT_S: Final = 10.0
 """Host's seconds without a reading after which a check gives up."""
-JUMP_WINDOW_S: Final = 0.4
+LOOK_BACK_S: Final = 2.0
+MEDIAN_S: Final = 0.4
 
 
 class Capture:
@@ -116,16 +119,18 @@ class Capture:
             except Empty:
                 return
 
-    def until_jump(self, channel: str, level: float, threshold: float, give_up_s: float) -> float:
-        """Record until the readings of a channel have left a level; when they did.
+    def until_jump(self, channel: str, threshold: float, give_up_s: float, heard: Iterable[Timed] = ()) -> float:
+        """Record until the readings of a channel jump; when they did.
 
         Parameters
         ----------
         channel : str
-        level, threshold : float
-            The median of a short while must be further than `threshold` from `level`.
+        threshold : float
+            Median readings `LOOK_BACK_S` apart must differ by more. Slow drift does not count.
         give_up_s : float
             Seconds to wait for it.
+        heard : iterable of Timed
+            Readings of late, in which it may have happened already.
 
         Raises
         ------
@@ -133,14 +138,18 @@ class Capture:
             When nothing jumped in that time.
         """
         start_s = self.now_s
-        window: list[Timed] = []
-        for reading in self._readings():
+        window: deque[Timed] = deque()
+        for reading in chain(heard, self._readings()):
             if self.now_s > start_s + give_up_s:
                 break
             if reading.channel != channel:
                 continue
-            window = [r for r in window if r.time_s > reading.time_s - JUMP_WINDOW_S] + [reading]
-            if abs(median(r.value for r in window) - level) > threshold:
+            window.append(reading)
+            while window[0].time_s < reading.time_s - LOOK_BACK_S - MEDIAN_S:
+                window.popleft()
+            before = [r.value for r in window if r.time_s < reading.time_s - LOOK_BACK_S]
+            after = [r.value for r in window if r.time_s > reading.time_s - MEDIAN_S]
+            if before and abs(median(after) - (level := median(before))) > threshold:
                 return next((r.time_s for r in window if abs(r.value - level) > threshold / 2), reading.time_s)
         raise GaveUpError(f"no jump of the {channel} by {threshold:.3g} within {give_up_s:g} s; nothing was stored")
 

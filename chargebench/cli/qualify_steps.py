@@ -12,7 +12,6 @@ from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
 from itertools import pairwise
 from pathlib import Path
-from statistics import median
 from typing import TYPE_CHECKING, Final, Literal
 
 import numpy as np
@@ -49,6 +48,8 @@ __all__ = ["Session", "do_gain", "do_leakage", "do_nulls", "do_sprayer", "do_zer
 Answer = tuple[str, Qualification]
 
 QUIET_S: Final = 10.0
+FIRST_S: Final = 3.0
+"""Of the quiet before a charge: what tells its noise. A charge that comes before the rest is over is still found."""
 SETTLE_S: Final = 2.0
 """After a jump: contacts and hands come to rest."""
 LEAD_S: Final = 0.5
@@ -123,13 +124,15 @@ def _series(run: Run, channel: str, start_s: float = -math.inf, end_s: float = m
     return clean(trace.time_s[part], trace.value[part], trace.status[part], trace.sequence[part])
 
 
-def _level(heard: Sequence[Timed], channel: str) -> tuple[float, float]:
-    """Median and robust spread of the last readings."""
-    values = [r.value for r in heard if r.channel == channel and math.isfinite(r.value)]
-    if not values:
+def _spread(heard: Sequence[Timed], channel: str) -> float:
+    """Robust spread of readings about a straight line."""
+    found = [(r.time_s, r.value) for r in heard if r.channel == channel and math.isfinite(r.value)]
+    if len(found) < 4:
         raise GaveUpError(f"no reading of the {channel} was received; look at the bench file and the instrument")
-    middle = median(values)
-    return middle, 1.4826 * median(abs(v - middle) for v in values)
+    time_s, value = np.array(found).T
+    line = np.polynomial.polynomial.polyfit(time_s - time_s[0], value, 1)
+    off = value - np.polynomial.polynomial.polyval(time_s - time_s[0], line)
+    return 1.4826 * float(np.median(np.abs(off)))
 
 
 def do_zero(session: Session, seconds: float) -> Answer:
@@ -149,9 +152,11 @@ def do_leakage(session: Session, seconds: float) -> Answer:
     channel = _channel(session.bench, ("charge",), "leakage")
     with session.capture("leakage") as capture:
         session.say(f"Empty cup on, hands off: {QUIET_S:g} s of quiet first")
-        level, spread = _level(capture.listen(QUIET_S), channel)
+        heard = capture.listen(FIRST_S)
+        threshold = max(JUMP_SIGMAS * _spread(heard, channel), 1e-3)
+        heard += capture.listen(QUIET_S - FIRST_S)
         session.say("Now put a charge on the cup (a third of the range or more), then hands off")
-        jump_s = capture.until_jump(channel, level, max(JUMP_SIGMAS * spread, 1e-3), session.wait_s)
+        jump_s = capture.until_jump(channel, threshold, session.wait_s, heard)
         capture.mark("charge put on the cup")
         session.say(f"Seen. Leave everything alone for {seconds:g} s")
         capture.listen(SETTLE_S + seconds)
@@ -171,10 +176,9 @@ def do_gain(session: Session, standard: Standard, volts: Sequence[float], quiet_
         start_s = capture.now_s
         heard = capture.listen(quiet_s)
         for step_volts, words in steps:
-            level, spread = _level(heard, channel)
             session.say(words)
-            threshold = max(0.3 * abs(standard.capacitor_nF * step_volts), JUMP_SIGMAS * spread)
-            jump_s = capture.until_jump(channel, level, threshold, session.wait_s)
+            threshold = max(0.3 * abs(standard.capacitor_nF * step_volts), JUMP_SIGMAS * _spread(heard, channel))
+            jump_s = capture.until_jump(channel, threshold, session.wait_s, heard)
             capture.mark(f"step of {step_volts:g} V")
             jumps.append((step_volts, jump_s))
             capture.listen(SETTLE_S + quiet_s)

@@ -52,8 +52,10 @@ def qualify(words: list[str], hear: Callable[[str], object]) -> tuple[int, Answe
 
 @pytest.fixture(scope="module")
 def virtual(tmp_path_factory: pytest.TempPathFactory) -> Iterator[VirtualBench]:
-    """A virtual bench at twenty times real speed."""
+    """A virtual bench at twenty times real speed, with short quiet stretches."""
     with VirtualBench(tmp_path_factory.mktemp("virtual"), scenario="quarry", seed=3, speed=20.0) as bench:
+        with bench.bench_path.open("a", encoding="utf-8") as file:
+            file.write("\n[recording]\nquiet_before_s = 5\nquiet_after_s = 6\n")
         yield bench
 
 
@@ -89,9 +91,9 @@ def test_checks_feed_later_runs(tmp_path: Path, virtual: VirtualBench) -> None:
     model = virtual.scenario.electrometer
     do = hands(virtual)
     for words in (
-        ["zero", *base, "--seconds", "20"],
-        ["leakage", *base, "--seconds", "60"],
-        ["gain", *base, "--capacitor-nF", "1", "--u-capacitor-nF", "0.002", "--volts", "-20,-10,20", "--quiet", "4"],
+        ["zero", *base, "--seconds", "12"],
+        ["leakage", *base, "--seconds", "45"],
+        ["gain", *base, "--capacitor-nF", "1", "--u-capacitor-nF", "0.002", "--volts", "-20,20", "--quiet", "4"],
     ):
         code, answer = qualify(words, do)
         assert (code, answer["qualification"]) == (0, words[0])
@@ -107,9 +109,22 @@ def test_checks_feed_later_runs(tmp_path: Path, virtual: VirtualBench) -> None:
     for key, value in truth.items():
         assert abs(known[key].value - value) < 4.0 * known[key].u, key
         assert "check of" in known[key].source
-    assert known["leakage_rate_per_s"].u < 0.1 * truth["leakage_rate_per_s"]
+    assert known["leakage_rate_per_s"].u < 0.2 * truth["leakage_rate_per_s"]
     assert known["gain"].u == pytest.approx(0.002, rel=0.3)
     assert [q.kind for q in qualifications(tmp_path)] == ["zero", "leakage", "gain"]
+
+
+def test_a_charge_that_comes_early_is_found(tmp_path: Path, virtual: VirtualBench) -> None:
+    """A charge put on the cup before it is asked for is taken as the one to decay."""
+
+    def hasty(text: str) -> None:
+        if "of quiet first" in text:
+            threading.Timer(6.0 / 20.0, lambda: virtual.inject(-150.0)).start()
+
+    words = ["leakage", "--bench", str(virtual.bench_path), "--archive", str(tmp_path), "--seconds", "30"]
+    code, answer = qualify(words, hasty)
+    assert code == 0
+    assert answer["details"]["injected_charge_nC"] == pytest.approx(-150.0, abs=0.5)
 
 
 def test_null_grinds_are_runs_and_give_limits(tmp_path: Path, virtual: VirtualBench) -> None:

@@ -76,7 +76,7 @@ def test_wander_is_told_from_noise() -> None:
     assert check.details["wander_nC"] > 0.05
     assert check.details["noise_of_a_reading_nC"] == pytest.approx(0.1, rel=0.03)
     deviation = {p["averaging_s"]: p["deviation_nC"] for p in check.details["allan"]}
-    assert deviation[20.0] > 2 * deviation[1.0]
+    assert deviation[5.0] == pytest.approx(0.05 * math.sqrt(5.0 / 3.0), rel=0.35)  # SP 1065: walk of the averages
 
 
 @pytest.mark.parametrize("slope", [0.0, 0.003, -0.003])
@@ -208,16 +208,16 @@ def decay(
 @pytest.mark.parametrize("walk", [0.0, 0.01], ids=["white", "wandering"])
 @pytest.mark.parametrize("tau_s", [100.0, 1000.0, math.inf])
 def test_leakage_covers_rate_and_bias(tau_s: float, walk: float) -> None:
-    """1/τ and bias lie within their own U95 in at least 22 of 25 decays, from 100 s to no leakage at all."""
+    """1/τ and bias lie within their own U95 in at least 13 of 15 decays, from 100 s to no leakage at all."""
     rng = np.random.default_rng(9)
     held = np.zeros(2)
-    for _ in range(25):
+    for _ in range(15):
         bias_nA = rng.uniform(-0.05, 0.05)
         found = leakage(DAY, decay(rng, tau_s, bias_nA, rng.choice([-100.0, 100.0]), walk=walk), 10.0, 15.0).values
         rate, bias = found["leakage_rate_per_s"], found["bias_current_nA"]
         held += [abs(rate.value - 1 / tau_s) <= rate.U95, abs(bias.value - bias_nA) <= bias.U95]
         assert rate.value >= 0.0
-    assert np.all(held >= 22), held
+    assert np.all(held >= 13), held
 
 
 def test_leakage_words() -> None:
