@@ -3,12 +3,16 @@
 from __future__ import annotations
 
 import math
+from typing import Final
 
 from chargebench.desktop.qt import QtCore, QtWidgets
 from chargebench.desktop.style import plain_label, restyle
 from chargebench.desktop.words import StateWords, number_text
 
 __all__ = ["BigNumber", "StateBanner"]
+
+
+WIDEST: Final = "−8888.88"
 
 
 class BigNumber(QtWidgets.QWidget):
@@ -28,6 +32,12 @@ class BigNumber(QtWidgets.QWidget):
         layout.addWidget(self.caption)
         layout.addWidget(self.figure)
         self.show_value(math.nan)
+
+    def keep_room(self) -> None:
+        """Hold the width of a long reading in the present font, so that nothing moves as digits come and go."""
+        self.figure.ensurePolished()
+        metrics = self.figure.fontMetrics()
+        self.figure.setMinimumWidth(metrics.horizontalAdvance(WIDEST) + metrics.averageCharWidth() // 2)
 
     def show_value(self, value: float, since: float | None = None) -> None:
         """Show a value in the unit of this number; NaN shows a dash. `since` is what it was before the grind."""

@@ -324,6 +324,8 @@ class MainWindow(QtWidgets.QMainWindow):
         self.setStyleSheet(style_sheet(theme, self._px))
         self.form.setMinimumHeight(FORM_LINES * self._px)
         self.table.setMinimumHeight(BOTTOM_LINES * self._px)
+        for number in (self.banner.charge, self.banner.mass):
+            number.keep_room()
         self.plot.set_theme(theme, self._px)
         self.chart.set_theme(theme, self._px)
 

@@ -37,8 +37,8 @@ NOTICE_WORDS: Final[Mapping[str, str]] = MappingProxyType({"note": "Note", "doub
 """The same severities where they are about the work and not about a result."""
 
 CAUTIONS: Final[tuple[tuple[str, str], ...]] = (
-    ("Mains", "Grinders and supplies run on mains. Unplug before opening, cleaning or rewiring anything."),
-    ("Water", "Keep the sprayer, wet cups and wet hands away from mains parts, and wipe spills at once."),
+    ("Mains", "Unplug grinders and supplies before opening, cleaning or rewiring them."),
+    ("Water", "Keep sprayer, wet cups and wet hands off mains parts; wipe spills at once."),
     ("High voltage", "Charged plates and ionisers hold high voltage. Switch off, earth, then touch."),
     ("Ozone", "Ionisers can make ozone. Air the room; stop if you smell it or your throat stings."),
     ("Dust", "Fine coffee dust irritates lungs and can burn in air. Keep flames and sparks away."),

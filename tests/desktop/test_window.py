@@ -335,6 +335,21 @@ def test_change_since_quiet_stands_beside_the_reading(make_window: MakeWindow) -
     assert "−50.00 since quiet" in window.banner.charge.caption.text()
 
 
+@pytest.mark.parametrize("size", [(1366, 768), (2560, 1440)])
+def test_big_numbers_never_move_or_lose_a_digit(make_window: MakeWindow, size: tuple[int, int]) -> None:
+    """Readings of few and of many digits find the same room, wide enough for both."""
+    window = make_window()
+    window.resize(*size)
+    QtWidgets.QApplication.processEvents()
+    number, places = window.banner.mass, set()
+    for value in (0.38, -8000.25, 9.0):
+        number.show_value(value)
+        assert number.figure.fontMetrics().horizontalAdvance(number.figure.text()) <= number.figure.width()
+        QtWidgets.QApplication.processEvents()
+        places.add((number.x(), number.figure.width()))
+    assert len(places) == 1
+
+
 def test_an_old_reading_is_not_shown_as_the_present_one(make_window: MakeWindow) -> None:
     """Some seconds after an instrument was last heard its big number is a dash, the other one's is not."""
     window = make_window()
