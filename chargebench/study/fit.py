@@ -34,6 +34,9 @@ __all__ = [
 DECISIVE = 6.0
 """Difference of AICc (evidence 20 to 1) from which another curve displaces the exponential to a plateau."""
 
+BEYOND_DOUBT = 14.0
+"""Difference of AICc (evidence 1000 to 1) from which the displaced curve no longer widens the interval."""
+
 
 @dataclass(frozen=True, eq=False)
 class Separated:
@@ -269,11 +272,13 @@ def select(fits: Sequence[Fit]) -> tuple[Fit, ...]:
     """The curve to read doses from, followed by the curve it displaced, if any.
 
     It is the exponential to a plateau, unless another has an AICc lower by more than `DECISIVE`; then the exponential
-    stays in the interval, since one study in thirty prefers a wrong curve that decisively by chance alone. A curve
-    nested in it (to zero) is never preferred: assuming the plateau to be exactly zero would make every interval too
-    narrow whenever it is not.
+    stays in the interval, since one study in fifty prefers a wrong curve that decisively by chance alone; it goes from
+    `BEYOND_DOUBT` on. A curve nested in it (to zero) is never preferred: assuming the plateau to be exactly zero would
+    make every interval too narrow whenever it is not.
     """
     general = [fit for fit in fits if "plateau" in fit.curve.levels] or list(fits)
     best = min(general, key=lambda fit: fit.aicc)
     usual = next((fit for fit in general if fit.curve is EXPONENTIAL_PLATEAU), best)
-    return (best, usual) if best.aicc < usual.aicc - DECISIVE else (usual,)
+    if best.aicc >= usual.aicc - DECISIVE:
+        return (usual,)
+    return (best, usual) if best.aicc >= usual.aicc - BEYOND_DOUBT else (best,)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from typing import Protocol
 
 import numpy as np
 
@@ -28,7 +29,13 @@ class Truth:
         return self.plateau + (self.dry - self.plateau) * np.exp(-dose / self.decay)
 
 
-def simulate(truth: Truth, doses: Floats, rng: np.random.Generator, blocks: int = 4, block_sd: float = 0.0) -> Points:
+class HasMean(Protocol):
+    """Anything with a mean charge-to-mass at each dose."""
+
+    def mean(self, dose: Floats) -> Floats: ...
+
+
+def simulate(truth: HasMean, doses: Floats, rng: np.random.Generator, blocks: int = 4, block_sd: float = 0.0) -> Points:
     """One study of complete blocks; `block_sd` moves a whole block, in units of the runs' own scatter."""
     dose = np.repeat(doses, blocks)
     block = np.tile(np.arange(blocks), len(doses))
