@@ -233,6 +233,7 @@ class LiveRun:
         self.rescue()
         self.journal.append("end", json_payload({"ns": ns, "text": text}))
         self.journal.sync()
+        self.rescue()  # where the disk failed only now, memory still holds the whole journal
         self.journal.close()
         return self.journal.path
 

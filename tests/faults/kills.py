@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import contextlib
 import os
 import random
+import select
 import shutil
 import signal
 import tempfile
@@ -11,21 +13,30 @@ import threading
 import time
 from collections.abc import Callable
 from dataclasses import replace
-from functools import partial
 from pathlib import Path
 from queue import SimpleQueue
+from typing import Any
 
+from chargebench.errors import ChargebenchError, StorageError
 from chargebench.instruments.benchfile import Bench
 from chargebench.instruments.feed import Chunk
-from tests.faults.scene import RUNS, judge, recorder, stream
+from chargebench.recording.recover import recover
+from tests.faults.scene import RUNS, Taken, finish, judge, recorder, stream
 from tests.faults.tally import Tally, apart
 from tests.recording.byte_bench import PlayedFeeds
 
+__all__ = ["PacedFeeds", "kill_recorders", "kill_recoveries", "kill_sealers"]
+
 PAUSE_S = 0.0005
+ENDLESS_S = 60.0
 
 
 class PacedFeeds(PlayedFeeds):
-    """Hands the chunks over one by one, a millisecond apart, so that a kill may come between any two."""
+    """Hands the chunks over one by one, so that a kill may come between any two."""
+
+    def __init__(self, queue: SimpleQueue[Chunk], pause_s: float = PAUSE_S) -> None:
+        super().__init__(stream(), queue)
+        self._pause_s = pause_s
 
     def start(self) -> None:
         self._thread = threading.Thread(target=self._play, daemon=True)
@@ -37,36 +48,81 @@ class PacedFeeds(PlayedFeeds):
             if self.stopped:
                 return
             self._queue.put(replace(chunk, received_ns=chunk.received_ns + base_ns))
-            time.sleep(PAUSE_S)
+            time.sleep(self._pause_s)
+
+
+def _paced(bench: Bench, queue: SimpleQueue[Chunk]) -> PacedFeeds:
+    return PacedFeeds(queue)
+
+
+class _Sealers:
+    """Sealing processes, forked before the recorder has threads; each works until its input ends or it is killed."""
+
+    def __init__(self, count: int, say: Callable[[str], None]) -> None:
+        self._say = say
+        self._spare: list[tuple[int, int, int]] = []
+        for _ in range(count):
+            self._spare.append(self._fork())
+
+    def _fork(self) -> tuple[int, int, int]:
+        (job_source, job_sink), (answer_source, answer_sink) = os.pipe(), os.pipe()
+        child = os.fork()
+        if child:
+            os.close(job_source)
+            os.close(answer_sink)
+            return child, job_sink, answer_source
+        for _, sink, source in self._spare:
+            os.close(sink)
+            os.close(source)
+        os.close(job_sink)
+        os.close(answer_source)
+        with contextlib.suppress(BaseException), os.fdopen(job_source) as jobs:
+            for line in jobs:
+                try:
+                    answer = f"{finish(Path(line.strip()))['path']}\n"
+                except ChargebenchError as error:
+                    answer = f"! {error}\n"
+                os.write(answer_sink, answer.encode())
+        os._exit(0)
+
+    def __call__(self, journal: Path) -> dict[str, Any]:
+        """As `chargebench.cli.finisher.Finisher`."""
+        child, sink, source = self._spare[0]
+        self._say(f"sealing {child}")
+        try:
+            os.write(sink, f"{journal}\n".encode())
+            answer = os.read(source, 65536).decode().strip()
+        except OSError:
+            answer = ""
+        self._say("sealed")
+        if not answer or answer.startswith("!"):
+            self._spare.pop(0)
+            raise StorageError(answer or "the sealing process ended; try again")
+        return {"path": answer, "outcome": {"run": Path(answer).stem, "recovered": False, "result": {}}}
 
 
 def _record(folder: Path, out: int) -> None:
     """The victim: says every chunk that it has taken and every event, a line each."""
-    sent = {chunk.data: number for number, chunk in enumerate(stream())}
+    sent = {(chunk.instrument, chunk.data): number for number, chunk in enumerate(stream())}
 
-    def pace(bench: Bench, queue: SimpleQueue[Chunk]) -> PlayedFeeds:
-        return PacedFeeds(stream(), queue)
+    def say(text: str) -> None:
+        os.write(out, text.encode() + b"\n")
 
     recorder(
         folder,
-        taken=lambda chunk: _say(out, f"took {sent[chunk.data]}"),
-        emit=lambda event: _say(out, f"said {event.get('state') or event.get('event') or 'outcome'}"),
-        pace=pace,
-    ).record(RUNS, 60.0)
-    _say(out, "said all")
+        taken=lambda chunk: say(f"took {chunk.received_ns} {sent[chunk.instrument, chunk.data]}"),
+        emit=lambda event: say(f"said {event.get('state') or event.get('event') or 'outcome'}"),
+        feeds=_paced,
+        finisher=_Sealers(RUNS + 1, say),
+    ).record(RUNS, ENDLESS_S)
+    say("said all")
 
 
-def _recover(folder: Path, out: int) -> None:
-    """The other victim: a start, twice over."""
-    judge(folder, [])
+def _killed(work: Callable[[int], None], after_s: float, cue: str = "", whom: str = "recorder") -> list[str]:
+    """What a forked process said until it was killed that long after its cue, or ended.
 
-
-def _say(out: int, text: str) -> None:
-    os.write(out, text.encode() + b"\n")
-
-
-def _killed(work: Callable[[int], None], after_s: float | None) -> list[str]:
-    """What a forked process said until it was killed after that time, or ended."""
+    `whom` is ``recorder``, ``sealer`` (the process it named last) or ``both``.
+    """
     source, sink = os.pipe()
     child = os.fork()
     if not child:
@@ -76,71 +132,125 @@ def _killed(work: Callable[[int], None], after_s: float | None) -> list[str]:
         finally:
             os._exit(0)
     os.close(sink)
-    if after_s is not None:
-        time.sleep(after_s)
-        os.kill(child, signal.SIGKILL)
-    with os.fdopen(source, "rb") as lines:
-        said = lines.read().decode().splitlines()
+    heard, due, done = b"", time.monotonic() + after_s if not cue else None, False
+    while True:
+        wait_s = ENDLESS_S if due is None or done else max(due - time.monotonic(), 0.0)
+        if select.select([source], [], [], wait_s)[0]:
+            piece = os.read(source, 65536)
+            if not piece:
+                break
+            heard += piece
+        if due is None and cue.encode() in heard:
+            due = time.monotonic() + after_s
+        if due is not None and not done and time.monotonic() >= due:
+            done = True
+            _kill(child, heard, whom)
+    os.close(source)
     os.waitpid(child, 0)
-    return said
+    return heard.decode().splitlines()
+
+
+def _kill(child: int, heard: bytes, whom: str) -> None:
+    """Kill the forked process, the sealing process that it named last, or both."""
+    sealers = [int(line.split()[1]) for line in heard.decode().splitlines() if line.startswith("sealing ")]
+    victims = ([child] if whom != "sealer" else []) + (sealers[-1:] if whom != "recorder" else [])
+    for victim in victims:
+        with contextlib.suppress(ProcessLookupError):
+            os.kill(victim, signal.SIGKILL)
+
+
+def _taken(said: list[str]) -> list[Taken]:
+    """Chunks that were taken, from what the recorder said."""
+    words = [line.split() for line in said if line.startswith("took ") and len(line.split()) == 3]
+    return [Taken(int(ns), stream()[int(n)].instrument, stream()[int(n)].data) for _, ns, n in words]
 
 
 def _judge(folder: Path, said: list[str]) -> list[str]:
-    sent = [chunk.data for chunk in stream()]
-    taken = [sent[int(line.split()[1])] for line in said if line.startswith("took ")]
+    taken = _taken(said)
     found: list[str] = apart(lambda: judge(folder, taken))
     return found
-
-
-def kill_recorders(trials: int, seed: int = 0) -> Tally:
-    """Recorders killed at a random moment from their first write to their last sealing."""
-    tally, draw = Tally("recorder killed (-9)"), random.Random(seed)
-    folder = Path(tempfile.mkdtemp())
-    started = time.monotonic()
-    said = _killed(partial(_record, folder), None)
-    whole_s = time.monotonic() - started
-    tally.losses += [f"unharmed: {wrong}" for wrong in _judge(folder, said)]
-    shutil.rmtree(folder)
-    for trial in range(trials):
-        folder = Path(tempfile.mkdtemp())
-        said = _killed(partial(_record, folder), draw.uniform(0.0, 1.05 * whole_s))
-        tally.trials += 1
-        tally.seen[_phase(said)] += 1
-        tally.losses += [f"kill {trial} while {_phase(said)}: {wrong}" for wrong in _judge(folder, said)]
-        shutil.rmtree(folder)
-    return tally
 
 
 def _phase(said: list[str]) -> str:
     """The last state that was said; sealing goes on beside the states."""
     states = [line[5:] for line in said if line.startswith("said ")]
-    return states[-1] if states else "starting"
+    sealing = sum(line.startswith("sealing ") for line in said) > sum(line == "sealed" for line in said)
+    return (states[-1] if states else "starting") + (" + sealing" if sealing else "")
+
+
+def kill_recorders(trials: int, seed: int = 0) -> Tally:
+    """Recorders killed at a random moment from their first write to their last sealing."""
+    tally, draw = Tally("kill -9 of the recorder"), random.Random(seed)
+    whole_s = _unharmed(tally)
+    for trial in range(trials):
+        folder = Path(tempfile.mkdtemp())
+        said = _killed(lambda out, at=folder: _record(at, out), draw.uniform(0.0, 1.05 * whole_s))
+        tally.trials += 1
+        tally.seen[_phase(said)] += 1
+        tally.judged(f"kill {trial} while {_phase(said)}", _judge(folder, said))
+        shutil.rmtree(folder)
+    return tally
+
+
+def _unharmed(tally: Tally) -> float:
+    """Seconds that a recording takes which nobody kills; it must be whole."""
+    folder = Path(tempfile.mkdtemp())
+    started = time.monotonic()
+    said = _killed(lambda out: _record(folder, out), ENDLESS_S)
+    whole_s = time.monotonic() - started
+    tally.judged("unharmed", _judge(folder, said))
+    if said[-1] != "said all" or len(list(folder.glob("*.h5"))) != RUNS:
+        tally.losses.append(f"unharmed: ended with {said[-1]!r}")
+    shutil.rmtree(folder)
+    return whole_s
+
+
+def kill_sealers(trials: int, whom: str, seed: int = 0) -> Tally:
+    """Kills at a random moment of the first sealing: of the sealing process, or of it and the recorder."""
+    victims = {"sealer": "the sealing process", "both": "recorder and sealing process"}[whom]
+    tally, draw = Tally(f"kill -9 of {victims}"), random.Random(seed)
+    for trial in range(trials):
+        folder = Path(tempfile.mkdtemp())
+        said = _killed(lambda out, at=folder: _record(at, out), draw.uniform(0.0, 0.25), "sealing ", whom)
+        tally.trials += 1
+        tally.seen[_stage(folder)] += 1
+        if whom == "sealer" and said[-1] != "said all":
+            tally.losses.append(f"kill {trial}: the recorder ended with {said[-1]!r}")
+        tally.judged(f"kill {trial} with {_stage(folder)}", _judge(folder, said))
+        shutil.rmtree(folder)
+    return tally
+
+
+def _stage(folder: Path) -> str:
+    """How far the sealing of the first journal had come, from what lies there."""
+    names = {path.name for path in folder.iterdir()}
+    if any(name.endswith(".part") for name in names):
+        return "half a file aside"
+    journals = {name.removesuffix(".journal") for name in names if name.endswith(".journal")}
+    sealed = {name.removesuffix(".h5") for name in names if name.endswith(".h5")}
+    if journals & sealed:
+        return "named, journal still there"
+    return "journal only" if journals else "all sealed"
 
 
 def kill_recoveries(trials: int, seed: int = 0) -> Tally:
-    """A recovery killed at a random moment, again and again, then let through."""
-    tally, draw = Tally("recovery killed (-9)"), random.Random(seed)
-    folder = Path(tempfile.mkdtemp())
-    whole_s = 0.2
+    """A start killed at a random moment, three times in a row, then let through."""
+    tally, draw = Tally("kill -9 of a start that recovers"), random.Random(seed)
+    whole_s = 0.3
     while tally.trials < trials:
-        said = _killed(partial(_record, folder), draw.uniform(0.3, 1.0))
-        copy = Path(tempfile.mkdtemp())
-        started = time.monotonic()
-        for _ in range(5):
-            shutil.copytree(folder, copy, dirs_exist_ok=True)
-            _killed(partial(_recover, copy), draw.uniform(0.0, whole_s))
-            tally.trials += 1
-            tally.seen["sealed" if not list(copy.glob("*.journal")) else "not yet"] += 1
-            shutil.rmtree(copy)
-            copy.mkdir()
+        folder = Path(tempfile.mkdtemp())
+        said = _killed(lambda out, at=folder: _record(at, out), draw.uniform(0.3, 0.9))
         for _ in range(3):
-            _killed(partial(_recover, folder), draw.uniform(0.0, whole_s))
+            _killed(lambda out, at=folder: _start(at), draw.uniform(0.0, whole_s))
             tally.trials += 1
+            tally.seen[_stage(folder)] += 1
         begun = time.monotonic()
-        tally.losses += [f"recovery {tally.trials}: {wrong}" for wrong in _judge(folder, said)]
-        whole_s = max(0.05, min(time.monotonic() - begun, time.monotonic() - started))
+        tally.judged(f"recovery {tally.trials}", _judge(folder, said))
+        whole_s = min(max(0.1, time.monotonic() - begun), 1.0)
         shutil.rmtree(folder)
-        shutil.rmtree(copy)
-        folder.mkdir()
-    shutil.rmtree(folder)
     return tally
+
+
+def _start(folder: Path) -> None:
+    """What a start does first."""
+    recover(folder, finish, lambda event: None)

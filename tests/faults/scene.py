@@ -11,6 +11,7 @@ from typing import Any, NamedTuple
 
 import numpy as np
 
+from chargebench.errors import StorageError
 from chargebench.instruments.benchfile import Bench
 from chargebench.instruments.feed import Chunk
 from chargebench.recording.journal import journal_content
@@ -19,7 +20,9 @@ from chargebench.recording.recorder import Recorder
 from chargebench.recording.records import raw_of
 from chargebench.recording.recover import QUARANTINE, recover
 from chargebench.recording.seal import seal
+from chargebench.runs import load
 from chargebench.runs.check import check_run
+from chargebench.runs.image import read_image
 from chargebench.runs.load import load_run
 from chargebench.runs.run import Knowledge, Run
 from chargebench.wire.framed import encode
@@ -80,8 +83,11 @@ def _charges() -> Mapping[int, tuple[int, float]]:
 
 
 def finish(journal: Path) -> dict[str, Any]:
-    """Seals, and tells no more than the recorder needs."""
-    path = seal(journal)
+    """Seals, and tells no more than the recorder needs; fails as the finishing process does."""
+    try:
+        path = seal(journal)
+    except OSError as error:
+        raise StorageError(str(error)) from error
     return {"path": str(path), "outcome": {"run": path.stem, "recovered": False, "result": {}}}
 
 
@@ -133,6 +139,7 @@ def judge(folder: Path, promised: Iterable[Taken], known: Callable[[Run], list[s
     known : callable, optional
         What is wrong with the readings of a run; held against the stream unless given.
     """
+    load.read_apart = read_image  # our own files, in a process of its own already: no reader process for each
     folders = [folder, folder / FALLBACK]
     heard: list[Mapping[str, Any]] = []
     failed = sum(recover(one, finish, heard.append) for one in folders)
@@ -142,8 +149,8 @@ def judge(folder: Path, promised: Iterable[Taken], known: Callable[[Run], list[s
         recover(one, finish, heard.append)
     if snapshot(folder) != before:
         wrong.append("a second start changed something")
-    wrong += [f"left over: {name}" for name in before if not name.endswith((".h5", "manifest.jsonl", QUARANTINE))
-              and QUARANTINE not in name]  # fmt: skip
+    strays = (name for name in before if not name.endswith((".h5", "manifest.jsonl")) and QUARANTINE not in name)
+    wrong += [f"left over: {name}" for name in strays]
     kept: Counter[Taken] = Counter()
     seen: Counter[int] = Counter()
     for path in sorted(folder.rglob("*.h5")):

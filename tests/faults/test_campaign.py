@@ -12,9 +12,9 @@ if not hasattr(os, "fork"):
     pytest.skip("the campaign forks its victims", allow_module_level=True)
 
 from tests.faults.device_clocks import KINDS, clock_events
-from tests.faults.disk_errors import fail_every_call
-from tests.faults.kills import kill_recorders, kill_recoveries
-from tests.faults.power_cuts import cut_power
+from tests.faults.kills import kill_recorders, kill_recoveries, kill_sealers
+from tests.faults.power import cut_power
+from tests.faults.refusals import fail_forever, fail_once
 from tests.faults.streams import fuzz
 from tests.faults.tags import hostile_tags
 from tests.faults.unplugs import unplug
@@ -25,6 +25,7 @@ pytestmark = pytest.mark.filterwarnings("ignore:This process:DeprecationWarning"
 def held(tally: Tally, trials: int) -> None:
     """The faults were injected, and nothing was lost."""
     assert tally.losses == []
+    assert tally.wrong == []
     assert tally.trials >= trials
 
 
@@ -43,9 +44,20 @@ def test_power_cuts_lose_nothing_that_was_synced() -> None:
     held(cut_power(15), 15)
 
 
-def test_every_failing_call_of_sealing_is_survived() -> None:
-    """ENOSPC or EIO from any call leaves journal or sound run, and sealing again puts it right."""
-    held(fail_every_call(2), 10)
+@pytest.mark.parametrize("whom", ["sealer", "both"])
+def test_sealings_killed_at_any_moment_lose_nothing(whom: str) -> None:
+    """Kill -9 of the sealing process alone leaves a recorder that goes on; of both, a start that puts it right."""
+    held(kill_sealers(3, whom), 3)
+
+
+def test_a_call_that_fails_once_loses_nothing() -> None:
+    """ENOSPC or EIO once, from a call of any kind: all that was taken ends in a run."""
+    held(fail_once(1), 20)
+
+
+def test_a_disk_that_stays_full_loses_nothing() -> None:
+    """Where the archive takes nothing more, recording goes on in the other folder."""
+    held(fail_forever(3), 3)
 
 
 def test_pulled_cables_lose_no_line() -> None:

@@ -1,0 +1,129 @@
+"""Power cuts at any moment of recording, sealing and recovering: what was not synced is gone, torn or rubbish."""
+
+from __future__ import annotations
+
+import random
+import shutil
+import tempfile
+from collections.abc import Sequence
+from pathlib import Path
+
+from chargebench.instruments.feed import Chunk
+from chargebench.recording.journal import journal_content
+from chargebench.recording.records import raw_of
+from chargebench.recording.recover import recover
+from tests.faults.kills import PacedFeeds
+from tests.faults.layer import Call, Calls, ForgetfulDisk
+from tests.faults.scene import RUNS, Taken, finish, judge, recorder
+from tests.faults.tally import Tally, apart
+
+__all__ = ["cut_power"]
+
+PROMISE_S = 0.5
+CUTS_A_RECORDING = 25
+PAUSE_S = 0.002
+TAKEN = "taken"
+
+
+def cut_power(trials: int, seed: int = 0) -> Tally:
+    """Power cuts during recording and sealing, and for each also one during the start that follows."""
+    tally, draw = Tally("power cut (what was not synced is lost)"), random.Random(seed)
+    longest_s = 0.0
+    while tally.trials < trials:
+        folder = Path(tempfile.mkdtemp())
+        calls: list[Call] = apart(lambda at=folder: _recorded(at))
+        shutil.rmtree(folder)
+        longest_s = max(longest_s, _longest_unsynced_s(calls))
+        for _ in range(min(CUTS_A_RECORDING, trials - tally.trials)):
+            _one_cut(folder, calls, draw, tally)
+    tally.notes.append(f"longest time unsynced {longest_s:.2f} s")
+    if longest_s > PROMISE_S:
+        tally.losses.append(f"bytes stayed unsynced for {longest_s:.2f} s; promised are {PROMISE_S:g} s")
+    return tally
+
+
+def _recorded(folder: Path) -> list[Call]:
+    """Every call of a whole recording, sealing included."""
+    with Calls(folder) as calls:
+
+        def taken(chunk: Chunk) -> None:
+            calls.note(TAKEN, b"%d %b %b" % (chunk.received_ns, chunk.instrument.encode(), chunk.data))
+
+        recorder(folder, taken, feeds=lambda bench, queue: PacedFeeds(queue, PAUSE_S)).record(RUNS, 60.0)
+    return calls.done
+
+
+def _longest_unsynced_s(calls: Sequence[Call]) -> float:
+    """Longest time that a byte of a journal waited for its sync."""
+    longest_s, waiting = 0.0, {}
+    for call in calls:
+        if call.name == "write" and call.path.endswith(".journal"):
+            waiting.setdefault(call.path, call.at_s)
+        elif call.name == "fdatasync" and call.path in waiting:
+            longest_s = max(longest_s, call.at_s - waiting.pop(call.path))
+    return longest_s
+
+
+def _one_cut(folder: Path, calls: Sequence[Call], draw: random.Random, tally: Tally) -> None:
+    """The disk after a random number of calls, a start that is cut short too, then one that is not."""
+    upto = draw.randint(1, len(calls)) if draw.random() < 0.6 else draw.choice(_sealing(calls))
+    disk = ForgetfulDisk()
+    for call in calls[:upto]:
+        disk.take(call)
+    promised = _promised(disk, calls[:upto])
+    found = disk.after_power_cut(draw)
+    tally.trials += 1
+    tally.seen[_stage(calls[:upto])] += 1
+    second = draw.random() < 0.5
+    where = f"cut {tally.trials} after call {upto} ({calls[upto - 1].name} {Path(calls[upto - 1].path).suffix})"
+    _lay_out(folder, found)
+    if second:
+        started: list[Call] = apart(lambda: _started(folder))
+        later = ForgetfulDisk(found)
+        for call in started[: draw.randint(0, len(started))]:
+            later.take(call)
+        _lay_out(folder, later.after_power_cut(draw))
+        tally.seen["again during the start"] += 1
+    tally.judged(where + (", twice" if second else ""), apart(lambda: judge(folder, promised)))
+    shutil.rmtree(folder, ignore_errors=True)
+
+
+def _sealing(calls: Sequence[Call]) -> list[int]:
+    """Places in and right after the calls of sealing."""
+    return [n + 1 for n, call in enumerate(calls) if call.name != TAKEN and not call.path.endswith(".journal")]
+
+
+def _stage(calls: Sequence[Call]) -> str:
+    last = next((call for call in reversed(calls) if call.name != TAKEN), calls[-1])
+    return "recording" if last.path.endswith(".journal") and last.name != "unlink" else "sealing"
+
+
+def _started(folder: Path) -> list[Call]:
+    with Calls(folder) as calls:
+        recover(folder, finish, lambda event: None)
+    return calls.done
+
+
+def _lay_out(folder: Path, files: dict[str, bytes]) -> None:
+    shutil.rmtree(folder, ignore_errors=True)
+    folder.mkdir(parents=True)
+    for path, data in files.items():
+        Path(path).parent.mkdir(parents=True, exist_ok=True)
+        Path(path).write_bytes(data)
+
+
+def _promised(disk: ForgetfulDisk, calls: Sequence[Call]) -> set[Taken]:
+    """Chunks in what was ever synced of any journal, and all that were taken half a second before the cut."""
+    safe = {
+        Taken(*raw)
+        for path, data in disk.synced.items()
+        if path.endswith(".journal")
+        for record in journal_content(data).records
+        if (raw := raw_of(record)) is not None
+    }
+    old = set()
+    for call in calls:
+        if call.name == TAKEN and call.at_s < calls[-1].at_s - PROMISE_S:
+            ns, instrument, data = call.data.split(b" ", 2)
+            old.add(Taken(int(ns), instrument.decode(), data))
+    return safe | old
