@@ -101,23 +101,23 @@ class Capture:
         self._append("mark", json_payload(fields))
 
     def listen(self, seconds: float) -> list[Timed]:
-        """Record for so many seconds from now, what has waited taken first; the readings of those seconds."""
-        self.catch_up()
+        """Record for so many seconds from now; readings that have waited come first in what is handed back."""
+        heard = self.catch_up()
         start_s = self.now_s
-        heard: list[Timed] = []
         for reading in self._readings():
             heard.append(reading)
             if self.now_s >= start_s + seconds:
                 break
         return heard
 
-    def catch_up(self) -> None:
-        """Take what came in while a person was asked something."""
+    def catch_up(self) -> list[Timed]:
+        """Take what came in while a person was asked something, or this process was held up."""
+        heard: list[Timed] = []
         while True:
             try:
-                self._take(self._queue.get_nowait())
+                heard += self._take(self._queue.get_nowait())
             except Empty:
-                return
+                return heard
 
     def until_jump(self, channel: str, threshold: float, give_up_s: float, heard: Iterable[Timed] = ()) -> float:
         """Record until the readings of a channel jump; when they did.

@@ -250,6 +250,7 @@ def _scale_u(bench: Bench) -> float:
 
 def _weigh(capture: Capture, session: Session) -> float:
     """A settled weight: the mean of a few seconds whose halves agree."""
+    capture.catch_up()
     for _ in range(10):
         heard = capture.listen(WEIGH_S)
         masses = np.array([r.value for r in heard if r.channel == "mass" and math.isfinite(r.value)])

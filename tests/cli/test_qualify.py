@@ -25,7 +25,7 @@ from chargebench.instruments.virtual import VirtualBench
 from chargebench.runs.run import Knowledge
 
 Answer = dict[str, Any]
-STEP_S = 0.05
+STEP_S = 0.1
 
 
 def qualify(words: list[str], hear: Callable[[str], object]) -> tuple[int, Answer]:
@@ -52,8 +52,8 @@ def qualify(words: list[str], hear: Callable[[str], object]) -> tuple[int, Answe
 
 @pytest.fixture(scope="module")
 def virtual(tmp_path_factory: pytest.TempPathFactory) -> Iterator[VirtualBench]:
-    """A virtual bench at twenty times real speed, with short quiet stretches."""
-    with VirtualBench(tmp_path_factory.mktemp("virtual"), scenario="quarry", seed=3, speed=20.0) as bench:
+    """A virtual bench at ten times real speed, with short quiet stretches."""
+    with VirtualBench(tmp_path_factory.mktemp("virtual"), scenario="quarry", seed=3, speed=10.0) as bench:
         with bench.bench_path.open("a", encoding="utf-8") as file:
             file.write("\n[recording]\nquiet_before_s = 5\nquiet_after_s = 6\n")
         yield bench
@@ -92,8 +92,8 @@ def test_checks_feed_later_runs(tmp_path: Path, virtual: VirtualBench) -> None:
     do = hands(virtual)
     for words in (
         ["zero", *base, "--seconds", "12"],
-        ["leakage", *base, "--seconds", "45"],
-        ["gain", *base, "--capacitor-nF", "1", "--u-capacitor-nF", "0.002", "--volts", "-20,20", "--quiet", "4"],
+        ["leakage", *base, "--seconds", "30"],
+        ["gain", *base, "--capacitor-nF", "1", "--u-capacitor-nF", "0.002", "--volts", "-20,20", "--quiet", "3"],
     ):
         code, answer = qualify(words, do)
         assert (code, answer["qualification"]) == (0, words[0])
@@ -109,7 +109,7 @@ def test_checks_feed_later_runs(tmp_path: Path, virtual: VirtualBench) -> None:
     for key, value in truth.items():
         assert abs(known[key].value - value) < 4.0 * known[key].u, key
         assert "check of" in known[key].source
-    assert known["leakage_rate_per_s"].u < 0.2 * truth["leakage_rate_per_s"]
+    assert known["leakage_rate_per_s"].u < 0.3 * truth["leakage_rate_per_s"]
     assert known["gain"].u == pytest.approx(0.002, rel=0.3)
     assert [q.kind for q in qualifications(tmp_path)] == ["zero", "leakage", "gain"]
 
@@ -119,9 +119,9 @@ def test_a_charge_that_comes_early_is_found(tmp_path: Path, virtual: VirtualBenc
 
     def hasty(text: str) -> None:
         if "of quiet first" in text:
-            threading.Timer(6.0 / 20.0, lambda: virtual.inject(-150.0)).start()
+            threading.Timer(6.0 / 10.0, lambda: virtual.inject(-150.0)).start()
 
-    words = ["leakage", "--bench", str(virtual.bench_path), "--archive", str(tmp_path), "--seconds", "30"]
+    words = ["leakage", "--bench", str(virtual.bench_path), "--archive", str(tmp_path), "--seconds", "10"]
     code, answer = qualify(words, hasty)
     assert code == 0
     assert answer["details"]["injected_charge_nC"] == pytest.approx(-150.0, abs=0.5)
@@ -130,7 +130,7 @@ def test_a_charge_that_comes_early_is_found(tmp_path: Path, virtual: VirtualBenc
 def test_null_grinds_are_runs_and_give_limits(tmp_path: Path, virtual: VirtualBench) -> None:
     """blank records runs of purpose blank in the archive itself, and states limits per gram of the dose."""
     base = ["--bench", str(virtual.bench_path), "--archive", str(tmp_path)]
-    code, answer = qualify(["blank", *base, "--runs", "3", "--grind-seconds", "10", "--dose-g", "20"], hands(virtual))
+    code, answer = qualify(["blank", *base, "--runs", "2", "--grind-seconds", "10", "--dose-g", "20"], hands(virtual))
     assert code == 0
     archive = Archive(tmp_path)
     assert {f"{e.run_id}.h5" for e in archive.find({"purpose": "blank"})} == set(answer["inputs"])
@@ -139,7 +139,7 @@ def test_null_grinds_are_runs_and_give_limits(tmp_path: Path, virtual: VirtualBe
     assert knowledge(tmp_path, virtual).known["net_charge_floor_nC"].u < 2.0
     again = ["blank", *base, "--runs", "0", "--with-archive", "--dose-g", "20"]
     code, answer = qualify(again, hands(virtual))
-    assert (code, answer["details"]["runs"]) == (0, 3)
+    assert (code, answer["details"]["runs"]) == (0, 2)
     assert answer["details"]["net_charges_nC"] == sorted(
         d["net_charges_nC"], key=answer["details"]["net_charges_nC"].index
     )
@@ -154,12 +154,12 @@ def test_an_ioniser_is_judged_with_it_on(tmp_path: Path, virtual: VirtualBench) 
         if "Start the empty grinder" in text:
             brought.append(virtual.grind(0.0, treatment="ionised", purpose="blank")["net_charge_nC"])
 
-    code, answer = qualify(["ioniser", *base, "--runs", "3", "--grind-seconds", "10", "--cup-pF", "80"], person)
+    code, answer = qualify(["ioniser", *base, "--runs", "2", "--grind-seconds", "10", "--cup-pF", "80"], person)
     assert code == 0
     assert {e.tags["treatment"] for e in Archive(tmp_path).find({"purpose": "blank"})} == {"ionised"}
     assert answer["details"]["net_charges_nC"] == pytest.approx(brought, abs=0.5)
     background = answer["values"]["ioniser_background_nC"]
-    assert background["value"] == pytest.approx(sum(brought) / 3, abs=0.3)
+    assert background["value"] == pytest.approx(sum(brought) / 2, abs=0.3)
     assert answer["details"]["offset_voltage_V"] == pytest.approx(background["value"] / 0.080)
 
 
@@ -176,7 +176,7 @@ def test_a_reset_between_levels_costs_that_step_only(tmp_path: Path, virtual: Vi
             do(text)
 
     do = hands(virtual)
-    words = ["gain", *base, "--u-capacitor-nF", "0.002", "--volts", "40,-40", "--quiet", "5"]
+    words = ["gain", *base, "--u-capacitor-nF", "0.002", "--volts", "40,-40", "--quiet", "3"]
     code, answer = qualify(words, person)
     assert code == 0
     assert answer["details"]["levels"] == 3
