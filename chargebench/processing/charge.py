@@ -238,7 +238,7 @@ def _log_evidence(design: Design, shape_cov: Floats, scale2: float, skip: frozen
     unit = np.maximum(np.sqrt(np.einsum("ni,ni->i", X, WX) + P0), 1e-300)
     M = (X.T @ WX + np.diag(P0)) / unit[:, None] / unit
     h = (X.T @ Wy + P0 * m0) / unit
-    quad = float(y @ Wy) + float(P0 @ (m0 * m0)) - float(h @ np.linalg.lstsq(M, h, rcond=None)[0])
+    quad = float(y @ Wy) + float(P0 @ (m0 * m0)) - float(h @ np.linalg.solve(M + 1e-12 * np.eye(len(M)), h))
     log_det = float(np.linalg.slogdet(M)[1]) + 2.0 * float(np.sum(np.log(unit)))
     return -0.5 * (quad + log_det - float(np.sum(np.log(P0[P0 > 0]))))
 
@@ -336,7 +336,7 @@ def _drift_share(posterior: Posterior, direction: Floats, cov: Floats) -> float:
     c = cov[drift] @ direction
     part = cov[np.ix_(drift, drift)]
     scale = np.sqrt(np.maximum(np.diag(part), 1e-300))
-    solved = np.linalg.lstsq(part / scale[:, None] / scale, c / scale, rcond=None)[0]
+    solved = np.linalg.solve(part / scale[:, None] / scale + 1e-12 * np.eye(len(drift)), c / scale)
     return float(np.clip(float((c / scale) @ solved) / total, 0.0, 1.0))
 
 

@@ -146,8 +146,8 @@ def block_sums(series: Series, integral: Floats, width_s: float) -> Blocks:
         return _no_blocks()
     edges = np.arange(t[0], t[-1] + width_s, width_s)
     cuts = np.array([b.index for b in series.breaks], dtype=np.int64)
-    starts = np.unique(np.concatenate((np.searchsorted(t, edges), cuts, [0])))
-    starts = starts[starts < len(t)]
+    starts = np.sort(np.concatenate((np.searchsorted(t, edges), cuts, [0])))
+    starts = starts[(starts < len(t)) & (np.diff(starts, prepend=-1) > 0)]
     count = np.diff(np.append(starts, len(t))).astype(np.float64)
     mean = np.add.reduceat(v, starts) / count
     centred = np.repeat(mean, count.astype(np.int64))

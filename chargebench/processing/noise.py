@@ -7,7 +7,7 @@ and a random walk. Weighing them against the data is `drift`'s business.
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 import numpy.typing as npt
@@ -110,7 +110,7 @@ def covariance(shape: Shape, grid: Grid) -> Floats:
     own = grid.white - shape.walk_per_s * grid.loss_s
     if shape.correlated:
         between, within = grid.averaged(shape.memory_s)
-        matrix += shape.correlated * between * np.exp(grid.distance_s / -shape.memory_s)
+        matrix += shape.correlated * between * grid.fading(shape.memory_s)
         own += shape.correlated * (within - between)
     if shape.line:
         wave = np.cos(2.0 * np.pi * shape.line_Hz * grid.distance_s)
@@ -140,6 +140,13 @@ class Grid:
     since_s: Floats
     width_s: float
     loss_s: float
+    _fading: dict[float, Floats] = field(default_factory=dict, repr=False)
+
+    def fading(self, memory_s: float) -> Floats:
+        """Correlation of noise with a memory between blocks; made once."""
+        if memory_s not in self._fading:
+            self._fading[memory_s] = np.exp(self.distance_s / -memory_s)
+        return self._fading[memory_s]
 
     def averaged(self, memory_s: float) -> tuple[float, float]:
         """Factors of the covariance between blocks and of the variance within one."""
@@ -193,7 +200,8 @@ def alias_gain(frequency_Hz: float, step_s: float, count: Floats) -> Floats:
 def _detrended(time_s: Floats, value: Floats) -> Floats:
     """Residuals about a parabola."""
     x = 2.0 * (time_s - time_s[0]) / (time_s[-1] - time_s[0]) - 1.0
-    return np.asarray(value - np.polynomial.polynomial.polyval(x, np.polynomial.polynomial.polyfit(x, value, 2)))
+    basis = np.stack((np.ones_like(x), x, 1.5 * x * x - 0.5))
+    return np.asarray(value - np.linalg.solve(basis @ basis.T, basis @ value) @ basis)
 
 
 def find_aliases(
@@ -222,7 +230,7 @@ def find_aliases(
     if not pieces or not np.isfinite(step_s) or step_s <= 0:
         return ()
     time_s, value = max(pieces, key=lambda piece: len(piece[0]))
-    n = min(len(value), 1 << 16)
+    n = min(len(value), 1 << 15)
     if n < 32:
         return ()
     residual = _detrended(time_s[:n], value[:n])

@@ -31,7 +31,7 @@ DEFAULTS: Final[Mapping[str, tuple[Value, Any]]] = MappingProxyType(
         "guard_s": (0.3, (0.0, 10.0)),
         "scale_lag_allowance_s": (2.0, (0.0, 20.0)),
         "least_quiet_s": (3.0, (0.5, 60.0)),
-        "blocks_for_fit": (100.0, (20.0, 400.0)),
+        "blocks_for_fit": (60.0, (20.0, 400.0)),
         "shortest_leakage_time_constant_s": (60.0, (1.0, 1e6)),
         "largest_bias_current_nA": (1.0, (1e-6, 1e3)),
         "drift_model": ("auto", ("auto", "none", "linear", "leakage", "curved")),

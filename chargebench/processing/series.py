@@ -101,23 +101,24 @@ def _counter_steps(sequence: npt.NDArray[np.int64]) -> npt.NDArray[np.int64]:
 
 def _breaks(time_s: Floats, status_before: npt.NDArray[np.int64], gap_s: float) -> tuple[Break, ...]:
     """Breaks of kept readings; `status_before` holds the bits met since the previous kept reading, itself included."""
-    wide = np.zeros(len(time_s), dtype=bool)
-    wide[1:] = np.diff(time_s) > gap_s
-    broken = np.flatnonzero(wide | (status_before != 0))
+    wide = np.flatnonzero(np.diff(time_s) > gap_s) + 1
+    told = np.flatnonzero(status_before)
     found = []
-    for index in broken[broken > 0].tolist():
-        bits = int(status_before[index])
+    for index in sorted({*wide.tolist(), *told.tolist()} - {0}):
+        bits = int(status_before[index]) if len(status_before) else 0
         kind = "reset" if bits & (RESET | ZERO) else "over" if bits & OVER else "gap"
         found.append(Break(index, kind, float(time_s[index - 1]), float(time_s[index])))
     return tuple(found)
 
 
 def _met_since(keep: npt.NDArray[np.bool_], status: npt.NDArray[np.int64]) -> npt.NDArray[np.int64]:
-    """Bits that break continuity met between each kept reading and the one before it."""
+    """Bits that break continuity met between each kept reading and the one before it; empty where there are none."""
     bits = status & (OVER | RESET | ZERO)
+    if not bits.any():
+        return np.empty(0, dtype=np.int64)
     kept = np.flatnonzero(keep)
-    if not bits.any() or not len(kept):
-        return np.zeros(len(kept), dtype=np.int64)
+    if not len(kept):
+        return np.empty(0, dtype=np.int64)
     bits = np.where(keep, bits & RESET, bits)
     starts = np.concatenate(([0], kept[:-1] + 1))
     return np.asarray(np.bitwise_or.reduceat(bits, starts))
@@ -168,7 +169,7 @@ def clean(
     met = _met_since(keep, np.where(fresh, status, 0))
     if not keep.all():
         time_s, value = time_s[keep], value[keep]
-    step_s = float(np.median(np.diff(time_s))) if len(time_s) > 1 else float("nan")
+    step_s = _usual_step(time_s)
     limit = max(gap_steps * step_s, gap_s) if len(time_s) > 1 else gap_s
     return Series(
         time_s,
@@ -185,9 +186,18 @@ def clean(
     )
 
 
+def _usual_step(time_s: Floats, most: int = 4001) -> float:
+    """Median time between readings, of at most about `most` pairs spread over the whole; NaN with fewer than two."""
+    if len(time_s) < 2:
+        return float("nan")
+    pick = np.arange(0, len(time_s) - 1, max(1, (len(time_s) - 1) // most))
+    return float(np.median(time_s[pick + 1] - time_s[pick]))
+
+
 def _jumps(time_s: Floats, limit_s: float, steps: npt.NDArray[np.int64]) -> tuple[float, ...]:
     """Times before forward jumps across which the line counter went on by one (all lines kept, none out of order)."""
     if len(steps) != len(time_s) - 1:
         return ()
-    leap = np.flatnonzero((np.diff(time_s) > limit_s) & (steps == 1))
+    wide = np.flatnonzero(np.diff(time_s) > limit_s)
+    leap = wide[steps[wide] == 1]
     return tuple(time_s[leap].tolist())

@@ -8,6 +8,7 @@ from __future__ import annotations
 import hashlib
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from functools import cached_property
 from types import MappingProxyType
 
 import numpy as np
@@ -221,7 +222,11 @@ class Run:
             object.__setattr__(self, name, MappingProxyType(dict(getattr(self, name))))
 
     def raw_sha256(self) -> str:
-        """SHA-256 over the raw arrays, channel by channel in order of name, little-endian."""
+        """SHA-256 over the raw arrays, channel by channel in order of name, little-endian; worked out once."""
+        return self._raw_sha256
+
+    @cached_property
+    def _raw_sha256(self) -> str:
         digest = hashlib.sha256()
         for channel in sorted(self.traces):
             trace = self.traces[channel]
