@@ -160,9 +160,9 @@ def simulate(bench: Bench = Bench(), **changes: object) -> tuple[Run, Truth]:
     shown = q + noise(bench, t, rng)
     if bench.display_step:
         shown = np.round(shown / bench.display_step) * bench.display_step
-    mass_t = np.arange(0.03, t[-1], 1.0 / bench.scale_Hz)
     traces = [trace("charge", t, shown)]
     if bench.scale_Hz > 0:
+        mass_t = np.arange(0.03, t[-1], 1.0 / bench.scale_Hz)
         traces.append(trace("mass", mass_t, weighed(bench, mass_t, rng)))
     rates = np.diff(fallen)
     net = bench.charge_per_gram * bench.mass_g

@@ -1,0 +1,259 @@
+"""The reduction as a whole: right on runs with known truth, indifferent to what must not matter, never raising."""
+
+from __future__ import annotations
+
+import json
+import math
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+from hypothesis.extra import numpy as hnp
+
+from chargebench.processing.outcome import RESULT_UNITS, Outcome
+from chargebench.processing.recipe import process
+from chargebench.runs.run import Known, Run, Trace
+from tests.processing.simulate import Bench, run_of, simulate, trace
+
+PLAIN = Bench(walk=0.005, seed=3)
+
+
+def value(outcome: Outcome, key: str = "net_charge_nC") -> float:
+    """A number of the result that must be there."""
+    estimate = outcome.result[key]
+    assert estimate is not None
+    return estimate.value
+
+
+def half_width(outcome: Outcome, key: str = "net_charge_nC") -> float:
+    """Its expanded uncertainty."""
+    estimate = outcome.result[key]
+    assert estimate is not None
+    return estimate.U95
+
+
+def with_trace(run: Run, **changes: object) -> Run:
+    """The run with its charge trace changed."""
+    return replace(run, traces={**run.traces, "charge": replace(run.traces["charge"], **changes)})  # type: ignore[arg-type]
+
+
+@pytest.mark.parametrize("charge_per_gram", [-200.0, -30.0, -6.0, 6.0, 30.0, 200.0])
+@pytest.mark.parametrize("tau_s", [300.0, 3000.0, math.inf])
+def test_clean_runs_come_within_one_percent(charge_per_gram: float, tau_s: float) -> None:
+    """Charge-to-mass of a run above 5 nC/g with ordinary noise lies within 1 % of the truth."""
+    run, truth = simulate(PLAIN, charge_per_gram=charge_per_gram, tau_s=tau_s, bias_nA=-0.03, correlated=0.03)
+    assert value(process(run), "charge_to_mass_nC_per_g") == pytest.approx(truth.charge_to_mass, rel=0.01)
+
+
+def test_every_key_is_there_and_json_has_no_infinity() -> None:
+    """The JSON form holds every key of the result and only finite numbers."""
+    run, _ = simulate(PLAIN)
+    outcome = process(run)
+    text = json.dumps(outcome.as_json(), allow_nan=False)
+    assert list(json.loads(text)["result"]) == list(RESULT_UNITS)
+    assert all(outcome.result[key] is not None for key in RESULT_UNITS)
+
+
+def test_same_run_and_recipe_give_the_same_bits() -> None:
+    """Two reductions of the same run agree to the last bit."""
+    run, _ = simulate(PLAIN, mains=0.1, walk=0.02)
+    assert json.dumps(process(run).as_json()) == json.dumps(process(run).as_json())
+
+
+@settings(max_examples=8, deadline=None)
+@given(offset=st.floats(-50, 50), seed=st.integers(0, 50))
+def test_an_offset_does_not_matter(offset: float, seed: int) -> None:
+    """Without leakage a constant added to every reading changes nothing."""
+    run, _ = simulate(PLAIN, seed=seed, tau_s=math.inf, knowledge={"leakage_rate_per_s": Known(0.0, 1e-9)})
+    moved = with_trace(run, value=run.traces["charge"].value + offset)
+    assert value(process(moved)) == pytest.approx(value(process(run)), abs=0.05 * half_width(process(run)))
+
+
+@settings(max_examples=8, deadline=None)
+@given(shift_s=st.floats(-1e5, 1e5), seed=st.integers(0, 50))
+def test_the_origin_of_time_does_not_matter(shift_s: float, seed: int) -> None:
+    """Every trace moved in time by the same amount gives the same net charge."""
+    run, _ = simulate(PLAIN, seed=seed)
+    moved = {k: replace(x, time_s=x.time_s + shift_s) for k, x in run.traces.items()}
+    a, b = process(run), process(replace(run, traces=moved))
+    assert value(b) == pytest.approx(value(a), abs=0.05 * half_width(a))
+
+
+@settings(max_examples=8, deadline=None)
+@given(seed=st.integers(0, 50), charge_per_gram=st.sampled_from([-30.0, 0.0, 5.0]))
+def test_polarity_only_turns_the_sign(seed: int, charge_per_gram: float) -> None:
+    """Readings with the other sign give the net charge with the other sign and the same uncertainty."""
+    run, _ = simulate(PLAIN, seed=seed, charge_per_gram=charge_per_gram)
+    a, b = process(run), process(with_trace(run, value=-run.traces["charge"].value))
+    assert value(b) == pytest.approx(-value(a), abs=1e-6)
+    assert half_width(b) == pytest.approx(half_width(a), rel=1e-6)
+    assert value(b, "positive_charge_nC") == pytest.approx(-value(a, "negative_charge_nC"), abs=1e-6)
+
+
+@settings(max_examples=6, deadline=None)
+@given(seed=st.integers(0, 1000))
+def test_order_of_arrival_does_not_matter(seed: int) -> None:
+    """Quiet readings that arrive in another order, stamps with them, give the same answer."""
+    run, _ = simulate(PLAIN)
+    source = run.traces["charge"]
+    order = np.arange(len(source))
+    np.random.default_rng(seed).shuffle(order[:600])
+    mixed = Trace("charge", "charge", *(getattr(source, k)[order] for k in ("time_s", "value", "status")),
+                  np.full(len(order), -1), source.device_ms[order], source.received_ns[order])  # fmt: skip
+    assert value(process(replace(run, traces={**run.traces, "charge": mixed}))) == pytest.approx(value(process(run)))
+
+
+@pytest.mark.parametrize("after_s", [8.0, 10.0, 12.0, 20.0, 30.0])
+def test_where_the_reading_ends_does_not_matter(after_s: float) -> None:
+    """A leaking cup gives the same net charge however long one goes on reading."""
+    run, truth = simulate(PLAIN, tau_s=200.0, after_s=30.0)
+    end = truth.end_s + after_s
+    cut = {
+        k: replace(x, **{n: getattr(x, n)[x.time_s < end] for n in
+                         ("time_s", "value", "status", "sequence", "device_ms", "received_ns")})
+        for k, x in run.traces.items()
+    }  # fmt: skip
+    outcome = process(replace(run, traces=cut))
+    assert value(outcome) == pytest.approx(truth.net_charge, abs=half_width(outcome))
+
+
+def test_uneven_sampling_uses_the_stamps() -> None:
+    """Jittered stamps with every third reading missing give the truth within U95."""
+    run, truth = simulate(PLAIN, jitter=1.0, tau_s=150.0)
+    keep = np.arange(len(run.traces["charge"])) % 3 != 0
+    names = ("time_s", "value", "status", "device_ms", "received_ns")
+    thin = {n: getattr(run.traces["charge"], n)[keep] for n in names}
+    outcome = process(with_trace(run, **thin, sequence=np.full(int(keep.sum()), -1)))
+    assert value(outcome) == pytest.approx(truth.net_charge, abs=half_width(outcome))
+
+
+def test_current_readings_integrate_to_the_same_charge() -> None:
+    """A current-reading instrument gives the truth that the charge-reading one gives."""
+    bench = replace(PLAIN, tau_s=math.inf, white=0.02, walk=0.0, correlated=0.0)
+    run, truth = simulate(bench)
+    q = run.traces["charge"]
+    clean, _ = simulate(replace(bench, white=0.0))
+    rng = np.random.default_rng(4)
+    current = np.gradient(clean.traces["charge"].value, q.time_s) + 0.2 * rng.standard_normal(len(q))
+    outcome = process(run_of([trace("current", q.time_s, current), run.traces["mass"]], bench))
+    assert value(outcome) == pytest.approx(truth.net_charge, abs=half_width(outcome))
+    assert value(outcome) == pytest.approx(value(process(run)), abs=half_width(outcome) + half_width(process(run)))
+    assert outcome.result["leakage_time_constant_s"] is None
+
+
+def test_pure_noise_has_no_positive_and_no_negative_charge() -> None:
+    """Readings of noise alone deposit neither positive nor negative charge beyond U95."""
+    for seed in range(12):
+        outcome = process(simulate(PLAIN, charge_per_gram=0.0, seed=seed)[0])
+        for key in ("positive_charge_nC", "negative_charge_nC"):
+            assert abs(value(outcome, key)) <= 1.5 * half_width(outcome, key)
+
+
+@pytest.mark.parametrize("charge_per_gram", [0.0, -10.0])
+def test_charge_of_both_signs_is_told_apart(charge_per_gram: float) -> None:
+    """A grind that first brings one sign, then the other, shows both parts."""
+    run, truth = simulate(PLAIN, charge_per_gram=charge_per_gram, bipolar=40.0, tau_s=math.inf)
+    outcome = process(run)
+    assert value(outcome, "positive_charge_nC") == pytest.approx(truth.positive, rel=0.01)
+    assert value(outcome, "negative_charge_nC") == pytest.approx(truth.negative, rel=0.01)
+
+
+def test_grind_time_is_free_of_the_scale_s_lag() -> None:
+    """Grind time and throughput do not depend on how slowly the scale follows."""
+    for lag_s in (0.0, 0.5, 1.2):
+        outcome = process(simulate(PLAIN, scale_lag_s=lag_s, ramp_s=0.01)[0])
+        assert value(outcome, "grind_time_s") == pytest.approx(12.0, abs=0.5)
+        assert value(outcome, "throughput_g_per_s") == pytest.approx(1.5, rel=0.05)
+        assert outcome.details["scale_lag_s"] == pytest.approx(lag_s, abs=0.25)
+
+
+def test_equal_mass_steps_add_up_to_the_net_charge() -> None:
+    """The steps of charge per gram, each over its equal mass, sum to the net charge."""
+    outcome = process(simulate(PLAIN)[0])
+    steps = outcome.curves["charge_by_mass"]
+    assert np.sum(steps["charge_nC"]) == pytest.approx(value(outcome), rel=0.01)
+    assert steps["charge_per_gram_nC_per_g"][2:-2] == pytest.approx(np.full(6, -30.0), rel=0.1)
+
+
+def test_a_cup_weighed_by_hand_needs_no_scale() -> None:
+    """Hand weighings stand in for a scale on a port."""
+    known = {"scale_repeatability_g": Known(0.01, 0.0), "scale_resolution_g": Known(0.01, 0.0)}
+    tags = {"mass_before_g": 152.317, "mass_after_g": 170.317}
+    outcome = process(simulate(PLAIN, scale_Hz=0.0, tags=tags, knowledge=known)[0])
+    assert value(outcome, "collected_mass_g") == pytest.approx(18.0)
+    mass = outcome.result["collected_mass_g"]
+    assert mass is not None
+    assert mass.u == pytest.approx(math.hypot(math.sqrt(2) * 0.01, math.sqrt(2) * 0.01 / math.sqrt(12)), rel=1e-9)
+    assert value(outcome, "charge_to_mass_nC_per_g") == pytest.approx(-30.0, rel=0.01)
+    assert outcome.result["grind_time_s"] is None
+
+
+@pytest.mark.parametrize("changes", [{"scale_Hz": 0.0}, {"after_s": 0.3}, {"before_s": 0.2}])
+def test_what_cannot_be_had_is_null_and_a_flag_says_why(changes: dict[str, float]) -> None:
+    """A run that cannot give charge-to-mass says so with a flag of its own."""
+    outcome = process(simulate(PLAIN, **changes)[0])
+    assert outcome.result["charge_to_mass_nC_per_g"] is None
+    assert {f.code for f in outcome.flags} & {"no-mass", "no-quiet-after", "no-quiet-before"}
+
+
+def test_shared_knowledge_is_named_in_the_budget() -> None:
+    """Gain and leakage from bench checks stand in the budget as shared; shares add up to one."""
+    known = {"gain": Known(1.02, 0.005), "leakage_rate_per_s": Known(1 / 600, 2e-5)}
+    outcome = process(simulate(PLAIN, knowledge=known)[0])
+    assert {"gain", "leakage"} <= {term.shared for term in outcome.budget}
+    assert sum(term.share for term in outcome.budget) == pytest.approx(1.0, abs=1e-9)
+    assert value(outcome) == pytest.approx(1.02 * -540.0, rel=0.002)
+
+
+def test_null_grinds_set_a_floor() -> None:
+    """The uncertainty of net charge is never below the spread of null grinds."""
+    outcome = process(simulate(PLAIN, knowledge={"net_charge_floor_nC": Known(0.0, 2.0, 9.0)})[0])
+    net = outcome.result["net_charge_nC"]
+    assert net is not None
+    assert net.u == pytest.approx(2.0, rel=1e-6)
+    assert "noise-floor" in {f.code for f in outcome.flags}
+
+
+def test_ioniser_background_is_subtracted_only_where_it_was_on() -> None:
+    """An ionised run loses the background of null grinds, a dry one keeps its charge."""
+    known = {"ioniser_background_nC": Known(7.0, 0.3)}
+    dry = process(simulate(PLAIN, knowledge=known)[0])
+    ionised = process(simulate(PLAIN, knowledge=known, tags={"treatment": "ionised"})[0])
+    assert value(ionised) == pytest.approx(value(dry) - 7.0)
+
+
+def test_a_neutralised_run_takes_its_leakage_from_the_bench() -> None:
+    """A bench check narrows the answer of a run that says nothing of leakage itself."""
+    bench = replace(PLAIN, charge_per_gram=0.0, bipolar=60.0, tau_s=200.0)
+    alone = process(simulate(bench)[0])
+    helped = process(simulate(replace(bench, knowledge={"leakage_rate_per_s": Known(1 / 200, 1e-5)}))[0])
+    assert half_width(helped) < 0.7 * half_width(alone)
+    assert abs(value(helped)) <= half_width(helped)
+
+
+VALUES = st.one_of(st.floats(-1e4, 1e4), st.sampled_from([math.nan, math.inf, 0.0, 1e300, -1e13]))
+
+
+@st.composite
+def traces(draw: st.DrawFn, channel: str) -> Trace:
+    """A trace that could have been loaded, however odd."""
+    n = draw(st.integers(0, 60))
+    time_s = draw(hnp.arrays(float, n, elements=st.one_of(st.floats(0, 60), VALUES)))
+    reading = draw(hnp.arrays(float, n, elements=VALUES))
+    status = draw(hnp.arrays(np.int64, n, elements=st.integers(0, 63)))
+    return Trace(channel, channel, time_s, reading, status, np.arange(n), np.full(n, -1), np.zeros(n, dtype=np.int64))
+
+
+@settings(max_examples=60, deadline=None, suppress_health_check=[HealthCheck.too_slow, HealthCheck.data_too_large])
+@given(
+    st.lists(st.sampled_from(["charge", "current", "mass"]), unique=True).flatmap(
+        lambda names: st.tuples(*(traces(name) for name in names))
+    ),
+    st.sampled_from([{}, {"dose_g": 18.0}, {"purpose": "blank"}, {"mass_before_g": 1.0, "mass_after_g": 0.5}]),
+)
+def test_nothing_that_can_be_loaded_raises(found: tuple[Trace, ...], tags: dict[str, str | float]) -> None:
+    """Whatever the arrays hold, there is an outcome with every key and finite JSON."""
+    run = Run("20260314T091500Z-7f3a2c", "2026-03-14T09:15:00Z", tags, {x.channel: x for x in found}, recovered=True)
+    json.dumps(process(run).as_json(), allow_nan=False)
