@@ -202,11 +202,16 @@ def _curve_part(a: Analysis) -> dict[str, Any]:
         "not_fitted": not_fitted,
         "lack_of_fit": lack_of_fit(fit, a.white),
         "scatter": scatter,
-        "drawn": _drawn(fit, a),
+        "points": _curve_points(fit, a),
+        "residuals": {
+            "dose_uL_per_g": a.points.dose_uL_per_g,
+            "residual_nC_per_g": a.points.q_nC_per_g - fit.mean(a.points.dose_uL_per_g),
+            "run": a.points.run_id,
+        },
     }
 
 
-def _drawn(fit: Fit, a: Analysis) -> dict[str, Floats]:
+def _curve_points(fit: Fit, a: Analysis) -> dict[str, Floats]:
     """The curve and its pointwise 95 % band, up to the highest tested dose, for figures."""
     from scipy.special import stdtrit
 

@@ -49,6 +49,12 @@ def test_shape() -> None:
     assert sum(group["curve"]["weights"].values()) == pytest.approx(1.0)
     assert set(group["curve"]["parameters"]["dry_nC_per_g"]) == {"value", "u"}
     assert group["dry"]["n"] == 4
+    points, residuals = group["curve"]["points"], group["curve"]["residuals"]
+    assert all(
+        low < mean < high for low, mean, high in zip(*(points[f"{k}_nC_per_g"] for k in ("low", "mean", "high")), strict=False)
+    )
+    assert points["dose_uL_per_g"][-1] == 50.0
+    assert len(residuals["residual_nC_per_g"]) == len(residuals["run"]) == 24
     assert len(group["treatments"]["arms"]) == 6
     assert {"dose_uL_per_g", "text"} <= set(group["next"])
     assert "bootstrap_ci95" in group["neutralising_dose"]["fraction"]
