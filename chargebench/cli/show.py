@@ -1,4 +1,4 @@
-"""``chargebench show``: what a run, or every run of a folder, says. Reads only; computes afresh every time."""
+"""``chargebench show``: what a run, or every run of a folder, says."""
 
 from __future__ import annotations
 
@@ -58,13 +58,17 @@ def run_files(path: Path) -> list[Path]:
 
 def _outcomes(files: list[Path], recipe_file: Path | None) -> Iterator[dict[str, Any] | ChargebenchError]:
     """The JSON form of each run's outcome, or the error in its place."""
+    from chargebench.archive.archive import Archive
     from chargebench.processing.recipe import DEFAULT, process, read_recipe
     from chargebench.runs.load import load_run
 
     recipe = DEFAULT if recipe_file is None else read_recipe(recipe_file)
     for file in files:
         try:
-            yield process(load_run(file), recipe).as_json()
+            if len(files) > 1:  # a whole archive: outcomes kept beside their runs are the same, and there at once
+                yield Archive(file.parent).outcome(file, recipe)
+            else:
+                yield process(load_run(file), recipe).as_json()
         except RunFileError as error:
             yield error
 

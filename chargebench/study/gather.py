@@ -16,6 +16,7 @@ from chargebench.processing.outcome import Estimate
 from chargebench.study.plan import make_plan
 from chargebench.study.progress import Progress, progress
 from chargebench.study.rows import Question, StudyRun, usable
+from chargebench.study.sprays import portion
 from chargebench.study.studyfile import StudyFile
 
 __all__ = [
@@ -217,5 +218,13 @@ def known_of_bench(archive: Archive, rows: Sequence[StudyRun]) -> dict[str, Any]
 
 
 def question_of(study: StudyFile) -> Question:
-    """What a study file fixed beforehand."""
-    return Question(band_nC_per_g=study.study.band_nC_per_g, fraction=study.study.fraction)
+    """What a study file fixed beforehand; with a known spray, the next dose is one of whole sprays on the first arm."""
+    spray_g = study.water.spray_g
+    one = None if spray_g is None else portion(1e-9, study.arm[0].dose_g, spray_g, 0.0, study.water.temperature_C)
+    return Question(
+        band_nC_per_g=study.study.band_nC_per_g,
+        fraction=study.study.fraction,
+        stop_width_uL_per_g=study.stop.width_uL_per_g,
+        most_runs=study.stop.most_runs,
+        spray_step_uL_per_g=None if one is None else one.reached_uL_per_g,
+    )
