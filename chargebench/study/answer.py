@@ -193,7 +193,7 @@ def _curve_part(a: Analysis) -> dict[str, Any]:
     fit = a.chosen[0]
     return {
         "name": fit.curve.name,
-        "displaced": a.chosen[1].curve.name if len(a.chosen) > 1 else None,
+        "interval_spans": [other.curve.name for other in a.chosen],
         "parameters": _parameters(fit),
         "dof": fit.dof,
         "residual_scale": math.sqrt(fit.scale),

@@ -269,16 +269,17 @@ def weights(fits: Sequence[Fit]) -> Floats:
 
 
 def select(fits: Sequence[Fit]) -> tuple[Fit, ...]:
-    """The curve to read doses from, followed by the curve it displaced, if any.
+    """The curve to read doses from, followed by those that widen its interval.
 
-    It is the exponential to a plateau, unless another has an AICc lower by more than `DECISIVE`; then the exponential
-    stays in the interval, since one study in fifty prefers a wrong curve that decisively by chance alone; it goes from
-    `BEYOND_DOUBT` on. A curve nested in it (to zero) is never preferred: assuming the plateau to be exactly zero would
-    make every interval too narrow whenever it is not.
+    It is the exponential to a plateau, alone, unless another has an AICc lower by more than `DECISIVE`: the best then
+    displaces it, which happens by chance in one study of fifty. So every curve not decisively worse than the best stays
+    in the interval, and the exponential itself up to `BEYOND_DOUBT`. A curve nested in it (to zero) is never read:
+    assuming the plateau to be exactly zero would make every interval too narrow whenever it is not.
     """
-    general = [fit for fit in fits if "plateau" in fit.curve.levels] or list(fits)
-    best = min(general, key=lambda fit: fit.aicc)
+    general = sorted((fit for fit in fits if "plateau" in fit.curve.levels), key=lambda fit: fit.aicc) or list(fits)
+    best = general[0]
     usual = next((fit for fit in general if fit.curve is EXPONENTIAL_PLATEAU), best)
     if best.aicc >= usual.aicc - DECISIVE:
         return (usual,)
-    return (best, usual) if best.aicc >= usual.aicc - BEYOND_DOUBT else (best,)
+    room = {EXPONENTIAL_PLATEAU: BEYOND_DOUBT}
+    return tuple(fit for fit in general if fit.aicc <= best.aicc + room.get(fit.curve, DECISIVE))

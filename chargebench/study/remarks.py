@@ -54,9 +54,9 @@ def remarks_on_curve(curve: Mapping[str, Any], doses: Mapping[str, Mapping[str, 
     if lack and lack["p"] < 0.05:
         text = f"The {curve['name']} does not pass through the means as closely as repeats do (p {lack['p']:.2g})."
         found.append(Flag("lack-of-fit", "doubt", text, {"p": lack["p"], "allowed": 0.05}))
-    if curve.get("displaced"):
-        text = f"The {curve['name']} fits decisively better than the {curve['displaced']}; intervals span both."
-        found.append(Flag("curve-displaced", "note", text, {"aicc": dict(curve["aicc"])}))
+    if len(curve.get("interval_spans", [])) > 1:
+        text = f"No single curve is sure; intervals span those of {', '.join(curve['interval_spans'])}."
+        found.append(Flag("several-curves", "note", text, {"aicc": dict(curve["aicc"])}))
     for name, dose in doses.items():
         if dose.get("intervals_disagree"):
             text = f"Profile and bootstrap intervals of the {name} dose disagree; both are shown."

@@ -22,7 +22,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from chargebench.study.bootstrap import resample
-from chargebench.study.curves import HINGE, LOG_LOGISTIC, Curve
+from chargebench.study.curves import EXPONENTIAL_PLATEAU, HINGE, LOG_LOGISTIC, Curve
 from chargebench.study.dose import dose_of, fall_to
 from chargebench.study.equivalence import band_of, levels_of, put_to_test
 from chargebench.study.fit import fit_family, select
@@ -91,7 +91,7 @@ def judge(truth: Truth | OtherTruth, points: Points) -> Counter[str]:
     at_or_above = points.doses[points.doses >= (neutral.value if neutral.value is not None else math.inf)]
     count["neutral"] = neutral.value is not None
     count["wrong"] = bool((np.abs(truth.mean(at_or_above)) > 0.05 * abs(truth.dry)).any())
-    count["other curve"] = len(chosen) > 1
+    count["other curve"] = chosen[0].curve is not EXPONENTIAL_PLATEAU
     return count
 
 

@@ -50,9 +50,8 @@ def test_shape() -> None:
     assert set(group["curve"]["parameters"]["dry_nC_per_g"]) == {"value", "u"}
     assert group["dry"]["n"] == 4
     points, residuals = group["curve"]["points"], group["curve"]["residuals"]
-    assert all(
-        low < mean < high for low, mean, high in zip(*(points[f"{k}_nC_per_g"] for k in ("low", "mean", "high")), strict=False)
-    )
+    bands = zip(*(points[f"{key}_nC_per_g"] for key in ("low", "mean", "high")), strict=True)
+    assert all(low < mean < high for low, mean, high in bands)
     assert points["dose_uL_per_g"][-1] == 50.0
     assert len(residuals["residual_nC_per_g"]) == len(residuals["run"]) == 24
     assert len(group["treatments"]["arms"]) == 6

@@ -70,14 +70,19 @@ def test_never_from_too_few_doses(curve: Curve) -> None:
 
 def test_selects_the_usual_unless_decided() -> None:
     """The exponential to a plateau is read unless another fits decisively better; it stays beside it within doubt."""
-    one, other = fit_family(whiten(exact(EXPONENTIAL_PLATEAU, TRUE[EXPONENTIAL_PLATEAU.name], 1.0)))[:3:2]
+    one, other, third = (
+        fit_family(whiten(exact(EXPONENTIAL_PLATEAU, TRUE[EXPONENTIAL_PLATEAU.name], 1.0)))[i] for i in (0, 2, 3)
+    )
 
-    def chosen(gain: float) -> list[Curve]:
-        return [fit.curve for fit in select([one, replace(other, aicc=one.aicc - gain)])]
+    def chosen(gain: float, of_third: float = -99.0) -> list[Curve]:
+        fits = [one, replace(other, aicc=one.aicc - gain), replace(third, aicc=one.aicc - of_third)]
+        return [fit.curve for fit in select(fits)]
 
-    assert chosen(5.9) == [EXPONENTIAL_PLATEAU]
+    assert chosen(5.9, 5.8) == [EXPONENTIAL_PLATEAU]
     assert chosen(6.1) == [LOG_LOGISTIC, EXPONENTIAL_PLATEAU]
     assert chosen(14.1) == [LOG_LOGISTIC]
+    assert chosen(20.0, 14.1) == [LOG_LOGISTIC, HINGE]
+    assert chosen(7.0, 1.5) == [LOG_LOGISTIC, HINGE, EXPONENTIAL_PLATEAU]
 
 
 def test_a_curve_to_zero_is_never_read() -> None:
