@@ -76,6 +76,9 @@ def sections(found: Mapping[str, Any]) -> list[Section]:
     """The report on a study, given as ``study --json`` has it."""
     runs = found["runs"]
     made = [_head(found)]
+    made += [
+        Section(f"{g['coffee']} on {g['grinder']}: what was found", 2, tuple(conclusions(g))) for g in found["groups"]
+    ]
     for group in found["groups"]:
         own = [r for r in runs if (r["coffee"], r["grinder"]) == (group["coffee"], group["grinder"])]
         made += list(_group(group, own))
@@ -92,10 +95,7 @@ def sections(found: Mapping[str, Any]) -> list[Section]:
 def _head(found: Mapping[str, Any]) -> Section:
     study = found.get("study") or {}
     title = study.get("question") or "What the runs of this archive say"
-    parts = [_fixed(found, study)]
-    for group in found["groups"]:
-        parts += [f"{group['coffee']} on {group['grinder']}. {text}" for text in conclusions(group)]
-    return Section(title, 1, tuple(part for part in parts if part))
+    return Section(title, 1, (_fixed(found, study),))
 
 
 def _fixed(found: Mapping[str, Any], study: Mapping[str, Any]) -> str:
@@ -186,7 +186,7 @@ def _run_row(run: Mapping[str, Any]) -> tuple[str, ...]:
         _number(run["water_uL_per_g"], "g"),
         _number(run["collected_mass_g"], ".2f"),
         _number(run["charge_to_mass_nC_per_g"], "+.2f"),
-        _number(run["U95_nC_per_g"], ".2f"),
+        _number(run["U95_nC_per_g"], ".2g"),
         _number(run["recovery_percent"], ".1f"),
         remarks,
     )

@@ -15,6 +15,8 @@ __all__ = ["pdf"]
 
 _FONT, _BOLD = "paper", "paper-bold"
 _TEXT_MM = 175.0
+_CHARACTER_MM = 1.5
+"""Of the small type of tables, bold, on average."""
 
 
 def pdf(found: Mapping[str, Any]) -> bytes:
@@ -103,17 +105,19 @@ def _table(table: Table) -> Any:
         ("LEFTPADDING", (0, 0), (-1, -1), 0),
         ("RIGHTPADDING", (0, 0), (-1, -1), 4),
     ]
-    widths = [width * _TEXT_MM * mm for width in _shares(table)]
-    return LongTable(rows, colWidths=widths, style=TableStyle(style), repeatRows=1)
+    return LongTable(rows, colWidths=[width * mm for width in _widths_mm(table)], style=TableStyle(style), repeatRows=1)
 
 
-def _shares(table: Table) -> list[float]:
-    """Share of the width for each column: by the longest cell, within bounds so that no column starves."""
+def _widths_mm(table: Table) -> list[float]:
+    """Width of each column: room for its longest word, and the rest of the page by how much longer its cells are."""
     columns = list(zip(table.header, *table.rows, strict=True))
-    words = [max(len(word) for cell in column for word in cell.split() or [""]) for column in columns]
-    longest = [max(len(cell) for cell in column) for column in columns]
-    bounded = [max(min(cell, 28), min(word, 40)) + 2.5 for cell, word in zip(longest, words, strict=True)]
-    return [length / sum(bounded) for length in bounded]
+    least = [1.5 + _CHARACTER_MM * max(len(w) for cell in c for w in cell.split() or [""]) for c in columns]
+    wanted = [1.5 + _CHARACTER_MM * min(max(len(cell) for cell in c), 60) for c in columns]
+    spare = _TEXT_MM - sum(least)
+    if spare <= 0:
+        return [width * _TEXT_MM / sum(least) for width in least]
+    more = [max(w - one, 0.01) for w, one in zip(wanted, least, strict=True)]
+    return [one + spare * m / sum(more) for one, m in zip(least, more, strict=True)]
 
 
 def _foot(canvas: Any, document: Any) -> None:
