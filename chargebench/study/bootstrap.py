@@ -85,7 +85,7 @@ def first_doses(curve: Curve, parameters: Floats, target: Target, highest: float
     want = target.fraction * dry + target.level_nC_per_g
     if "slope" in column:
         return _first_by_search(curve, parameters, want, highest)
-    with np.errstate(divide="ignore", invalid="ignore"):
+    with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
         left = (want - plateau) / (dry - plateau)
         dose = np.where((left > 0) & (left < 1), curve.inverse(left, theta), np.inf)
     return np.where(dose <= highest, dose, np.inf)

@@ -47,7 +47,7 @@ def by_curve(fits: Sequence[Fit], white: Whitened, target: Target, what: str) ->
     value = dose_of(fits[0].curve, fits[0].parameters, target, highest)
     if value is None:
         least = highest if np.isnan(low) else open_end(low)
-        text = f"{what} is not reached up to the highest tested dose, {highest:g} uL/g; test more water."
+        text = f"{what} is not reached up to the highest tested dose, {highest:g} uL/g; {_advice(fits[0], target)}."
         return DoseAnswer("above highest dose", None, (least, None), (highest, None), text, PROFILE)
     lowest, upmost = open_end(low), open_end(high)
     if lowest is None and upmost is None:
@@ -61,6 +61,16 @@ def by_curve(fits: Sequence[Fit], white: Whitened, target: Target, what: str) ->
     else:
         said += f", 95 % interval {lowest:.3g} to {upmost:.3g} uL/g"
     return DoseAnswer("found", value, (lowest, upmost), None, said + ".", PROFILE)
+
+
+def _advice(fit: Fit, target: Target) -> str:
+    """What to do where the curve has not come down to the target: more water, unless it levels off above it."""
+    found = dict(zip(fit.curve.levels, fit.parameters, strict=False))
+    level = target.fraction * found["dry"] + target.level_nC_per_g
+    plateau = found.get("plateau", 0.0)
+    if (plateau - level) * found["dry"] > 0:
+        return f"the curve levels off at {plateau:.3g} nC/g, so more water alone may not reach it"
+    return "test more water"
 
 
 def by_tests(levels: Sequence[Level], target: Target, what: str, missing: str) -> DoseAnswer:

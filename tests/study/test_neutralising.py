@@ -119,6 +119,13 @@ def test_nothing_beyond_the_highest_dose() -> None:
     assert ends[1] is None
 
 
+def test_levelling_off_is_not_answered_with_water() -> None:
+    """Where the curve levels off above the target the sentence says so."""
+    found = ask(study(-60.0, -5.0, 20.0), Question(fraction=0.05))["fraction"]
+    assert found.status == "above highest dose"
+    assert "levels off at -4.98 nC/g" in found.text
+
+
 def test_plateau_at_zero_has_no_crossing() -> None:
     """With the plateau at zero a crossing is not identifiable."""
     assert ask(study(-60.0, 0.0, 20.0))["crossing"].status == "not identifiable"
