@@ -130,7 +130,7 @@ def test_a_charge_that_comes_early_is_found(tmp_path: Path, virtual: VirtualBenc
 def test_null_grinds_are_runs_and_give_limits(tmp_path: Path, virtual: VirtualBench) -> None:
     """blank records runs of purpose blank in the archive itself, and states limits per gram of the dose."""
     base = ["--bench", str(virtual.bench_path), "--archive", str(tmp_path)]
-    code, answer = qualify(["blank", *base, "--runs", "2", "--grind-seconds", "10", "--dose-g", "20"], hands(virtual))
+    code, answer = qualify(["blank", *base, "--runs", "2", "--grind-seconds", "15", "--dose-g", "20"], hands(virtual))
     assert code == 0
     archive = Archive(tmp_path)
     assert {f"{e.run_id}.h5" for e in archive.find({"purpose": "blank"})} == set(answer["inputs"])
@@ -154,7 +154,7 @@ def test_an_ioniser_is_judged_with_it_on(tmp_path: Path, virtual: VirtualBench) 
         if "Start the empty grinder" in text:
             brought.append(virtual.grind(0.0, treatment="ionised", purpose="blank")["net_charge_nC"])
 
-    code, answer = qualify(["ioniser", *base, "--runs", "2", "--grind-seconds", "10", "--cup-pF", "80"], person)
+    code, answer = qualify(["ioniser", *base, "--runs", "2", "--grind-seconds", "15", "--cup-pF", "80"], person)
     assert code == 0
     assert {e.tags["treatment"] for e in Archive(tmp_path).find({"purpose": "blank"})} == {"ionised"}
     assert answer["details"]["net_charges_nC"] == pytest.approx(brought, abs=0.5)
