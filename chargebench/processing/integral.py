@@ -144,7 +144,8 @@ def block_sums(series: Series, integral: Floats, width_s: float) -> Blocks:
     t, v = series.time_s, series.value
     if not len(t):
         return _no_blocks()
-    edges = np.arange(t[0], t[-1] + width_s, width_s)
+    half_step_s = 0.5 * series.step_s if len(t) > 1 else 0.0  # no reading falls on an edge, however the stamps round
+    edges = np.arange(0.0, t[-1] - t[0] + width_s, width_s) + (t[0] - half_step_s)
     cuts = np.array([b.index for b in series.breaks], dtype=np.int64)
     starts = np.sort(np.concatenate((np.searchsorted(t, edges), cuts, [0])))
     starts = starts[(starts < len(t)) & (np.diff(starts, prepend=-1) > 0)]
@@ -175,7 +176,7 @@ def merge(blocks: Blocks, choose: npt.NDArray[np.bool_], width_s: float) -> Bloc
     new = np.ones(len(index), dtype=bool)
     new[1:] = (np.diff(index) > 1) | (np.diff(blocks.piece[index]) != 0)
     run_start = t[np.maximum.accumulate(np.where(new, np.arange(len(index)), 0))]
-    cell = np.floor((t - run_start) / width_s + 1e-9)
+    cell = np.floor((t - run_start) / width_s + 1e-6)
     new[1:] |= np.diff(cell) != 0
     starts = np.flatnonzero(new)
     total = np.add.reduceat(n, starts)

@@ -95,12 +95,18 @@ def settled(series: Series, start_s: float, end_s: float) -> Level | None:
     x = t - float(np.mean(t))
     sxx = float(x @ x)
     slope = float(x @ (m - mean)) / sxx
-    residual = m - mean
+    about_mean, about_line = m - mean, m - mean - slope * x
     sd = float(np.std(m, ddof=1))
-    r = float(residual[1:] @ residual[:-1]) / max(float(residual @ residual), 1e-300)
-    inflate = (1.0 + min(max(r, 0.0), 0.95)) / (1.0 - min(max(r, 0.0), 0.95))
-    effective = max(n / inflate, 2.0)
-    return Level(mean, sd / math.sqrt(effective), sd, slope, sd * math.sqrt(inflate / sxx), effective - 1.0)
+    effective = max(n / _inflation(about_mean), 2.0)
+    u_slope = math.sqrt(float(about_line @ about_line) / max(n - 2, 1) * _inflation(about_line) / sxx)
+    return Level(mean, sd / math.sqrt(effective), sd, slope, u_slope, effective - 1.0)
+
+
+def _inflation(residual: Floats) -> float:
+    """Factor by which correlation of neighbours inflates the variance of a mean."""
+    power = float(residual @ residual)
+    r = min(max(float(residual[1:] @ residual[:-1]) / power, 0.0), 0.95) if power > 0.0 else 0.0
+    return (1.0 + r) / (1.0 - r)
 
 
 def collected(

@@ -6,6 +6,7 @@ Owns the order in which `stretches`, `charge` and `grind` are used on a run's ma
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import numpy.typing as npt
@@ -16,7 +17,7 @@ from chargebench.processing.grind import arrival, mass_steps, parts
 from chargebench.processing.integral import block_sums
 from chargebench.processing.outcome import Estimate
 from chargebench.processing.series import Break, Series
-from chargebench.processing.stretches import choose
+from chargebench.processing.stretches import PAD_S, choose
 from chargebench.processing.work import Material, Work
 
 __all__ = ["choose_stretches", "drift_priors", "fit_charge", "running_charge"]
@@ -38,10 +39,16 @@ def choose_stretches(work: Work) -> None:
     work.steps.append(f"quiet stretches and grind chosen from {s.how}")
     if s.how == "assumed":
         work.flag("grind-assumed")
+    spikes = _leave_out_spikes(work)
     for code, kind in (("touched", "transient"), ("not-quiet", "step")):
-        found = [[x[0], x[1]] for x in s.left_out if x[2] == kind]
+        found = [[x[0], x[1]] for x in s.left_out if x[2] == kind and not _is_spike(x, spikes, work)]
         work.flag(code, len(found), at_s=found)
-    _leave_out_spikes(work)
+
+
+def _is_spike(part: tuple[float, float, str], spikes: Floats, work: Work) -> bool:
+    """Whether a part left out is no longer than one block with a spike in it makes it."""
+    short = part[1] - part[0] <= 2.0 * PAD_S + 2.5 * work.p("detection_block_s")
+    return short and bool(np.any((spikes > part[0]) & (spikes < part[1])))
 
 
 def fine_width_s(series: Series, block_s: float) -> float:
@@ -51,21 +58,22 @@ def fine_width_s(series: Series, block_s: float) -> float:
     return max(block_s, 2.0 * series.step_s, float(series.time_s[-1] - series.time_s[0]) / 4000.0)
 
 
-def _leave_out_spikes(work: Work) -> None:
-    """Leave out blocks in which a single reading stands far from the others."""
-    fine = work.fine
-    before, after = work.stretches.quiet(fine.time_s)
+def _leave_out_spikes(work: Work) -> Floats:
+    """Leave out quiet blocks in which a single reading stands far from the others; their times."""
+    fine, s = work.fine, work.stretches
+    before, after = replace(s, left_out=()).quiet(fine.time_s)
     quiet = np.flatnonzero((before | after) & (fine.count >= 4))
     if len(quiet) < 8:
-        return
+        return np.empty(0)
     reach = np.maximum(fine.high - fine.value, fine.value - fine.low)[quiet]
     usual = float(np.median(fine.spread[quiet]))
-    spiky = quiet[reach > work.p("spike_threshold") * max(usual, 1e-12)]
-    work.flag("spikes", len(spiky), at_s=fine.time_s[spiky].tolist()[:20])
-    if 0 < len(spiky) <= len(quiet) // 4:
+    single = reach > 0.7 * np.sqrt(fine.count[quiet]) * fine.spread[quiet]
+    spikes = fine.time_s[quiet[single & (reach > work.p("spike_threshold") * max(usual, 1e-12))]]
+    work.flag("spikes", len(spikes), at_s=spikes.tolist()[:20])
+    if 0 < len(spikes) <= len(quiet) // 4:
         half = 0.5 * fine_width_s(work.material.cup.series, work.p("block_s"))
-        out = tuple((float(t) - half, float(t) + half, "spike") for t in fine.time_s[spiky])
-        work.stretches = work.stretches.without(out)
+        work.stretches = s.without(tuple((float(t) - half, float(t) + half, "spike") for t in spikes))
+    return np.asarray(spikes)
 
 
 def drift_priors(material: Material, work: Work) -> DriftPriors:

@@ -92,8 +92,8 @@ def _settled_levels(work: Work) -> tuple[Level, Level] | None:
         start, done = min(start, work.rise[0]), work.rise[1]
     start -= 0.2
     before = settled(scale, at_rest_since(scale, min(float(t[0]), start), start), start)
-    after = settled(scale, max(done + 5.0 * work.lag_s, float(t[-1]) - window_s), float(t[-1]))
-    after = after or settled(scale, max(done, float(t[-1]) - window_s), float(t[-1]))
+    last = float(t[-1])
+    after = settled(scale, min(max(done + 5.0 * work.lag_s, last - window_s), last - 0.4 * window_s), last)
     if before is None or after is None:
         return None
     work.steps.append("collected mass from settled means of the scale")

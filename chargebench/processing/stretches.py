@@ -14,9 +14,14 @@ import numpy.typing as npt
 
 from chargebench.processing.integral import Blocks
 
-__all__ = ["NONE", "Burst", "Stretches", "bursts", "choose", "mass_rise"]
+__all__ = ["NONE", "PAD_S", "Burst", "Stretches", "bursts", "choose", "mass_rise"]
 
 Floats = npt.NDArray[np.float64]
+
+ROUNDING_S: Final = 1e-6
+"""Times nearer to each other than this are the same."""
+PAD_S: Final = 0.5
+"""Left out on both sides of a disturbance."""
 
 
 @dataclass(frozen=True)
@@ -63,8 +68,8 @@ class Stretches:
         keep = np.ones(len(time_s), dtype=bool)
         for start_s, end_s, _ in self.left_out:
             keep &= (time_s < start_s) | (time_s > end_s)
-        before = (time_s >= self.before_s[0]) & (time_s <= self.before_s[1]) & keep
-        after = (time_s >= self.after_s[0]) & (time_s <= self.after_s[1]) & keep
+        before = (time_s >= self.before_s[0] - ROUNDING_S) & (time_s <= self.before_s[1] + ROUNDING_S) & keep
+        after = (time_s >= self.after_s[0] - ROUNDING_S) & (time_s <= self.after_s[1] + ROUNDING_S) & keep
         return before, after
 
 
@@ -248,7 +253,7 @@ def _disturbances(
     for burst in found:
         if burst.end_s >= grind[0] and burst.start_s <= grind[1]:
             continue
-        pad = (burst.start_s - 0.5, burst.end_s + 0.5)
+        pad = (burst.start_s - PAD_S, burst.end_s + PAD_S)
         left_out.append((*pad, "transient" if burst.transient else "step"))
         if burst.transient:
             continue

@@ -1,0 +1,246 @@
+"""Every flag is raised by a run that has the fault and not by one just inside the threshold."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from chargebench.processing.flags import TABLE, raised
+from chargebench.processing.recipe import Recipe, process
+from chargebench.runs.run import Known, Mark, Run
+from tests.processing.simulate import Bench, simulate
+
+NAMES = ("time_s", "value", "status", "sequence", "device_ms", "received_ns")
+PLAIN = Bench(walk=0.003, seed=8, rate_Hz=64.0, mass_g=18.0)
+Make = Callable[[], Run]
+
+
+def made(**changes: object) -> Run:
+    """A plain run with changes."""
+    return simulate(PLAIN, **changes)[0]
+
+
+def changed(run: Run, channel: str = "charge", **arrays: object) -> Run:
+    """The run with arrays of one trace replaced."""
+    return replace(run, traces={**run.traces, channel: replace(run.traces[channel], **arrays)})  # type: ignore[arg-type]
+
+
+def kept(run: Run, keep: np.ndarray, channel: str = "charge") -> Run:
+    """The run with some lines of one trace left out."""
+    return changed(run, channel, **{n: getattr(run.traces[channel], n)[keep] for n in NAMES})
+
+
+def without(start_s: float, end_s: float) -> Run:
+    """Lines lost between two times."""
+    run = made()
+    t = run.traces["charge"].time_s
+    return kept(run, (t < start_s) | (t > end_s))
+
+
+def told(status: int, start_s: float, end_s: float) -> Run:
+    """A status said between two times."""
+    run = made()
+    x = run.traces["charge"]
+    return changed(run, status=np.where((x.time_s >= start_s) & (x.time_s <= end_s), status, 0))
+
+
+def added(size: float, start_s: float, end_s: float, channel: str = "charge", **bench: object) -> Run:
+    """Something added to the readings between two times."""
+    run = made(**bench)
+    x = run.traces[channel]
+    return changed(run, channel, value=x.value + size * ((x.time_s >= start_s) & (x.time_s < end_s)))
+
+
+def creeping(rate_per_s: float, start_s: float, end_s: float) -> Run:
+    """A scale that creeps between two times."""
+    run = made()
+    x = run.traces["mass"]
+    return changed(run, "mass", value=x.value + np.round(rate_per_s * np.clip(x.time_s - start_s, 0, end_s), 2))
+
+
+def one_spike(size: float) -> Run:
+    """One reading in the quiet stretch that stands out."""
+    run = made(walk=0.0)
+    value = run.traces["charge"].value.copy()
+    value[300] += size
+    return changed(run, value=value)
+
+
+def emptied() -> Run:
+    """A reset to zero in the middle of the grind."""
+    run = made(tau_s=np.inf)
+    x = run.traces["charge"]
+    first = int(np.argmax(x.time_s >= 16.0))
+    return changed(
+        run,
+        value=np.where(np.arange(len(x)) >= first, x.value - x.value[first], x.value),
+        status=np.where(np.arange(len(x)) == first, 2, 0),
+    )
+
+
+def thinned(part: float) -> Run:
+    """A part of the lines lost at random."""
+    run = made()
+    keep = np.random.default_rng(1).random(len(run.traces["charge"])) >= part
+    return kept(run, keep)
+
+
+def twice(again: bool) -> Run:
+    """A line sent twice."""
+    run = made()
+    order = np.arange(len(run.traces["charge"]))
+    return kept(run, np.sort(np.append(order, 40)) if again else order)
+
+
+def jumped(by_s: float) -> Run:
+    """Stamps that jump forward while no line is lost."""
+    run = made()
+    x = run.traces["charge"]
+    return changed(run, time_s=x.time_s + by_s * (x.time_s > 30.0))
+
+
+def swapped(swap: bool) -> Run:
+    """Two lines that arrive in the wrong order."""
+    run = made()
+    order = np.arange(len(run.traces["charge"]))
+    if swap:
+        order[[50, 51]] = order[[51, 50]]
+    x = run.traces["charge"]
+    return changed(run, **{n: getattr(x, n)[order] for n in NAMES if n != "sequence"})
+
+
+def bent(curvature: float) -> Run:
+    """A drift that bends."""
+    run = made(tau_s=np.inf, knowledge={"leakage_rate_per_s": Known(0.0, 1e-6)})
+    x = run.traces["charge"]
+    return changed(run, value=x.value + curvature * (x.time_s - 17.0) ** 2)
+
+
+MARKS = (Mark(10.0, "state", "grinding"), Mark(22.0, "state", "settling"))
+TIGHT = {"leakage_rate_per_s": Known(1 / 600, 1e-7), "bias_current_nA": Known(0.02, 1e-5)}
+SILENT = {"charge_per_gram": 0.0, "scale_Hz": 0.0}
+
+CASES: dict[str, tuple[Make, Make]] = {
+    "no-charge-readings": (lambda: replace(made(), traces={"mass": made().traces["mass"]}), made),
+    "over-range-in-grind": (lambda: told(1, 15.0, 16.0), made),
+    "over-range": (lambda: told(1, 3.0, 3.2), made),
+    "reset-in-grind": (emptied, made),
+    "reset": (lambda: told(2, 3.0, 3.01), made),
+    "gap-in-grind": (lambda: without(15.0, 15.6), lambda: without(15.0, 15.4)),
+    "gap": (lambda: without(4.0, 4.6), lambda: without(4.0, 4.4)),
+    "too-little-quiet-before": (lambda: made(before_s=4.2), lambda: made(before_s=5.5)),
+    "too-little-quiet-after": (lambda: made(after_s=4.2), lambda: made(after_s=5.5)),
+    "no-quiet-before": (lambda: made(before_s=0.4), lambda: made(before_s=5.5)),
+    "no-quiet-after": (lambda: made(after_s=0.4), lambda: made(after_s=5.5)),
+    "not-quiet": (lambda: added(3.0, 4.0, 99.0), lambda: added(0.02, 4.0, 99.0)),
+    "touched": (lambda: added(4.0, 4.0, 4.6), lambda: added(0.02, 4.0, 4.6)),
+    "hum": (lambda: made(mains=0.1, white=0.05), lambda: made(mains=0.01, white=0.05)),
+    "spikes": (lambda: one_spike(2.0), lambda: one_spike(0.1)),
+    "lost-lines": (lambda: thinned(0.01), lambda: thinned(0.0005)),
+    "repeated-lines": (lambda: twice(True), lambda: twice(False)),
+    "clock-jump": (lambda: jumped(2.0), lambda: jumped(0.3)),
+    "clock-backwards": (lambda: swapped(True), lambda: swapped(False)),
+    "leakage-large": (lambda: made(tau_s=13.0), lambda: made(tau_s=20.0)),
+    "drift-share-large": (made, lambda: made(knowledge=TIGHT)),
+    "curved-drift": (lambda: bent(0.01), lambda: bent(0.0)),
+    "grind-assumed": (lambda: made(**SILENT), lambda: replace(made(**SILENT), marks=MARKS)),
+    "no-mass": (lambda: made(scale_Hz=0.0), made),
+    "no-mass-collected": (lambda: made(mass_g=0.03), lambda: made(mass_g=0.5)),
+    "mass-not-settled": (lambda: creeping(0.05, 25.0, 99.0), made),
+    "scale-drifting": (lambda: creeping(0.01, 0.0, 10.0), made),
+    "scale-unstable": (lambda: made(scale_noise_g=0.08), lambda: made(scale_noise_g=0.03)),
+    "mass-above-dose": (lambda: made(tags={"dose_g": 17.0}), lambda: made(tags={"dose_g": 17.8})),
+    "recovery-low": (lambda: made(tags={"dose_g": 20.5}), lambda: made(tags={"dose_g": 19.5})),
+    "no-dose": (lambda: made(tags={"dose_g": "unknown"}), made),
+    "above-breakdown": (
+        lambda: made(charge_per_gram=330.0, tags={"particle_diameter_um": 500.0}),
+        lambda: made(charge_per_gram=310.0, tags={"particle_diameter_um": 500.0}),
+    ),
+    "calibration-missing": (made, lambda: made(knowledge={"gain": Known(1.0, 0.01)})),
+    "calibration-out-of-date": (
+        lambda: made(knowledge={"gain": Known(1.0, 0.01, until="2026-03-13")}),
+        lambda: made(knowledge={"gain": Known(1.0, 0.01, until="2026-03-14")}),
+    ),
+    "below-detection-limit": (
+        lambda: made(knowledge={"detection_limit_nC": Known(550.0, 0.0)}),
+        lambda: made(knowledge={"detection_limit_nC": Known(530.0, 0.0)}),
+    ),
+    "noise-floor": (
+        lambda: made(knowledge={"net_charge_floor_nC": Known(0.0, 1.0)}),
+        lambda: made(knowledge={"net_charge_floor_nC": Known(0.0, 0.001)}),
+    ),
+    "leakage-unknown": (lambda: made(tau_s=np.inf), lambda: made(tau_s=300.0)),
+    "recovered": (lambda: replace(made(), recovered=True), made),
+}
+
+
+def codes(run: Run, recipe: Recipe | None = None) -> set[str]:
+    """Codes of the flags of a run."""
+    return {f.code for f in process(run, recipe or Recipe()).flags}
+
+
+def test_every_flag_of_the_table_is_demonstrated() -> None:
+    """The table of flags and the cases here name the same codes."""
+    assert set(CASES) == set(TABLE)
+
+
+@pytest.mark.parametrize("code", CASES)
+def test_a_fault_raises_its_flag_and_its_absence_does_not(code: str) -> None:
+    """The faulty run has the flag, with evidence and threshold; the sound one lacks it."""
+    faulty, sound = CASES[code]
+    flag = next((f for f in process(faulty()).flags if f.code == code), None)
+    assert flag is not None
+    assert flag.severity == TABLE[code].severity
+    assert not TABLE[code].unit or {"found", "threshold", "unit"} <= set(flag.evidence)
+    assert code not in codes(sound())
+
+
+def test_a_recipe_moves_a_threshold() -> None:
+    """A threshold set in a recipe stands in place of the table's."""
+    run = made(tags={"dose_g": 20.5})
+    assert "recovery-low" in codes(run)
+    assert "recovery-low" not in codes(run, Recipe(thresholds={"recovery-low": 80.0}))
+
+
+def test_charge_lost_to_a_reset_is_bounded() -> None:
+    """What a reset in the grind costs lies within the bound that the flag states, beside U95."""
+    outcome = process(emptied())
+    flag = next(f for f in outcome.flags if f.code == "reset-in-grind")
+    net = outcome.result["net_charge_nC"]
+    assert net is not None
+    assert abs(net.value + 540.0) <= net.U95 + flag.evidence["lost_charge_bound_nC"]
+    assert flag.evidence["lost_charge_bound_nC"] < 20.0
+    assert outcome.worst == "reject"
+
+
+@pytest.mark.parametrize(
+    "fault", [lambda: added(4.0, 4.0, 4.6), lambda: added(3.0, 4.0, 99.0), lambda: told(2, 3.0, 3.01)]
+)
+def test_a_disturbed_quiet_stretch_keeps_the_answer(fault: Make) -> None:
+    """A touched cable, a step or a reset in the quiet stretch leaves the net charge within U95 of the truth."""
+    net = process(fault()).result["net_charge_nC"]
+    assert net is not None
+    assert net.value == pytest.approx(-540.0, abs=1.2 * net.U95)
+
+
+def test_a_late_pour_belongs_to_the_grind() -> None:
+    """Grounds that fall in seconds after the rest count, in charge and in mass."""
+    run = made(after_s=20.0, tau_s=np.inf)
+    q, m = run.traces["charge"], run.traces["mass"]
+    run = changed(run, value=q.value - 60.0 * np.clip(q.time_s - 27.0, 0.0, 1.0))
+    run = changed(run, "mass", value=np.round(m.value + 2.0 * np.clip(m.time_s - 27.2, 0.0, 1.0), 2))
+    result = process(run).result
+    net, mass = result["net_charge_nC"], result["collected_mass_g"]
+    assert net is not None
+    assert mass is not None
+    assert net.value == pytest.approx(-600.0, abs=1.2 * net.U95)
+    assert mass.value == pytest.approx(20.0, abs=0.03)
+
+
+def test_raised_is_silent_inside_the_threshold() -> None:
+    """A number at its threshold raises nothing, on either side."""
+    assert raised("recovery-low", 90.0) == ()
+    assert raised("hum", TABLE["hum"].threshold) == ()
