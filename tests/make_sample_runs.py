@@ -12,10 +12,11 @@ import subprocess
 import sys
 import tempfile
 import threading
-from collections.abc import Iterator, Mapping
+from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
+from chargebench.cli.driven import drive
 from chargebench.instruments.virtual import Coffee, DoseCurve, Grinder, Scenario, VirtualBench
 from chargebench.instruments.virtual.operator import VirtualOperator
 from chargebench.instruments.virtual.scenario import Electrometer, Room
@@ -94,23 +95,19 @@ class _Accidents:
 
 def _record(
     bench: VirtualBench, operator: VirtualOperator, accidents: _Accidents, folder: Path
-) -> Iterator[dict[str, Any]]:
+) -> list[dict[str, Any]]:
     """Outcomes as the recorder tells them."""
-    words = ["record", "--bench", str(bench.bench_path), "--archive", str(folder), "--json", "--control"]
-    words += ["--give-up", "300"]
-    words += [word for key, value in operator.first_tags.items() for word in ("--tag", f"{key}={value}")]
-    command = [sys.executable, "-m", "chargebench", *words]
-    with subprocess.Popen(command, stdin=subprocess.PIPE, stdout=subprocess.PIPE, encoding="utf-8") as recorder:
-        assert recorder.stdin is not None
-        assert recorder.stdout is not None
-        for line in recorder.stdout:
-            event = json.loads(line)
-            for answer in operator.on_event(event):
-                recorder.stdin.write(json.dumps(answer) + "\n")
-                recorder.stdin.flush()
-            accidents.on_event(event, STEPS[max(len(operator.truths) - 1, 0)][3])
-            if "result" in event:
-                yield event
+    outcomes: list[dict[str, Any]] = []
+
+    def hear(event: Mapping[str, Any]) -> list[dict[str, Any]]:
+        answers = operator.on_event(event)
+        accidents.on_event(event, STEPS[max(len(operator.truths) - 1, 0)][3])
+        if "result" in event:
+            outcomes.append(dict(event))
+        return answers
+
+    drive(bench.bench_path, folder, hear, operator.first_tags, ("--give-up", "300"))
+    return outcomes
 
 
 def _row(outcome: Mapping[str, Any], truth: Mapping[str, Any]) -> str:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import subprocess
 import sys
 import time
@@ -10,6 +9,7 @@ from collections.abc import Iterator, Mapping
 from pathlib import Path
 from typing import Any
 
+from chargebench.cli.driven import drive
 from chargebench.cli.study import answered
 from chargebench.instruments.virtual.process import VirtualBenchProcess
 
@@ -89,31 +89,14 @@ class Morning:
         )
 
 
-def _record(morning: Morning, archive: Path) -> int:
-    words = ["record", "--bench", str(morning.bench.bench_path), "--archive", str(archive), "--json", "--control"]
-    words += ["--plan", str(morning.study), "--give-up", "60"]
-    with subprocess.Popen(
-        [sys.executable, "-m", "chargebench", *words],
-        stdin=subprocess.PIPE,
-        stdout=subprocess.PIPE,
-        encoding="utf-8",
-    ) as recorder:
-        assert recorder.stdin is not None
-        assert recorder.stdout is not None
-        for line in recorder.stdout:
-            for command in morning.hear(json.loads(line)):
-                recorder.stdin.write(json.dumps(command) + "\n")
-                recorder.stdin.flush()
-        return recorder.wait(60)
-
-
 def test_a_morning_from_plan_to_report(tmp_path: Path) -> None:
     """36 grinds and 4 blanks follow the plan, three spoilt runs are repeated, the doses printed bracket the truth."""
     study, archive = tmp_path / "quarry-morning.toml", tmp_path / "runs"
     study.write_text(STUDY, encoding="utf-8")
     with VirtualBenchProcess(tmp_path / "bench", seed=21, speed=SPEED) as bench:
         morning = Morning(bench, study)
-        assert _record(morning, archive) == 0
+        more = ("--plan", str(study), "--give-up", "60")
+        assert drive(bench.bench_path, archive, morning.hear, more=more) == 0
         truth = bench.header["dose_curve"]
     assert len(morning.outcomes) >= 40 + len(RUINED)
     found, problems = answered(study, None, [], None)

@@ -7,15 +7,14 @@ model. Prints what was measured beside what the model really did.
 from __future__ import annotations
 
 import argparse
-import json
 import os
-import subprocess
 import sys
 import time
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any, Final
 
+from chargebench.cli.driven import drive
 from chargebench.cli.options import positive_number, whole_number
 from chargebench.errors import EXIT_COULD_NOT, EXIT_DONE, ChargebenchError, GaveUpError
 
@@ -96,34 +95,20 @@ def _headless(args: argparse.Namespace) -> int:
     with _bench(args, 25.0) as bench:
         print(f"virtual bench: {bench.bench_path} (truth beside it), {bench.speed:g} times real speed", flush=True)
         operator = _operator(args, bench)
-        outcomes = list(_recorded(args.archive, bench.bench_path, operator))
+        outcomes: list[dict[str, Any]] = []
+
+        def hear(event: Mapping[str, Any]) -> list[dict[str, Any]]:
+            commands: list[dict[str, Any]] = operator.on_event(event)
+            _tell(event, operator)
+            if "result" in event:
+                outcomes.append(dict(event))
+            return commands
+
+        drive(bench.bench_path, args.archive, hear, operator.first_tags, ("--give-up", str(GIVE_UP_S)))
         truth = bench.header["dose_curve"]
     if not operator.finished:
         raise GaveUpError(f"{args.archive}: the series ended after {len(outcomes)} runs; see the lines above")
     return _answer(outcomes, operator.truths, truth)
-
-
-def _recorded(archive: Path, bench_path: Path, operator: Any) -> Iterator[dict[str, Any]]:
-    """Outcomes, as the recorder process tells them; its events go to the operator, the operator's words back to it."""
-    words = ["record", "--bench", str(bench_path), "--archive", str(archive), "--json", "--control"]
-    words += ["--give-up", str(GIVE_UP_S)]
-    words += [word for key, value in operator.first_tags.items() for word in ("--tag", f"{key}={value}")]
-    with subprocess.Popen(
-        [sys.executable, "-m", "chargebench", *words],
-        stdin=subprocess.PIPE,
-        stdout=subprocess.PIPE,
-        encoding="utf-8",
-    ) as recorder:
-        assert recorder.stdin is not None
-        assert recorder.stdout is not None
-        for line in recorder.stdout:
-            event = json.loads(line)
-            for command in operator.on_event(event):
-                recorder.stdin.write(json.dumps(command) + "\n")
-                recorder.stdin.flush()
-            _tell(event, operator)
-            if "result" in event:
-                yield event
 
 
 def _tell(event: Mapping[str, Any], operator: Any) -> None:
@@ -174,5 +159,13 @@ def _dose_words(outcomes: Sequence[Mapping[str, Any]], truth: Mapping[str, Any])
     lines = ["first estimate of the dose that neutralises (two blocks; a study wants more)"]
     for group in found["groups"]:
         lines += [f"  {name:<12} {dose['text']}" for name, dose in group["neutralising_dose"].items()]
-    true = [f"{name.removesuffix('_uL_per_g').replace('_', ' ')} {value:.3g}" for name, value in truth.items() if value]
-    return "\n".join([*lines, "truth of the model: " + ", ".join(true) + " (doses in µL/g, band in nC/g)"])
+    fraction, band = truth["fraction"], truth["band_nC_per_g"]
+    true = [f"falls to {fraction:.0%} of the dry charge at {_dose_text(truth['fraction_dose_uL_per_g'])}"]
+    true.append(f"is inside ±{band:.3g} nC/g from {_dose_text(truth['equivalence_dose_uL_per_g'])} on")
+    if truth["crossing_dose_uL_per_g"] is not None:
+        true.append(f"changes sign at {_dose_text(truth['crossing_dose_uL_per_g'])}")
+    return "\n".join([*lines, "truth of the model: it " + ", ".join(true)])
+
+
+def _dose_text(dose_uL_per_g: float | None) -> str:
+    return "no dose" if dose_uL_per_g is None else f"{dose_uL_per_g:.3g} µL/g"
