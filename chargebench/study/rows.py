@@ -21,8 +21,11 @@ Floats = npt.NDArray[np.float64]
 CURVE_TREATMENTS = ("dry", "misted")
 """Treatments whose runs lie on one dose curve."""
 
-SIGNED_SHARES = ("gain", "leakage", "scale", "mass")
-"""Causes of shared error in proportion to the charge itself: their shift has the sign of the run's own charge."""
+SIGNED_SHARES = ("gain", "scale", "mass")
+"""Causes of shared error in proportion to the charge itself: their shift has the sign of the run's own charge.
+
+Leakage is none of them: near zero it is the bias current's error, which shifts every run the same way.
+"""
 
 
 @dataclass(frozen=True)

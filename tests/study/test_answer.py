@@ -214,6 +214,17 @@ def test_questions_have_ranges(wrong: dict) -> None:
         Question(**wrong)
 
 
+def test_shared_shifts_have_their_sign() -> None:
+    """A gain error shifts runs of opposite sign apart, a leakage or bias error shifts all the same way."""
+    rows = [
+        replace(study()[i], charge_to_mass=Estimate(q, 0.1), shared_u={"gain": 0.2, "leakage": 0.3})
+        for i, q in enumerate((-40.0, 3.0))
+    ]
+    found = points_of(rows).shared
+    assert list(found["gain"]) == [-0.2, 0.2]
+    assert list(found["leakage"]) == [0.3, 0.3]
+
+
 def test_points_need_a_charge() -> None:
     """A row without charge-to-mass cannot lie on a curve, and is no usable row."""
     row = replace(study()[0], charge_to_mass=None)
