@@ -10,12 +10,15 @@ from xml.sax.saxutils import escape
 
 from chargebench.report.content import Picture, Section, Table, sections
 from chargebench.report.figures import png
+from chargebench.runs.text import visible
 
 __all__ = ["pdf"]
 
 _FONT, _BOLD = "paper", "paper-bold"
 _TEXT_MM = 175.0
 _CHARACTER_MM = 1.5
+_LONGEST_WORD = 64  # characters of a hash; longer ones are broken
+_LONGEST_CELL = 300  # more would not fit on a page
 """Of the small type of tables, bold, on average."""
 
 
@@ -95,7 +98,7 @@ def _table(table: Table) -> Any:
 
     small, head = _style(6.5), _style(6.5, bold=True)
     rows = [[Paragraph(escape(cell), head) for cell in table.header]]
-    rows += [[Paragraph(escape(cell), small) for cell in row] for row in table.rows]
+    rows += [[Paragraph(escape(visible(cell, _LONGEST_CELL)), small) for cell in row] for row in table.rows]
     style: list[tuple[Any, ...]] = [
         ("LINEBELOW", (0, 0), (-1, 0), 0.8, black),
         ("LINEBELOW", (0, 1), (-1, -1), 0.3, lightgrey),
@@ -111,7 +114,8 @@ def _table(table: Table) -> Any:
 def _widths_mm(table: Table) -> list[float]:
     """Width of each column: room for its longest word, and the rest of the page by how much longer its cells are."""
     columns = list(zip(table.header, *table.rows, strict=True))
-    least = [1.5 + _CHARACTER_MM * max(len(w) for cell in c for w in cell.split() or [""]) for c in columns]
+    words = [max(len(word) for cell in c for word in cell.split() or [""]) for c in columns]
+    least = [1.5 + _CHARACTER_MM * min(longest, _LONGEST_WORD) for longest in words]
     wanted = [1.5 + _CHARACTER_MM * min(max(len(cell) for cell in c), 60) for c in columns]
     spare = _TEXT_MM - sum(least)
     if spare <= 0:

@@ -42,7 +42,7 @@ def campaign(*, full: bool, seed: int) -> tuple[Callable[[], Tally], ...]:
         lambda: fuzz(many(100_000, 2_000_000), seed),
         lambda: hostile_files(),
         lambda: damaged_files(many(100, 4000), seed),
-        lambda: hostile_tags(),
+        lambda: hostile_tags(reports=full),
     )
 
 
