@@ -21,6 +21,7 @@
     │   └── RunFileError           a run file
     │       ├── DamagedRunError        ours once, but its checksums disagree
     │       └── ForeignRunError        not laid out as ours: refused before it is read
+    ├── WindowUnavailableError whoever looks after this computer: a screen or a system library is missing
     └── GaveUpError            nobody: what was waited for did not come in the time given
 
 Messages name the thing, the value found and what is allowed or what to do, in one line: the command line prints them
@@ -110,6 +111,10 @@ class DamagedRunError(RunFileError):
 
 class ForeignRunError(RunFileError):
     """Raised when a file is not laid out as a run of ours; nothing in it is read."""
+
+
+class WindowUnavailableError(ChargebenchError):
+    """Raised when this computer lacks what a window needs: Qt, its system libraries, or a screen."""
 
 
 class GaveUpError(ChargebenchError):

@@ -11,7 +11,7 @@ import os
 import sys
 from collections.abc import Callable, Mapping
 
-from chargebench.errors import ChargebenchError
+from chargebench.errors import WindowUnavailableError
 
 __all__ = [
     "QtCore",
@@ -19,15 +19,10 @@ __all__ = [
     "QtWidgets",
     "Signal",
     "Slot",
-    "WindowUnavailableError",
     "check_screen",
     "missing_libraries",
     "pg",
 ]
-
-
-class WindowUnavailableError(ChargebenchError):
-    """Raised when this machine lacks what a window needs: Qt's system libraries, or a screen."""
 
 
 #: Library that Qt loads -> (package of Debian and its kin, package of Fedora and its kin).

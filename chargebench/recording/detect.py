@@ -11,6 +11,7 @@ to where charge or mass first left its quiet course.
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Iterable
 from dataclasses import dataclass
 
@@ -51,6 +52,7 @@ SHORTEST_GRIND_S = 1.5
 LONGEST_GRIND_S = 300.0
 SCALE_SILENT_S = 6.0
 LONGEST_SETTLING = 5.0
+SHORTEST_QUIET_S = 2.5
 
 
 @dataclass(frozen=True, slots=True)
@@ -83,7 +85,7 @@ class Detector:
         self._resolution_g = 0.0
         self._last_mass_g = np.nan
         self._last_mass_s = -np.inf
-        self._newest_s = 0.0
+        self._newest_s = self._first_s = 0.0
         self._last_current_s = np.inf
         self._integral_nC = 0.0
         self._handled_s = -np.inf
@@ -109,6 +111,18 @@ class Detector:
         """Whether nothing hints at a grind: the moment to change journals."""
         return self.state in ("waiting", "armed") and np.isinf(self._crossed_s) and np.isinf(self._unquiet_since_s)
 
+    @property
+    def quiet_so_far(self) -> tuple[float, float] | None:
+        """Seconds of quiet that there are by now and that are needed, where quiet is being waited for; else None."""
+        if self._blocks.empty or self.state not in ("waiting", "settling"):
+            return None
+        waiting = self.state == "waiting"
+        needed_s = self._before_s if waiting else self._after_s
+        since_s = max(self._handled_s, self._first_s) if waiting else self._end_s
+        limit_s = max(0.0, min(needed_s, self._blocks.now_s - since_s))
+        spans_s = (*np.arange(SHORTEST_QUIET_S, limit_s, 1.0).tolist(), limit_s)
+        return max(itertools.takewhile(self._quiet, spans_s), default=0.0), needed_s
+
     def by_hand(self, signal: Signal) -> list[Change]:
         """A person says ``start`` or ``finish``: obeyed at once where the state allows it."""
         self._by_hand = signal
@@ -121,6 +135,8 @@ class Detector:
             if channel not in ("charge", "current", "mass"):
                 continue
             self._newest_s = time_s
+            if self._blocks.empty:
+                self._first_s = time_s
             if self._blocks.advance(time_s):
                 changes += self._evaluate()
             if channel == "mass":

@@ -168,8 +168,15 @@ class LiveRun:
             self._tell_state(change)
 
     def _tell_state(self, change: Change) -> None:
-        event = {"event": "state", "run": self.run_id, "state": change.state}
-        self._emit({**event, "text": change.text, "time_s": round(change.time_s, 3)})
+        event: dict[str, Any] = {"event": "state", "run": self.run_id, "state": change.state}
+        self._told = {**event, "text": change.text, "time_s": round(change.time_s, 3)}
+        self._emit(self._told)
+
+    def tell_quiet(self) -> None:
+        """While quiet is waited for, say the state again with how long it has been quiet and how long it must be."""
+        quiet = self._detector.quiet_so_far
+        if quiet is not None and self._told["state"] == self.state:
+            self._emit({**self._told, "quiet_s": round(quiet[0], 2), "quiet_needed_s": quiet[1]})
 
     def _tell(self, severity: str, code: str, text: str) -> None:
         self._emit({"event": "notice", "severity": severity, "code": code, "text": text})

@@ -30,6 +30,7 @@ TICK_S = 0.05
 CHUNKS_A_TURN = 500
 CLOCK_EVERY_S = 10.0
 RESCUE_EVERY_S = 5.0
+QUIET_EVERY_S = 1.0
 ROLL_AFTER_S = 600.0
 LITTLE_DISK_BYTES = 200_000_000
 
@@ -95,7 +96,7 @@ class Recorder:
         self._wanted: int | None = None
         self._done = 0
         self._stopping = False
-        self._clock_s = self._rescue_s = 0.0
+        self._clock_s = self._rescue_s = self._quiet_s = 0.0
 
     def record(self, runs: int | None, give_up_s: float | None) -> int:
         """Record until so many runs are done, a ``stop`` command, or for ever.
@@ -271,6 +272,9 @@ class Recorder:
         if now_s - self._clock_s >= CLOCK_EVERY_S:
             self._clock_s = now_s
             self._live.clock_pair(now_ns)
+        if now_s - self._quiet_s >= QUIET_EVERY_S:
+            self._quiet_s = now_s
+            self._live.tell_quiet()
         if self._live.journal.failure and now_s - self._rescue_s >= RESCUE_EVERY_S:
             self._rescue_s = 0.0 if self._live.rescue() else now_s
         if self._live.age_s > ROLL_AFTER_S and self._live.calm:

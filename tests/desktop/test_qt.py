@@ -7,8 +7,8 @@ import sys
 
 import pytest
 
-from chargebench.desktop.qt import QtWidgets, WindowUnavailableError, check_screen, missing_libraries
-from chargebench.errors import ChargebenchError
+from chargebench.desktop.qt import QtWidgets, check_screen, missing_libraries
+from chargebench.errors import ChargebenchError, WindowUnavailableError
 
 DISPLAY = {"DISPLAY": ":0"}
 

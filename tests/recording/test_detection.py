@@ -241,3 +241,38 @@ def test_thirty_quiet_minutes_start_nothing(seed: int, scale: bool) -> None:
     touched = tuple(np.random.default_rng(seed).uniform(30, 1800, 6))
     grind = replace(drawn(seed, scale=scale), dose_g=0.0, start_s=1e9, end_s=1800.0, spikes=touched)
     assert states(found(grind)) == ["armed"]
+
+
+@pytest.mark.parametrize("grind", [Grind(), Grind(scale=False)], ids=["scale", "none"])
+def test_quiet_is_counted_while_it_is_waited_for(grind: Grind) -> None:
+    """Before and after a grind quiet grows to what is needed, never beyond; in other states nothing is counted."""
+    made = detector(grind)
+    counted: dict[str, list[tuple[float, float]]] = {}
+    for batch in batched(list(readings(grind)), 8):
+        made.feed(batch)
+        if made.state == "done":
+            break
+        if made.quiet_so_far is not None:
+            counted.setdefault(made.state, []).append(made.quiet_so_far)
+    assert list(counted) == ["waiting", "settling"]
+    for state, needed_s in (("waiting", 10.0), ("settling", 12.0)):
+        quiet_s = [had for had, _ in counted[state]]
+        assert {needed for _, needed in counted[state]} == {needed_s}
+        assert quiet_s[0] <= 3.0
+        assert quiet_s[-1] > needed_s - 2.0
+        assert max(quiet_s) <= needed_s
+
+
+def test_a_touch_begins_the_count_of_quiet_anew() -> None:
+    """A cup that is lifted and put back takes the quiet there was."""
+    grind = Grind(dose_g=0.0, end_s=40.0)
+    lifted = [Timed("mass", t, -210.0, 0) for t in np.arange(7.0, 8.0, 0.2)]
+    still = [r for r in readings(grind) if r.channel != "mass" or not 7.0 <= r.time_s < 8.0]
+    made, counted = detector(grind), {}
+    for reading in sorted(still + lifted, key=lambda r: r.time_s):
+        made.feed([reading])
+        if made.quiet_so_far is not None:
+            counted[round(reading.time_s)] = made.quiet_so_far[0]
+    assert counted[6] > 4.0
+    assert counted[9] < 2.0
+    assert counted[15] > 5.0

@@ -77,8 +77,9 @@ class Played:
         )
 
     def kinds(self) -> list[str]:
-        """Kind of each event, states by their name."""
-        return [str(e["state"] if e.get("event") == "state" else e.get("event", "outcome")) for e in self.events]
+        """Kind of each event, states by their name; those said again while quiet is counted are left out."""
+        told = [e for e in self.events if "quiet_s" not in e]
+        return [str(e["state"] if e.get("event") == "state" else e.get("event", "outcome")) for e in told]
 
     def codes(self) -> list[str]:
         """Codes of the notices."""
