@@ -111,9 +111,9 @@ def tolerance_factor(n: int, share: float = 0.90, confidence: float = 0.95) -> f
     return float(brentq(short_of, 0.5, 1e5, xtol=1e-9))
 
 
-def level_of(points: Points, dose: float, scatter: Scatter) -> Level:
-    """Runs at one dose, summarised; a single run borrows its scatter from the repeats at other doses."""
-    at = points.dose_uL_per_g == dose
+def level_of(points: Points, number: int, scatter: Scatter) -> Level:
+    """Runs at one dose level, summarised; a single run borrows its scatter from the repeats at other doses."""
+    at, dose = points.level == number, float(points.doses[number])
     q = points.q_nC_per_g[at]
     n, mean, shared = len(q), float(q.mean()), _shared(points, at)
     signs = (int((q < 0).sum()), int((q > 0).sum()))
@@ -131,7 +131,7 @@ def level_of(points: Points, dose: float, scatter: Scatter) -> Level:
 
 def levels_of(points: Points, scatter: Scatter) -> tuple[Level, ...]:
     """One `Level` for each tested dose, ascending."""
-    return tuple(level_of(points, float(dose), scatter) for dose in points.doses)
+    return tuple(level_of(points, number, scatter) for number in range(len(points.doses)))
 
 
 def band_of(

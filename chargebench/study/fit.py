@@ -249,7 +249,7 @@ def lack_of_fit(fit: Fit, white: Whitened) -> dict[str, float] | None:
     from scipy.special import fdtrc
 
     doses = white.points.doses
-    saturated = white.transform @ (white.points.dose_uL_per_g[:, None] == doses).astype(float)
+    saturated = white.transform @ (white.points.level[:, None] == np.arange(len(doses))).astype(float)
     coefficients = np.linalg.lstsq(saturated, white.y, rcond=None)[0]
     pure = float(((white.y - saturated @ coefficients) ** 2).sum())
     df_lack = len(doses) - fit.curve.parameters

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
+from functools import cached_property
 
 import numpy as np
 import numpy.typing as npt
@@ -14,9 +15,23 @@ import numpy.typing as npt
 from chargebench.errors import StudyError
 from chargebench.processing.outcome import Estimate
 
-__all__ = ["CURVE_TREATMENTS", "SIGNED_SHARES", "Floats", "Points", "Question", "StudyRun", "points_of", "usable"]
+__all__ = [
+    "CURVE_TREATMENTS",
+    "SAME_DOSE",
+    "SIGNED_SHARES",
+    "Floats",
+    "Points",
+    "Question",
+    "StudyRun",
+    "dose_levels",
+    "points_of",
+    "usable",
+]
 
 Floats = npt.NDArray[np.float64]
+
+SAME_DOSE = 0.06
+"""Doses that differ by no more than this part are repeats of one level."""
 
 CURVE_TREATMENTS = ("dry", "misted")
 """Treatments whose runs lie on one dose curve."""
@@ -166,10 +181,30 @@ class Points:
     shared: Mapping[str, Floats] = field(default_factory=dict)
     run_id: tuple[str, ...] = ()
 
-    @property
+    @cached_property
+    def level(self) -> npt.NDArray[np.int64]:
+        """Number of the dose level of every run, as `dose_levels` has it; curves are fitted to the doses themselves."""
+        return dose_levels(self.dose_uL_per_g)
+
+    @cached_property
     def doses(self) -> Floats:
-        """Distinct doses, ascending."""
-        return np.unique(self.dose_uL_per_g)
+        """Dose of every level (median of its runs), ascending."""
+        return np.array([np.median(self.dose_uL_per_g[self.level == i]) for i in range(int(self.level.max()) + 1)])
+
+
+def dose_levels(dose_uL_per_g: Floats) -> npt.NDArray[np.int64]:
+    """Number of the level of each dose (n,), from 0, ascending.
+
+    Water that is weighed differs a little from run to run: doses within `SAME_DOSE` of the lowest of a level are that
+    level. Dry is a level of its own.
+    """
+    distinct, index = np.unique(dose_uL_per_g, return_inverse=True)
+    number, start = np.zeros(len(distinct), dtype=np.int64), 0
+    for i in range(1, len(distinct)):
+        apart = not distinct[i] <= distinct[start] * (1 + SAME_DOSE)  # NaN, a dose not told, is apart from all
+        number[i], start = number[i - 1] + apart, i if apart else start
+    found: npt.NDArray[np.int64] = number[index]
+    return found
 
 
 def usable(rows: Iterable[StudyRun]) -> list[StudyRun]:

@@ -68,8 +68,8 @@ class Whitened:
 
 
 def _dose_means(points: Points, values: Floats) -> tuple[Floats, Floats]:
-    """Mean at the dose of every run, and 1 - 1/(number of runs at that dose)."""
-    _, index, count = np.unique(points.dose_uL_per_g, return_inverse=True, return_counts=True)
+    """Mean at the dose level of every run, and 1 - 1/(number of runs at that level)."""
+    index, count = points.level, np.bincount(points.level)
     return (np.bincount(index, values) / count)[index], 1 - 1 / count[index]
 
 

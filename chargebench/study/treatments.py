@@ -8,7 +8,7 @@ Signed means hide runs of both signs; absolute ones hide a change of sign. Both 
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -16,9 +16,11 @@ import numpy as np
 import numpy.typing as npt
 
 from chargebench.study.equivalence import tolerance_factor
-from chargebench.study.rows import SIGNED_SHARES, Floats, StudyRun, usable
+from chargebench.study.rows import SIGNED_SHARES, Floats, StudyRun, dose_levels, usable
 
 __all__ = ["Arm", "arms_of", "compare", "compare_treatments", "ioniser_background"]
+
+TREATMENTS = ("dry", "misted", "ionised", "misted+ionised")
 
 
 @dataclass(frozen=True, eq=False)
@@ -85,22 +87,25 @@ def ioniser_background(rows: Sequence[StudyRun]) -> tuple[float, float, int]:
     return float(charges.mean()), u, len(charges)
 
 
-def _label(row: StudyRun) -> str:
-    return f"{row.treatment} {row.water_uL_per_g:g} uL/g" if "misted" in row.treatment else row.treatment
-
-
 def arms_of(rows: Sequence[StudyRun]) -> tuple[Arm, ...]:
     """Arms of all grinds that count: dry first, then misted by dose, then those with the ioniser."""
     background, u_background, _ = ioniser_background(rows)
-    members: dict[str, list[StudyRun]] = {}
-    for row in usable(rows):
-        members.setdefault(_label(row), []).append(row)
-    arms = [_arm(name, runs, background, u_background) for name, runs in members.items()]
-    order = ("dry", "misted", "ionised", "misted+ionised")
-    return tuple(sorted(arms, key=lambda arm: (order.index(arm.treatment), arm.dose_uL_per_g)))
+    return tuple(_arm(runs, background, u_background) for runs in _alike(usable(rows)))
 
 
-def _arm(name: str, runs: list[StudyRun], background_nC: float, u_background_nC: float) -> Arm:
+def _alike(rows: Sequence[StudyRun]) -> Iterator[list[StudyRun]]:
+    """Runs of one treatment and dose level together, in the order of `TREATMENTS` and dose."""
+    for treatment in TREATMENTS:
+        own = [row for row in rows if row.treatment == treatment]
+        wet = "misted" in treatment
+        level = (
+            dose_levels(np.array([row.water_uL_per_g for row in own])) if wet else np.zeros(len(own), dtype=np.int64)
+        )
+        for number in np.unique(level):
+            yield [row for row, at in zip(own, level, strict=True) if at == number]
+
+
+def _arm(runs: list[StudyRun], background_nC: float, u_background_nC: float) -> Arm:
     q = np.array([row.charge_to_mass.value for row in runs if row.charge_to_mass is not None])
     mass = np.array([row.collected_mass_g for row in runs])
     causes = {cause for row in runs for cause in row.shared_u}
@@ -112,8 +117,11 @@ def _arm(name: str, runs: list[StudyRun], background_nC: float, u_background_nC:
     if "ionised" in runs[0].treatment and background_nC != 0 and np.isfinite(mass).all():
         q = q - background_nC / mass
         shared["ioniser"] = u_background_nC * float((1 / mass).mean())
-    dose = runs[0].water_uL_per_g if "misted" in runs[0].treatment else 0.0
-    return Arm(name, runs[0].treatment, dose, q, tuple(row.block for row in runs), shared, tuple(runs))
+    wet, treatment = "misted" in runs[0].treatment, runs[0].treatment
+    dose = float(np.median([row.water_uL_per_g for row in runs])) if wet else 0.0
+    told = f"{dose:.3g} uL/g" if math.isfinite(dose) else "dose not told"
+    name = f"{treatment} {told}" if wet else treatment
+    return Arm(name, treatment, dose, q, tuple(row.block for row in runs), shared, tuple(runs))
 
 
 def _shared_u(first: Arm, second: Arm, absolute: bool) -> float:

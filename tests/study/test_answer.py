@@ -225,6 +225,25 @@ def test_shared_shifts_have_their_sign() -> None:
     assert list(found["leakage"]) == [0.3, 0.3]
 
 
+def test_weighed_doses_are_repeats() -> None:
+    """Doses that differ only as weighed water does are one level, and the fit uses each as it was."""
+    rng = np.random.default_rng(5)
+    exact = study()
+    weighed = [replace(row, water_uL_per_g=row.water_uL_per_g * rng.uniform(0.98, 1.02)) for row in exact]
+    one, two = points_of(exact), points_of(weighed)
+    assert (one.level == two.level).all()
+    assert one.doses.tolist() == DOSES.tolist()
+    assert two.doses == pytest.approx(DOSES, rel=0.02)
+    near, far = (answer(rows, LIVE)["groups"][0]["neutralising_dose"]["fraction"]["value"] for rows in (exact, weighed))
+    assert near == pytest.approx(far, rel=0.05)
+
+
+def test_close_doses_stay_apart() -> None:
+    """Doses a tenth apart are levels of their own, and dry never joins a wet dose."""
+    rows = [replace(study()[0], run_id=str(d), water_uL_per_g=d) for d in (0.0, 0.01, 10.0, 10.5, 11.0, 12.2)]
+    assert points_of(rows).level.tolist() == [0, 1, 2, 2, 3, 4]
+
+
 def test_points_need_a_charge() -> None:
     """A row without charge-to-mass cannot lie on a curve, and is no usable row."""
     row = replace(study()[0], charge_to_mass=None)

@@ -202,7 +202,7 @@ def test_signs_that_change_are_not_neutral() -> None:
 
 def test_scatter_inside_the_band_is_no_sign_change() -> None:
     """Runs of both signs that stay inside the band are neutral."""
-    level = level_of(runs((30.0, [-1.0, 1.2, 0.4, -0.8])), 30.0, EVEN)
+    level = level_of(runs((30.0, [-1.0, 1.2, 0.4, -0.8])), 0, EVEN)
     assert not sign_changes(level, 3.0)
 
 
@@ -218,7 +218,7 @@ def test_shared_errors_do_not_average_down() -> None:
     """More runs shrink a mean's uncertainty only down to what they share."""
     q = np.full(400, 1.0) + 0.01 * np.random.default_rng(1).normal(size=400)
     points = Points(np.zeros(400), q, np.full(400, 0.01), np.zeros(400, dtype=np.int64), {"bias": np.full(400, 0.5)})
-    assert level_of(points, 0.0, EVEN).u_nC_per_g == pytest.approx(0.5, rel=1e-3)
+    assert level_of(points, 0, EVEN).u_nC_per_g == pytest.approx(0.5, rel=1e-3)
 
 
 def test_gain_error_cancels_in_the_fraction() -> None:

@@ -45,6 +45,16 @@ def test_arms_in_order() -> None:
     assert [a.name for a in arms_of(rows)] == ["dry", "misted 5 uL/g", "misted 30 uL/g", "ionised"]
 
 
+def test_doses_of_an_arm() -> None:
+    """Weighed doses close together make one arm; a dose not told joins no other."""
+    rows = [grind(i, 1.0, "misted", d) for i, d in enumerate((19.8, 20.0, 20.3, 30.0, math.nan, math.nan))]
+    assert [(a.name, len(a.runs)) for a in arms_of(rows)] == [
+        ("misted 20 uL/g", 3),
+        ("misted 30 uL/g", 1),
+        ("misted dose not told", 2),
+    ]
+
+
 def test_background_is_taken_off_with_its_uncertainty() -> None:
     """What the ioniser alone leaves in the cup is subtracted over the mass, and its u stays however many runs."""
     rows = study()
