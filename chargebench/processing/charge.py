@@ -19,7 +19,6 @@ from chargebench.processing.noise import (
     alias_gain,
     covariance,
     find_aliases,
-    folds_slowly,
     grid_of,
     shapes,
     slow_lines,
@@ -189,7 +188,7 @@ def charge_fit(
     columns |= extra
     column_priors |= extra_priors
     design = Design(grid_of(both.time_s, both.count, series.step_s), both.value, columns, column_priors, _floor(fine))
-    candidates = (*shapes(), *(slow_lines() if folds_slowly(series.step_s) else ()))
+    candidates = (*shapes(), *slow_lines(series.step_s))
     posterior = fit(design, candidates)
     evidence = _evidence(design, posterior, origin, max(quiet_s))
     model = _model(evidence, asked, float(parameters["curved_log_odds"]), leaks)

@@ -19,7 +19,6 @@ __all__ = [
     "alias_gain",
     "covariance",
     "find_aliases",
-    "folds_slowly",
     "grid_of",
     "shapes",
     "slow_lines",
@@ -30,7 +29,7 @@ Floats = npt.NDArray[np.float64]
 CORRELATED = (1.0, 10.0, 100.0, 1000.0)
 MEMORIES_S = (0.2, 0.5, 1.2)
 WALKS_PER_S = (1e-2, 3e-2, 0.1, 0.3, 1.0, 3.0, 10.0, 30.0, 100.0, 300.0)
-NO_WALK = 0.25
+NO_WALK = 0.35
 NO_MEMORY = 0.5
 """Prior probabilities that a random walk, or correlated noise, is absent."""
 
@@ -81,6 +80,8 @@ COHERENCE_S = 100.0
 """Time over which a mains line keeps its phase."""
 FOLDED = 0.4
 """Prior probability of a slow line where sampling folds mains to one."""
+UNFOLDED = 0.05
+"""Prior probability of a slow line where it does not: clocks err, and mains is not the only thing that hums."""
 
 
 def folds_slowly(step_s: float) -> bool:
@@ -90,9 +91,10 @@ def folds_slowly(step_s: float) -> bool:
     return any(abs(line - round(line * step_s) / step_s) < 2.0 * LINES_Hz[-1] for line in MAINS_Hz)
 
 
-def slow_lines() -> Iterator[Shape]:
-    """Shapes with a slow line, alone or on a random walk."""
-    prior = FOLDED / (1.0 - FOLDED) / (len(LINES_Hz) * len(LINES) * len(LINE_WALKS_PER_S))
+def slow_lines(step_s: float) -> Iterator[Shape]:
+    """Shapes with a slow line, alone or on a random walk, for readings `step_s` apart."""
+    likely = FOLDED if folds_slowly(step_s) else UNFOLDED
+    prior = likely / (1.0 - likely) / (len(LINES_Hz) * len(LINES) * len(LINE_WALKS_PER_S))
     for line_Hz in LINES_Hz:
         for line in LINES:
             for walk in LINE_WALKS_PER_S:
