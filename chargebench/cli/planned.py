@@ -77,4 +77,5 @@ class Planned:
         words = [f"before it: {before['words']}" for before in found["before_next"]]
         words.append("the plan is through" if step is None else f"next, step {step['step']}: {step['words']}")
         tags = {} if step is None else step["tags"]
-        self._emit({"event": "plan", "step": step and step["step"], "tags": tags, "text": "; ".join(words)})
+        event = {"event": "plan", "step": step and step["step"], "tags": tags, "text": "; ".join(words)}
+        self._emit({**event, "next": step, "before_next": found["before_next"]})
