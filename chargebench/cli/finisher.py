@@ -118,7 +118,10 @@ def _upcoming(job: dict[str, str]) -> dict[str, Any]:
 
 
 def _main() -> None:
-    """The child: deaf to Ctrl-C, which is the parent's to handle."""
+    """The child: deaf to Ctrl-C, which is the parent's to handle; an error of the program ends it in one line."""
+    sys.excepthook = lambda kind, error, trace: print(
+        f"chargebench: internal error in the sealing process: {kind.__name__}: {error}", file=sys.stderr
+    )
     signal.signal(signal.SIGINT, signal.SIG_IGN)
     sys.stdin.reconfigure(encoding="utf-8")  # type: ignore[union-attr]
     serve(sys.stdin, sys.stdout)

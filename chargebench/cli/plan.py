@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import argparse
+import sys
+from collections.abc import Iterable
 from dataclasses import asdict
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -44,7 +46,7 @@ def run(args: argparse.Namespace) -> int:
 
     study = read_study(args.study)
     if args.skip is not None or args.set_aside:
-        study = _note(args)
+        study = _note(args, study)
     found = study_progress(study, args.study, args.archive)
     needs = [] if args.next else _needs(args, study)
     if args.json:
@@ -78,17 +80,39 @@ def _needs(args: argparse.Namespace, study: StudyFile) -> list[Need]:
     return asked if band is None else [*asked, for_equivalence(band, *scatters[1])]
 
 
-def _note(args: argparse.Namespace) -> Any:
+def _note(args: argparse.Namespace, study: StudyFile) -> StudyFile:
+    """Add what is left out to the study file, once it is sure that there is such a thing."""
+    from chargebench.study.gather import study_archive
+    from chargebench.study.plan import make_plan
     from chargebench.study.studyfile import append_entry
 
     if not args.reason:
         raise UsageError("--skip and --set-aside need --reason TEXT: what is left out is left out for a reason")
-    study = None
     if args.skip is not None:
+        steps = {step.number for step in make_plan(study).steps if step.recorded}
+        if args.skip not in steps or args.skip in study.skipped:
+            state = "is skipped already" if args.skip in study.skipped else "is no run of this plan"
+            raise StudyError(f"{args.study}: step {args.skip} {state}; runs are steps {_ranges(steps)}")
         study = append_entry(args.study, "skip", {"step": args.skip, "reason": args.reason})
     if args.set_aside:
-        study = append_entry(args.study, "exclude", {"run": args.set_aside, "reason": args.reason})
+        archive = study_archive(study, args.study, args.archive)
+        run = archive.path_of(args.set_aside).stem
+        if run in study.excluded:
+            raise StudyError(f"{args.study}: run {run} is set aside already: {study.excluded[run]}")
+        study = append_entry(args.study, "exclude", {"run": run, "reason": args.reason})
+    print(f"noted in {args.study}: {args.reason}", file=sys.stderr)
     return study
+
+
+def _ranges(numbers: Iterable[int]) -> str:
+    """Whole numbers in words: ``1–3, 5``."""
+    parts: list[list[int]] = []
+    for number in sorted(numbers):
+        if parts and number == parts[-1][-1] + 1:
+            parts[-1].append(number)
+        else:
+            parts.append([number])
+    return ", ".join(str(p[0]) if len(p) == 1 else f"{p[0]}–{p[-1]}" for p in parts)
 
 
 def _print_plan(found: Any) -> None:

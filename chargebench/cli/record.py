@@ -27,7 +27,9 @@ from chargebench.cli.options import (
     print_json,
     whole_number,
 )
-from chargebench.errors import EXIT_COULD_NOT, EXIT_DONE, UsageError
+from chargebench.errors import EXIT_COULD_NOT, EXIT_DONE, StudyError, UsageError
+
+SET_BY_PLAN = frozenset({"coffee", "grinder", "setting", "dose_g", "treatment", "purpose", "water_uL_per_g", "block"})
 
 Commands = SimpleQueue[dict[str, Any]]
 Event = Mapping[str, Any]
@@ -81,6 +83,7 @@ def run(args: argparse.Namespace) -> int:
             return EXIT_COULD_NOT if failed else EXIT_DONE
         if args.plan is None:
             return _record(args, bench, tags, finisher, emit, commands)
+        _check_plan(args, tags)
         planned = Planned(finisher, args.plan, args.archive, tags, emit, commands)
         return _record(args, bench, planned.first(args.repeat, args.reason), planned, emit, commands)
     finally:
@@ -99,15 +102,50 @@ def _record(
     from chargebench.recording.recorder import Recorder
 
     knowledge = Archive(args.archive).knowledge(bench, datetime.now(UTC).date())
-    recorder = Recorder(bench, args.archive, tags, knowledge, finish=finisher, emit=emit, commands=commands)
+    unsealed: list[Event] = []
+
+    def watched(event: Event) -> None:
+        if event.get("code") == "not-sealed":
+            unsealed.append(event)
+        emit(event)
+
+    recorder = Recorder(bench, args.archive, tags, knowledge, finish=finisher, emit=watched, commands=commands)
     _stop_on_signals(commands)
     if args.control:
         threading.Thread(target=_listen, args=(sys.stdin, commands), daemon=True, name="control").start()
     done = recorder.record(runs=args.runs, give_up_s=args.give_up)
+    if unsealed:
+        print(
+            f"chargebench: not sealed: {len(unsealed)}; what there is of them is sealed at the next start",
+            file=sys.stderr,
+        )
+        return EXIT_COULD_NOT
     if args.runs is not None and done < args.runs:
         print(f"chargebench: stopped after {done} of {args.runs} runs; start again to go on", file=sys.stderr)
         return EXIT_COULD_NOT
     return EXIT_DONE
+
+
+def _check_plan(args: argparse.Namespace, tags: Mapping[str, str | float]) -> None:
+    """Runs of a plan go where its study looks for them, and their tags are the plan's.
+
+    Raises
+    ------
+    StudyError
+        When the archive is not the study's.
+    UsageError
+        When a tag is given that the plan sets.
+    """
+    from chargebench.study.studyfile import read_study
+
+    own = args.plan.parent / read_study(args.plan).study.archive
+    if own.resolve() != args.archive.resolve():
+        raise StudyError(
+            f"--archive {args.archive}: {args.plan} keeps its runs in {own}; record there, or change the study"
+        )
+    taken = sorted(SET_BY_PLAN & set(tags))
+    if taken and not args.control:  # the window hands over its form, which the plan then fills
+        raise UsageError(f"--tag {taken[0]}: the plan sets it; leave it out, or record without --plan")
 
 
 def _until_pipe_breaks(emit: Callable[[Event], None], commands: Commands) -> Callable[[Event], None]:
@@ -159,6 +197,8 @@ def _words(event: Event) -> None:
     """One event for a person at a terminal."""
     from chargebench.cli.words import printable, run_card
 
+    if "quiet_s" in event:  # said again each second for whoever counts; a terminal would only scroll
+        return
     if "result" in event:
         text = run_card(event)
     elif event["event"] == "state":

@@ -6,11 +6,16 @@ import argparse
 import sys
 from collections.abc import Iterable, Mapping
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from chargebench import __version__
 from chargebench.cli.options import add_archive, add_json, positive_number, print_json
-from chargebench.errors import EXIT_COULD_NOT, EXIT_DONE, UsageError
+from chargebench.errors import EXIT_COULD_NOT, EXIT_DONE, StudyError, UsageError
+
+if TYPE_CHECKING:
+    from chargebench.archive.archive import Archive
+    from chargebench.study.rows import Question, StudyRun
+    from chargebench.study.studyfile import StudyFile
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -56,49 +61,93 @@ def answered(
     """
     from dataclasses import replace
 
-    from chargebench.archive.archive import Archive
-    from chargebench.runs.tags import read_tags
-    from chargebench.study.gather import (
-        detection_limit_nC_per_g,
-        gather,
-        known_of_bench,
-        question_of,
-        runs_table,
-        study_archive,
-    )
-    from chargebench.study.rows import Question
-    from chargebench.study.studyfile import read_study
+    from chargebench.study.gather import detection_limit_nC_per_g, gather, known_of_bench, remarks_of, runs_table
     from chargebench.study.whole import whole_answer
 
-    wanted: Mapping[str, Any] = read_tags(list(where))
-    study = None if study_file is None else read_study(study_file)
-    if study is not None and study_file is not None:
-        archive, excluded, question = (
-            study_archive(study, study_file, archive_folder),
-            study.excluded,
-            question_of(study),
-        )
-    elif archive_folder is not None:
-        archive, excluded, question = Archive(archive_folder), {}, Question()
-    else:
-        raise UsageError("study: name a study file, or an archive with --archive DIR")
-    rows, problems = gather(archive, wanted, excluded)
-    limit = detection_limit_nC_per_g(archive, rows)
-    question = replace(question, detection_limit_nC_per_g=question.detection_limit_nC_per_g or limit)
+    study, archive, question = _asked(study_file, archive_folder)
+    wanted = _wanted(where)
+    rows, problems = gather(archive, wanted, {} if study is None else study.excluded)
+    rows, about = _of_study(study, rows)
+    if not any(row.purpose == "grind" for row in rows):
+        which = f" with {' '.join(where)}" if where else ""
+        raise StudyError(f"{study_file or archive.folder}: no grinds found{which}; record some, or ask for others")
+    limit = question.detection_limit_nC_per_g or detection_limit_nC_per_g(archive, rows)
+    question = replace(question, detection_limit_nC_per_g=limit)
     if band_nC_per_g is not None:
         question = replace(question, band_nC_per_g=band_nC_per_g)
     found = whole_answer(rows, question)
-    about = {} if study is None else study.study.model_dump(mode="json")
-    beside = {"study": about, "runs": runs_table(archive, rows), "bench": known_of_bench(archive, rows)}
-    return {**found, **beside, "software": __version__}, problems
+    beside = {"study": about, "runs": runs_table(archive, rows), "remarks": remarks_of(archive, rows)}
+    found = {**found, **beside, "bench": known_of_bench(archive, rows), "software": __version__}
+    return {**found, "band": band_words(found)}, problems
+
+
+def _asked(study_file: Path | None, archive_folder: Path | None) -> tuple[StudyFile | None, Archive, Question]:
+    """Study, archive and question from what was named on the command line."""
+    from chargebench.archive.archive import Archive
+    from chargebench.study.gather import question_of, study_archive
+    from chargebench.study.rows import Question
+    from chargebench.study.studyfile import read_study
+
+    if study_file is not None:
+        study = read_study(study_file)
+        return study, study_archive(study, study_file, archive_folder), question_of(study)
+    if archive_folder is None:
+        raise UsageError("study: name a study file, or an archive with --archive DIR")
+    return None, Archive(archive_folder), Question()
+
+
+def _wanted(where: Iterable[str]) -> Mapping[str, Any]:
+    from chargebench.runs.tags import read_tags
+
+    return read_tags(list(where))
+
+
+def _of_study(study: StudyFile | None, rows: list[StudyRun]) -> tuple[list[StudyRun], dict[str, Any]]:
+    """Rows that the study asked for, and what its file says of it, with the other runs of the archive counted."""
+    from chargebench.study.gather import of_arms
+
+    if study is None:
+        return rows, {}
+    asked, others = of_arms(study, rows)
+    names = {f"{row.coffee or '(no coffee)'} on {row.grinder or '(no grinder)'}" for row in others}
+    about = {"other_runs": len(others), "other_runs_of": sorted(names)}
+    return asked, {**study.study.model_dump(mode="json"), **about}
+
+
+def band_words(found: Mapping[str, Any]) -> str:
+    """Which equivalence band was used and when it was fixed, as far as that is known."""
+    study, used = found["study"], found["question"]["band_nC_per_g"]
+    if used is None:
+        taken = {
+            f"±{g['band']['half_width_nC_per_g']:.3g} nC/g ({g['band']['origin']})"
+            for g in found["groups"]
+            if g["band"]
+        }
+        return (
+            f"Equivalence band: none was fixed before the runs; taken from them: {', '.join(sorted(taken)) or 'none'}."
+        )
+    words = f"Equivalence band: ±{used:g} nC/g"
+    if used != study.get("band_nC_per_g"):
+        fixed = f"; the study says ±{study['band_nC_per_g']:g}" if study.get("band_nC_per_g") else ""
+        return f"{words}, given for this answer only{fixed}."
+    if not study.get("fixed_on"):
+        return f"{words}, from the study file, which does not say when it was fixed."
+    first = min(run["started"] for run in found["runs"])[:10]
+    if study["fixed_on"] > first:
+        return f"{words}, fixed on {study['fixed_on']}, after the first run ({first}): not before the runs."
+    return f"{words}, fixed on {study['fixed_on']}, before the first run ({first})."
 
 
 def words(found: Mapping[str, Any]) -> str:
     """The answer for people."""
     from chargebench.cli.words import printable
 
-    parts = [_group(group) for group in found["groups"]]
-    return printable_lines("\n\n".join(parts), printable) if parts else "no grinds found; record some, or widen --where"
+    parts = [found["band"]] + [_group(group) for group in found["groups"]]
+    others = found["study"].get("other_runs")
+    if others:
+        kinds = ", ".join(found["study"]["other_runs_of"])
+        parts.append(f"{others} runs of this archive belong to no arm of the study and were left out: {kinds}")
+    return printable_lines("\n\n".join(parts), printable)
 
 
 def printable_lines(text: str, printable: Any) -> str:

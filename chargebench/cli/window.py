@@ -16,6 +16,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "--bench", type=Path, metavar="FILE", help="the bench file (TOML); can be chosen in the window too"
     )
     add_archive(parser, required=False)
+    parser.add_argument("--plan", type=Path, metavar="STUDY", help="a study whose plan is followed")
     parser.add_argument("--theme", choices=THEMES, help="light or dark (default: as the desktop has it)")
 
 

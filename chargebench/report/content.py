@@ -47,6 +47,10 @@ CAUTIONS: Final = (
 )
 
 
+UNITS: Final = {"per_s": "1/s", "nA": "nA", "nC": "nC", "g": "g", "uL": "µL"}
+"""Units at the end of a key, and how they are written."""
+
+
 @dataclass(frozen=True)
 class Table:
     """Rows of text under a header."""
@@ -83,7 +87,7 @@ def sections(found: Mapping[str, Any]) -> list[Section]:
         own = [r for r in runs if (r["coffee"], r["grinder"]) == (group["coffee"], group["grinder"])]
         made += list(_group(group, own))
     made += list(_across(found))
-    made.append(Section("The runs", 1, (_runs_table(runs),)))
+    made.append(Section("The runs", 1, (_runs_table(runs), *_remarks(found))))
     made.append(Section("The bench", 1, _bench(found)))
     made.append(Section("Method", 1, METHOD))
     made.append(Section("Limits of what was shown", 1, LIMITS))
@@ -95,15 +99,15 @@ def sections(found: Mapping[str, Any]) -> list[Section]:
 def _head(found: Mapping[str, Any]) -> Section:
     study = found.get("study") or {}
     title = study.get("question") or "What the runs of this archive say"
-    return Section(title, 1, (_fixed(found, study),))
+    return Section(title, 1, (found["band"], *_others(study)))
 
 
-def _fixed(found: Mapping[str, Any], study: Mapping[str, Any]) -> str:
-    band = found["question"]["band_nC_per_g"]
-    if band is None:
-        return "No equivalence band was fixed before the runs; it is the detection limit or 5 % of the dry value."
-    when = f" on {study['fixed_on']}" if study.get("fixed_on") else ""
-    return f"An equivalence band of ±{band:g} nC/g was fixed{when} before the runs."
+def _others(study: Mapping[str, Any]) -> tuple[str, ...]:
+    """Runs of the archive that the study did not ask for."""
+    if not study.get("other_runs"):
+        return ()
+    kinds = ", ".join(study["other_runs_of"])
+    return (f"{study['other_runs']} runs of the archive belong to no arm of the study and were left out: {kinds}.",)
 
 
 def conclusions(group: Mapping[str, Any]) -> list[str]:
@@ -114,8 +118,6 @@ def conclusions(group: Mapping[str, Any]) -> list[str]:
         said.append(f"Dry: {value_text(dry['mean_nC_per_g'], dry['u_nC_per_g'], 'nC/g')} over {dry['n']} runs.")
     doses = group["neutralising_dose"] or {}
     said += [f"By {name}: {dose['text']}" for name, dose in doses.items()]
-    comparison = group.get("treatments") or {}
-    said += [text for text in comparison.get("conclusions", []) if text]
     said += [item["text"] + "." for key in ("brew", "particle_sizes") for item in group.get(key, [])]
     return said
 
@@ -124,6 +126,7 @@ def _group(group: Mapping[str, Any], runs: Sequence[Mapping[str, Any]]) -> Itera
     pictures = [(caption, draw(group, runs)) for caption, draw in FIGURES.items()]
     parts: list[str | Table | Picture] = [Picture(c, figure) for c, figure in pictures if figure is not None]
     parts.insert(1 if parts else 0, _levels_table(group))
+    parts += (group.get("treatments") or {}).get("conclusions", [])
     parts += [f"{flag['severity']}: {flag['text']}" for flag in group["flags"]]
     parts += [trend["text"] + "." for trend in group.get("trends", [])]
     yield Section(f"{group['coffee']} on {group['grinder']}", 1, tuple(parts))
@@ -176,6 +179,11 @@ def _runs_table(runs: Sequence[Mapping[str, Any]]) -> Table:
     return Table(header, tuple(_run_row(run) for run in runs))
 
 
+def _remarks(found: Mapping[str, Any]) -> tuple[str, ...]:
+    """What the codes among the remarks mean."""
+    return tuple(f"{code}: {text}" for code, text in sorted(found["remarks"].items()))
+
+
 def _run_row(run: Mapping[str, Any]) -> tuple[str, ...]:
     remarks = run["excluded"] or " ".join(run["flags"])
     return (
@@ -197,10 +205,16 @@ def _bench(found: Mapping[str, Any]) -> tuple[str | Table, ...]:
     if not known:
         return ("Nothing was known of the bench but its runs: no calibration, no check of leakage, no blanks.",)
     rows = tuple(
-        (name, f"{entry['value']:.6g}", f"{entry['u']:.2g}", entry["source"], entry["date"], entry["until"])
+        (*_named(name), f"{entry['value']:.6g}", f"{entry['u']:.2g}", entry["source"], entry["date"], entry["until"])
         for name, entry in sorted(known.items())
     )
-    return (Table(("known", "value", "u", "source", "made", "valid until"), rows),)
+    return (Table(("known of the bench", "unit", "value", "u", "source", "made", "valid until"), rows),)
+
+
+def _named(key: str) -> tuple[str, str]:
+    """Name and unit of something known, from a key that ends in its unit."""
+    unit = next((u for u in UNITS if key.endswith(f"_{u}")), "")
+    return key.removesuffix(f"_{unit}").replace("_", " "), UNITS.get(unit, "1")
 
 
 def _versions(found: Mapping[str, Any]) -> tuple[str | Table, ...]:

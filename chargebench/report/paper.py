@@ -64,6 +64,7 @@ def _style(size: float, *, bold: bool = False, before: float = 0.0) -> Any:
         leading=1.35 * size,
         spaceBefore=before,
         spaceAfter=4,
+        keepWithNext=bold,
         splitLongWords=1,
     )
 

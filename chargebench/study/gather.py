@@ -23,7 +23,9 @@ __all__ = [
     "detection_limit_nC_per_g",
     "gather",
     "known_of_bench",
+    "of_arms",
     "question_of",
+    "remarks_of",
     "row_of_outcome",
     "runs_table",
     "study_archive",
@@ -51,19 +53,39 @@ def gather(
     -------
     rows : list of StudyRun
     problems : list of str
-        One sentence for each file that could not be read; the others are not held up by it.
+        One sentence for each file that could not be read, and for each that holds the same readings as an earlier one
+        and is not counted again; the others are not held up by it.
     """
     reasons = excluded or {}
     rows: list[StudyRun] = []
     problems = [entry.problem for entry in archive.entries() if entry.problem]
+    seen: dict[str, Path] = {}
     for entry in archive.find(where):
         try:
             outcome = archive.outcome(entry.path)
         except RunFileError as error:
             problems.append(str(error))
             continue
+        first = seen.setdefault(outcome["provenance"]["raw_sha256"], entry.path)
+        if first != entry.path:
+            problems.append(f"{entry.path}: holds the same readings as {first.name}; it is not counted again")
+            continue
         rows.append(row_of_outcome(outcome, order=len(rows), excluded=reasons.get(outcome["run"], "")))
     return rows, problems
+
+
+def of_arms(study: StudyFile, rows: Iterable[StudyRun]) -> tuple[list[StudyRun], list[StudyRun]]:
+    """Rows that a study asked for, and the others: coffee, grinder and (where the arm names one) setting of an arm.
+
+    Blanks belong to every arm on their grinder.
+    """
+    asked: list[StudyRun] = []
+    others: list[StudyRun] = []
+    for row in rows:
+        on_grinder = [arm for arm in study.arm if arm.grinder == row.grinder and arm.setting in ("", row.setting)]
+        mine = any(row.purpose == "blank" or arm.coffee == row.coffee for arm in on_grinder)
+        (asked if mine else others).append(row)
+    return asked, others
 
 
 def row_of_outcome(outcome: Mapping[str, Any], order: int = 0, excluded: str = "") -> StudyRun:
@@ -209,6 +231,15 @@ def _table_row(row: StudyRun, outcome: Mapping[str, Any]) -> dict[str, Any]:
     }
 
 
+def remarks_of(archive: Archive, rows: Iterable[StudyRun]) -> dict[str, str]:
+    """What each code among the flags of these runs means, in the words of the first run that carries it."""
+    said: dict[str, str] = {}
+    for row in rows:
+        for flag in archive.outcome(row.run_id)["flags"]:
+            said.setdefault(flag["code"], flag["text"])
+    return said
+
+
 def known_of_bench(archive: Archive, rows: Sequence[StudyRun]) -> dict[str, Any]:
     """What the newest of the runs knew of its bench: calibrations, limits, each with source and validity."""
     if not rows:
@@ -223,6 +254,7 @@ def question_of(study: StudyFile) -> Question:
     one = None if spray_g is None else portion(1e-9, study.arm[0].dose_g, spray_g, 0.0, study.water.temperature_C)
     return Question(
         band_nC_per_g=study.study.band_nC_per_g,
+        detection_limit_nC_per_g=study.study.detection_limit_nC_per_g,
         fraction=study.study.fraction,
         stop_width_uL_per_g=study.stop.width_uL_per_g,
         most_runs=study.stop.most_runs,

@@ -9,6 +9,7 @@ A study file reads::
     question = "How much water neutralises the hill lot on the flat burrs?"
     archive = "runs"                # beside this file
     band_nC_per_g = 3.0             # optional: the equivalence band, fixed before the runs
+    detection_limit_nC_per_g = 0.2  # optional: where the bench was not checked with blanks
     fixed_on = 2026-03-02           # when it was fixed
     blocks = 4
     seed = 7
@@ -41,7 +42,7 @@ from __future__ import annotations
 
 import json
 import tomllib
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from datetime import date
 from pathlib import Path
 from typing import Annotated, Any, Literal, TypeVar
@@ -122,6 +123,7 @@ class _Study(_Table):
     question: Text
     archive: str = "."
     band_nC_per_g: float | None = Field(default=None, gt=0)
+    detection_limit_nC_per_g: float | None = Field(default=None, gt=0)
     fraction: float = Field(default=0.1, ge=0.01, le=0.9)
     fixed_on: date | None = None
     blocks: int = Field(default=4, ge=1, le=50)
@@ -203,7 +205,33 @@ def validated(kind: type[Checked], tables: dict[str, Any], path: Path) -> Checke
     try:
         return kind.model_validate(tables)
     except ValidationError as error:
-        first = error.errors()[0]
-        key = ".".join(str(part) for part in first["loc"])
-        more = f" (and {error.error_count() - 1} more)" if error.error_count() > 1 else ""
-        raise StudyError(f"{path}: {key}: found {first['input']!r}: {first['msg']}{more}") from error
+        raise StudyError(f"{path}: {_first_problem(error)}") from error
+
+
+def _first_problem(error: ValidationError) -> str:
+    """Table, key, what was found and what is allowed, of the first thing wrong; misspelt keys before missing ones."""
+    problems = error.errors(include_url=False)
+    problem = next((p for p in problems if p["type"] == "extra_forbidden"), problems[0])
+    *tables, key = problem["loc"]
+    if isinstance(key, int) and tables:
+        key = f"{tables.pop()}, entry {key + 1}"
+    more = f" (and {len(problems) - 1} more)" if len(problems) > 1 else ""
+    where = " ".join(str(part + 1) if isinstance(part, int) else part for part in tables)
+    where = f"in [{where}]: " if where else ""
+    if problem["type"] == "extra_forbidden":
+        return f"{where}key {key!r} is not known; allowed are {', '.join(_keys_at(tables))}{more}"
+    if problem["type"] == "missing":
+        return f"{where}key {key!r} is missing; allowed are {', '.join(_keys_at(tables))}{more}"
+    if key in ("arm", "exclude", "skip"):
+        return f"{key}: found one table; write [[{key}]], in double brackets, for each{more}"
+    shown = repr(problem["input"])
+    shown = shown if len(shown) <= 80 else f"{shown[:79]}…"
+    return f"{where}{key} = {shown}: {problem['msg'][0].lower()}{problem['msg'][1:]}{more}"
+
+
+def _keys_at(tables: Sequence[int | str]) -> list[str]:
+    """Keys of a table of the study file."""
+    kinds: dict[int | str, type[BaseModel]] = {
+        "study": _Study, "arm": Arm, "water": Water, "stop": Stop, "exclude": Exclusion, "skip": Skip,
+    }  # fmt: skip
+    return list((kinds[tables[0]] if tables else StudyFile).model_fields)

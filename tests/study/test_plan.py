@@ -128,13 +128,22 @@ def test_spread_of_sprays_grows_with_their_root() -> None:
 @pytest.mark.parametrize(
     ("change", "says"),
     [
-        (('name = "hill-lot"', 'name = "a/b"'), "study.name"),
-        (("blocks = 4", "blocks = 0"), "study.blocks"),
-        (("blocks = 4", "blocks = true"), "study.blocks"),
-        (("[5, 10, 20, 30, 40]", "[-5]"), "arm.0.doses_uL_per_g.0"),
-        (('"ionised"]', '"frozen"]'), "arm.0.treatments.1"),
-        (("spray_g = 0.1\n", "spray_g = 0.1\nsprays = 3\n"), "water.sprays"),
+        (('name = "hill-lot"', 'name = "a/b"'), r"in \[study\]: name = 'a/b'"),
+        (("blocks = 4", "blocks = 0"), r"in \[study\]: blocks = 0: input should be greater"),
+        (("blocks = 4", "blocks = true"), r"in \[study\]: blocks = True"),
+        (("[5, 10, 20, 30, 40]", "[-5]"), r"in \[arm 1\]: doses_uL_per_g, entry 1 = -5: "),
+        (('"ionised"]', '"frozen"]'), "treatments"),
+        (
+            ("spray_g = 0.1\n", "spray_g = 0.1\nsprays = 3\n"),
+            r"in \[water\]: key 'sprays' is not known; allowed are spray_g, ",
+        ),
         (("seed = 7", "seed ="), "not TOML"),
+        (
+            ('coffee = "hill lot"', 'cofee = "hill lot"'),
+            r"in \[arm 1\]: key 'cofee' is not known; allowed are coffee, ",
+        ),
+        (('name = "hill-lot"\n', ""), r"in \[study\]: key 'name' is missing"),
+        (("[[arm]]", "[arm]"), r"write \[\[arm\]\], in double brackets"),
     ],
 )
 def test_a_wrong_study_file_is_named_by_key(tmp_path: Path, change: tuple[str, str], says: str) -> None:
