@@ -157,10 +157,10 @@ class _Reduced:
 
 
 def _reduce(design: Design, X: Floats, candidates: Sequence[Shape]) -> list[_Reduced]:
-    right = np.column_stack((X, design.y))
+    right = np.asfortranarray(np.column_stack((X, design.y)))
     out = []
     for shape in candidates:
-        L, failed = dpotrf(covariance(shape, design.grid), lower=1, clean=0, overwrite_a=1)
+        L, failed = dpotrf(covariance(shape, design.grid).T, lower=1, clean=0, overwrite_a=1)
         if failed:
             continue
         Z = dtrsm(1.0, L, right, lower=1)  # dtrtrs does the same, but wakes threads that cost more than the work

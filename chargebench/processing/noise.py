@@ -112,11 +112,10 @@ def covariance(shape: Shape, grid: Grid) -> Floats:
     own = grid.white - shape.walk_per_s * grid.loss_s
     if shape.correlated:
         between, within = grid.averaged(shape.memory_s)
-        matrix += shape.correlated * between * grid.fading(shape.memory_s)
+        matrix += (shape.correlated * between) * grid.fading(shape.memory_s)
         own += shape.correlated * (within - between)
     if shape.line:
-        wave = np.cos(2.0 * np.pi * shape.line_Hz * grid.distance_s)
-        matrix += shape.line * wave * np.exp(grid.distance_s / -COHERENCE_S)
+        matrix += shape.line * grid.waving(shape.line_Hz)
     matrix.flat[:: n + 1] += own
     return np.asarray(matrix)
 
@@ -143,12 +142,20 @@ class Grid:
     width_s: float
     loss_s: float
     _fading: dict[float, Floats] = field(default_factory=dict, repr=False)
+    _waving: dict[float, Floats] = field(default_factory=dict, repr=False)
 
     def fading(self, memory_s: float) -> Floats:
         """Correlation of noise with a memory between blocks; made once."""
         if memory_s not in self._fading:
             self._fading[memory_s] = np.exp(self.distance_s / -memory_s)
         return self._fading[memory_s]
+
+    def waving(self, line_Hz: float) -> Floats:
+        """Correlation of a line that keeps its phase for `COHERENCE_S`; made once."""
+        if line_Hz not in self._waving:
+            wave = np.cos(2.0 * np.pi * line_Hz * self.distance_s)
+            self._waving[line_Hz] = wave * np.exp(self.distance_s / -COHERENCE_S)
+        return self._waving[line_Hz]
 
     def averaged(self, memory_s: float) -> tuple[float, float]:
         """Factors of the covariance between blocks and of the variance within one."""
