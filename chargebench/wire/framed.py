@@ -28,9 +28,9 @@ __all__ = ["LINE_LIMIT", "MS_MODULUS", "SEQUENCE_MODULUS", "FramedDecoder", "com
 LINE_LIMIT: Final = 200
 SEQUENCE_MODULUS: Final = 1 << 16
 MS_MODULUS: Final = 1 << 32
-LATE_LINES: Final = 64  # a counter that goes back by no more than this, with the clock, is a line out of order
+LATE_LINES: Final = 64  # a young board's counter that goes back by no more than this is a line out of order
 LATE_MS: Final = 10_000
-LATE_RUN: Final = 3  # so many of them one after the other are a restart
+LATE_RUN: Final = 3  # so many of them one after the other, from a board that has just started, are a restart
 BATCH_LINES: Final = 1024
 
 _UNITS: Final = {  # unit on the wire -> power of ten to the canonical unit
@@ -243,7 +243,7 @@ class FramedDecoder(LineDecoder):
                 return ""
             back_ms = (last[1] - ms) % MS_MODULUS
             went_back = 0 < back_ms < MS_MODULUS // 2
-            if step >= SEQUENCE_MODULUS - LATE_LINES and back_ms <= LATE_MS and not self._runs_on(channel, sequence):
+            if back_ms <= LATE_MS and self._is_late(channel, step, sequence, ms):
                 return "late"
             if not went_back and 1 < step < SEQUENCE_MODULUS - LATE_LINES:
                 self.lost += step - 1
@@ -251,6 +251,12 @@ class FramedDecoder(LineDecoder):
         if self._late:
             self._late.pop(channel, None)
         return None
+
+    def _is_late(self, channel: str, step: int, sequence: int, ms: int) -> bool:
+        """Whether a line somewhat behind in time was sent earlier: only a young board may be a restarted one."""
+        if ms > LATE_MS:
+            return step >= SEQUENCE_MODULUS // 2
+        return step >= SEQUENCE_MODULUS - LATE_LINES and not self._runs_on(channel, sequence)
 
     def _runs_on(self, channel: str, sequence: int) -> bool:
         """Whether seemingly late lines follow each other: then the board was started again soon after its start."""

@@ -14,63 +14,65 @@ from pathlib import Path
 from typing import Any
 
 from chargebench.instruments.feed import Chunk
-from tests.faults.scene import RUNS, Taken, judge, recorder, stream
+from chargebench.wire.framed import encode
+from tests.faults.scene import FIRST_MS, RUNS, Taken, judge, recorder, stream
 from tests.faults.tally import Tally, apart
 from tests.recording.byte_bench import PlayedFeeds
 
 __all__ = ["ABUSES", "abuse_streams"]
 
 MOST_GROWTH_MB = 150.0
-BEFORE, DURING = 40, 130
+BEFORE, DURING, LATE_CHUNKS = 100, 130, 90
 NS_A_CHUNK = 1_000_000
 
 Chunks = Iterator[bytes]
 
 
-def _rubbish(draw: random.Random) -> Chunks:
+def _rubbish(draw: random.Random, before: int) -> Chunks:
     return (draw.randbytes(draw.randrange(1, 4000)) for _ in range(40))
 
 
-def _zeros(draw: random.Random) -> Chunks:
+def _zeros(draw: random.Random, before: int) -> Chunks:
     return (bytes(draw.randrange(1, 4000)) for _ in range(40))
 
 
-def _wrong_baud(draw: random.Random) -> Chunks:
+def _wrong_baud(draw: random.Random, before: int) -> Chunks:
     """Lines read at twice their rate: bits doubled and cut apart, few line ends."""
     line = b"".join(chunk.data for chunk in stream()[:40])
     doubled = bytes((byte << 1 ^ byte >> 3) & 0xFE for byte in line for _ in (0, 1))
     return (doubled[at : at + 100] for at in range(0, 8000, 100))
 
 
-def _half_lines(draw: random.Random) -> Chunks:
+def _half_lines(draw: random.Random, before: int) -> Chunks:
     lines = [line for chunk in stream()[:200] if chunk.instrument == "cup" for line in chunk.data.splitlines()]
     return (line[: draw.randrange(len(line))] + draw.choice((b"\r\n", b"\n", b"\r")) for line in lines)
 
 
-def _no_line_end(draw: random.Random) -> Chunks:
+def _no_line_end(draw: random.Random, before: int) -> Chunks:
     """10 MB without a line end."""
     return (b"7" * 65536 for _ in range(160))
 
 
-def _repeated(draw: random.Random) -> Chunks:
-    """Chunks that were sent before, once more."""
-    return (chunk.data for chunk in stream()[BEFORE - 20 : BEFORE] if chunk.instrument == "cup")
+def _repeated(draw: random.Random, before: int) -> Chunks:
+    """The last chunks once more, as a buffer that is sent twice."""
+    return (chunk.data for chunk in stream()[before - LATE_CHUNKS : before] if chunk.instrument == "cup")
 
 
-def _out_of_order(draw: random.Random) -> Chunks:
-    lines = [line for chunk in stream()[2:BEFORE] if chunk.instrument == "cup" for line in chunk.data.splitlines(True)]
+def _out_of_order(draw: random.Random, before: int) -> Chunks:
+    """Lines of the last chunks, shuffled."""
+    found = [chunk for chunk in stream()[before - LATE_CHUNKS : before] if chunk.instrument == "cup"]
+    lines = [line for chunk in found for line in chunk.data.splitlines(keepends=True)]
     draw.shuffle(lines)
     return (b"".join(lines[at : at + 3]) for at in range(0, len(lines), 3))
 
 
-def _notices(draw: random.Random) -> Chunks:
-    """Lines that a device may send but never so many."""
-    from chargebench.wire.framed import encode
+def _notices(draw: random.Random, before: int) -> Chunks:
+    """Five thousand notices within a millisecond."""
+    ms = FIRST_MS + stream()[before - 1].received_ns // 1_000_000
+    return (encode("N", n % 65536, ms, "<b>=1+1" + "x" * 50, "-") for n in range(5000))
 
-    return (encode("N", n % 65536, 900_000 + n, "<b>=1+1" + "x" * 50, "-") for n in range(5000))
 
-
-ABUSES: Mapping[str, Callable[[random.Random], Chunks]] = {
+ABUSES: Mapping[str, Callable[[random.Random, int], Chunks]] = {
     "rubbish": _rubbish,
     "zeros": _zeros,
     "wrong baud": _wrong_baud,
@@ -96,7 +98,7 @@ def abuse_streams(seeds: int) -> Tally:
     for name, make in ABUSES.items():
         for at in (BEFORE, DURING):
             for seed in range(seeds):
-                pieces = list(make(random.Random(seed)))
+                pieces = list(make(random.Random(seed), at))
                 _one(tally, f"{name} at {at}", _abused(pieces, at))
                 tally.seen[name] += 1
     return tally

@@ -143,6 +143,7 @@ def test_tail_at_connect_is_no_damage() -> None:
         ([(9, 50_000), (0, 2), (1, 12)], 3, 0, 0, 0),
         ([(40, 800), (0, 3), (1, 13), (2, 23), (3, 33)], 3, 0, 0, 2),
         ([(1, 10), (4, 40), (2, 20), (3, 30), (5, 50), (7, 70), (6, 60)], 4, 3, 0, 3),
+        ([(200, 90_000), *((n, 88_000 + 10 * n) for n in range(100, 200)), (201, 90_010)], 2, 0, 0, 100),
     ],
     ids=[
         "plain",
@@ -157,6 +158,7 @@ def test_tail_at_connect_is_no_damage() -> None:
         "near",
         "restart soon after the start",
         "two late ones",
+        "a buffer sent twice",
     ],
 )
 def test_counters(counters: list[tuple[int, int]], given: int, lost: int, repeated: int, late: int) -> None:
