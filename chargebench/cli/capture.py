@@ -9,6 +9,7 @@ from __future__ import annotations
 import time
 from collections import deque
 from collections.abc import Iterable, Iterator, Mapping
+from contextlib import suppress
 from itertools import chain
 from pathlib import Path
 from queue import Empty, SimpleQueue
@@ -46,6 +47,12 @@ class Capture:
     tags, knowledge
         Of the run.
 
+    Attributes
+    ----------
+    run_id : str
+    now_s : float
+        The run's clock at the last reading of the charge or current (of anything, on a bench without).
+
     Raises
     ------
     JournalError
@@ -62,6 +69,9 @@ class Capture:
         self._queue: SimpleQueue[Chunk] = SimpleQueue()
         self._feeds = Feeds(bench, self._queue)
         self._trouble = ""
+        carried = {channel for instrument in bench.instruments.values() for channel in instrument.carries}
+        self._leads = carried & {"charge", "current"} or carried
+        self.now_s = 0.0
 
     def __enter__(self) -> Self:
         self._feeds.start()
@@ -73,11 +83,6 @@ class Capture:
         self._feeds.stop()
         if self._journal is not None:
             self._journal.discard()
-
-    @property
-    def now_s(self) -> float:
-        """The run's clock at the last reading."""
-        return self._assembler.now_s
 
     def seal(self) -> Path:
         """End the recording; the run file.
@@ -103,9 +108,10 @@ class Capture:
     def listen(self, seconds: float) -> list[Timed]:
         """Record for so many seconds from now; readings that have waited come first in what is handed back."""
         heard = self.catch_up()
-        start_s = self.now_s
+        start_s = self.now_s if heard else None
         for reading in self._readings():
             heard.append(reading)
+            start_s = self.now_s if start_s is None else start_s
             if self.now_s >= start_s + seconds:
                 break
         return heard
@@ -159,20 +165,17 @@ class Capture:
         Raises
         ------
         GaveUpError
-            When nothing is heard for long.
+            When the run's clock stands still for long.
         """
-        heard = time.monotonic()
+        heard, at_s = time.monotonic(), self.now_s
         while True:
-            try:
-                readings = self._take(self._queue.get(timeout=0.1))
-            except Empty:
-                readings = []
-            if readings:
-                heard = time.monotonic()
-                yield from readings
+            with suppress(Empty):
+                yield from self._take(self._queue.get(timeout=0.1))
+            if self.now_s != at_s:
+                heard, at_s = time.monotonic(), self.now_s
             elif time.monotonic() - heard > SILENT_S:
                 why = self._trouble or "check that the instruments are on and send readings"
-                raise GaveUpError(f"no reading for {SILENT_S:g} s: {why}")
+                raise GaveUpError(f"no reading of the {' or '.join(sorted(self._leads))} for {SILENT_S:g} s: {why}")
 
     def _take(self, chunk: Chunk) -> list[Timed]:
         if chunk.kind == "data":
@@ -185,4 +188,6 @@ class Capture:
 
     def _append(self, kind: str, payload: str) -> list[Timed]:
         assert self._journal is not None, "not yet sealed"
-        return self._assembler.feed(self._journal.append(kind, payload))
+        readings = self._assembler.feed(self._journal.append(kind, payload))
+        self.now_s = next((r.time_s for r in reversed(readings) if r.channel in self._leads), self.now_s)
+        return readings

@@ -193,6 +193,20 @@ def test_nothing_is_left_of_a_check_that_gave_up(tmp_path: Path, virtual: Virtua
     assert list((tmp_path / FOLDER).iterdir()) == []
 
 
+def test_a_silent_instrument_ends_a_check(tmp_path: Path, capfd: pytest.CaptureFixture[str]) -> None:
+    """Where no charge is read while the scale goes on printing, the check gives up and names the channel."""
+    with kitchen_scale([100.0]) as port, socket.create_server(("127.0.0.1", 0)) as mute:
+        address = f"socket://127.0.0.1:{mute.getsockname()[1]}"
+        cup = f'[instrument.cup]\nport = "{address}"\nlines = "framed"\ncarries = ["charge"]'
+        scale = f'[instrument.scale]\nport = "{port}"\nlines = "printed"\ncarries = ["mass"]'
+        (tmp_path / "bench.toml").write_text(f'[bench]\nname = "Mute"\n{cup}\n{scale}\n')
+        code, _ = qualify(
+            ["zero", "--bench", str(tmp_path / "bench.toml"), "--archive", str(tmp_path)], lambda text: None
+        )
+    assert code == 1
+    assert "no reading of the charge" in capfd.readouterr().err
+
+
 @pytest.mark.skipif(os.name == "nt", reason="no signal of Ctrl-C to one process")
 def test_ctrl_c_stores_nothing(tmp_path: Path, virtual: VirtualBench) -> None:
     """Ctrl-C ends a check with 1 and one line, and leaves neither journal nor answer."""
