@@ -72,15 +72,19 @@ class Curve:
         array (G, n, q)
             One column for each level.
         """
+        return np.stack(self._columns(dose_uL_per_g, theta), axis=-1)
+
+    def _columns(self, dose_uL_per_g: Floats, theta: Floats) -> list[Floats]:
         g = self.shape(dose_uL_per_g, theta)
         column = {"dry": g, "plateau": 1 - g, "slope": (1 - g) * dose_uL_per_g}
-        return np.stack([column[level] for level in self.levels], axis=-1)
+        return [column[level] for level in self.levels]
 
     def mean(self, dose_uL_per_g: Floats, parameters: Floats) -> Floats:
         """Charge-to-mass in nC/g at doses (n,), for parameters in the order of `parameter_names`."""
         q = len(self.levels)
         theta = np.asarray(parameters[q:], dtype=float)[None, :]
-        found: Floats = self.columns(np.asarray(dose_uL_per_g, dtype=float), theta)[0] @ parameters[:q]
+        columns = self._columns(np.asarray(dose_uL_per_g, dtype=float), theta)
+        found: Floats = sum(level * column[0] for level, column in zip(parameters[:q], columns, strict=True))
         return found
 
     def grid(self, bounds: tuple[tuple[float, float], ...], sizes: tuple[int, ...]) -> Floats:

@@ -143,7 +143,7 @@ def starts(curve: Curve, white: Whitened) -> Separated:
 
 
 def polish(curve: Curve, white: Whitened, start: Floats) -> Floats:
-    """Parameters at the least sum of squares near `start`, by Minuit."""
+    """Parameters at the least sum of squares near `start`, by Minuit, which copes with a start far off."""
     from iminuit import Minuit
 
     dose, transform, y = white.points.dose_uL_per_g, white.transform, white.y
@@ -162,25 +162,28 @@ def polish(curve: Curve, white: Whitened, start: Floats) -> Floats:
         minuit.limits[i] = (start[i] / 20, start[i] * 20)
     minuit.migrad()
     found = np.array(minuit.values)
-    return _sharpened(curve, white, found if cost(found) <= base else start)
+    return _sharpened(curve, white, found if cost(found) <= base else start)[0]
 
 
-def _sharpened(curve: Curve, white: Whitened, parameters: Floats) -> Floats:
-    """The last digits by Gauss-Newton steps, as long as they go downhill."""
+def _sharpened(curve: Curve, white: Whitened, start: Floats) -> tuple[Floats, bool]:
+    """Gauss-Newton steps as long as they go downhill, and whether the last asked for no move that matters."""
 
     def residual(at: Floats) -> Floats:
         found: Floats = white.y - white.transform @ curve.mean(white.points.dose_uL_per_g, at)
         return found
 
-    r = residual(parameters)
+    parameters, r = start, residual(start)
     for _ in range(8):
         slope = white.transform @ derivatives(curve, white.points.dose_uL_per_g, parameters)
         step = np.linalg.lstsq(slope, r, rcond=1e-10)[0]
+        move = slope @ step
+        if move @ move <= 1e-16 * (r @ r):
+            return parameters, True
         after = parameters + step
         if (after[len(curve.levels) :] <= 0).any() or not (left := residual(after)) @ left < r @ r:
             break
         parameters, r = after, left
-    return parameters
+    return parameters, False
 
 
 def derivatives(curve: Curve, dose_uL_per_g: Floats, parameters: Floats) -> Floats:
@@ -219,7 +222,10 @@ def fit_curve(curve: Curve, white: Whitened) -> Fit:
     """Least-squares fit of one curve, from the best shape of the grid."""
     grid = starts(curve, white)
     best = int(np.argmin(grid.rss))
-    parameters = polish(curve, white, np.concatenate([grid.level[best], grid.theta[best]]))
+    start = np.concatenate([grid.level[best], grid.theta[best]])
+    parameters, settled = _sharpened(curve, white, start)
+    if not settled:
+        parameters = polish(curve, white, start)
     residual = white.y - white.transform @ curve.mean(white.points.dose_uL_per_g, parameters)
     rss = float(residual @ residual)
     n = len(white.y) - white.lost
