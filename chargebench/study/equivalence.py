@@ -25,6 +25,7 @@ __all__ = [
     "equivalence",
     "interval90",
     "levels_of",
+    "one_sided",
     "put_to_test",
     "sign_changes",
     "signs_on_both_sides",
@@ -221,15 +222,15 @@ def equivalence(tested: Sequence[Tested]) -> DoseAnswer:
         passing = item.dose_uL_per_g
     if passing is None:
         return _none_neutral(tested, method)
-    text = f"{passing:g} uL/g is the lowest tested dose shown neutral, as every higher one is"
-    text += "." if failing is None else f"; {failing:g} uL/g is not shown so."
+    text = f"{passing:g} µL/g is the lowest tested dose shown neutral, as every higher one is"
+    text += "." if failing is None else f"; {failing:g} µL/g is not shown so."
     return DoseAnswer("found", passing, None, (failing, passing), text, method)
 
 
 def _none_neutral(tested: Sequence[Tested], method: str) -> DoseAnswer:
     """Why the highest tested dose is not neutral, and what would help."""
     top, first = tested[-1], tested[0]
-    said = f"At the highest tested dose, {top.dose_uL_per_g:g} uL/g,"
+    said = f"At the highest tested dose, {top.dose_uL_per_g:g} µL/g,"
     if top.sign_changes:
         text = f"{said} the runs are not neutral: sign changes from run to run."
         return DoseAnswer("not identifiable", None, None, (top.dose_uL_per_g, None), text, method)
@@ -251,10 +252,10 @@ def signs_on_both_sides(levels: Sequence[Level], scatter: Scatter, alpha: float 
     if dry is None or not wet or scatter.dof < 1 or dry.mean_nC_per_g == 0:
         return None
     sign = float(np.sign(dry.mean_nC_per_g))
-    same = [level.dose_uL_per_g for level in levels if _one_sided(level, scatter, sign) < alpha]
+    same = [level.dose_uL_per_g for level in levels if one_sided(level, scatter, sign) < alpha]
     if dry.dose_uL_per_g not in same:
         return None
-    p = np.array([_one_sided(level, scatter, -sign) for level in wet])
+    p = np.array([one_sided(level, scatter, -sign) for level in wet])
     order = np.argsort(p)
     passed = p[order] * (len(p) - np.arange(len(p))) < alpha
     count = len(p) if passed.all() else int(np.argmin(passed))
@@ -265,7 +266,7 @@ def signs_on_both_sides(levels: Sequence[Level], scatter: Scatter, alpha: float 
     return max(dose for dose in same if dose < first), first
 
 
-def _one_sided(level: Level, scatter: Scatter, sign: float) -> float:
+def one_sided(level: Level, scatter: Scatter, sign: float) -> float:
     """p of a mean as far on the side of `sign`, were the true mean zero."""
     from scipy.special import stdtr
 

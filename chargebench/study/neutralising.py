@@ -10,7 +10,7 @@ from collections.abc import Callable, Mapping, Sequence
 import numpy as np
 
 from chargebench.study.dose import DoseAnswer, Target, crossing, dose_of, fall_to, interval_of, reach
-from chargebench.study.equivalence import Band, Level, Tested, equivalence, signs_on_both_sides
+from chargebench.study.equivalence import Band, Level, Tested, equivalence, one_sided, signs_on_both_sides
 from chargebench.study.fit import Fit
 from chargebench.study.rows import Question
 from chargebench.study.scatter import Scatter, Whitened
@@ -25,14 +25,22 @@ def open_end(value: float) -> float | None:
     return float(value) if np.isfinite(value) and value > 0 else None
 
 
-def dry_is_charged(levels: Sequence[Level]) -> bool:
-    """Whether the dry mean differs from zero (two-sided t test at 5 %)."""
+def dry_is_charged(levels: Sequence[Level], scatter: Scatter, fits: Sequence[Fit] = ()) -> bool:
+    """Whether the dry charge differs from zero (two-sided t test at 5 %).
+
+    Two or three dry runs say little of their own scatter, so it is taken from the law of all repeats; where nothing was
+    repeated, from the residuals of the curve.
+    """
     from scipy.special import stdtrit
 
     dry = next((level for level in levels if level.dose_uL_per_g == 0), None)
-    if dry is None or not np.isfinite(dry.u_nC_per_g) or dry.dof <= 0:
+    if dry is None:
         return False
-    return bool(abs(dry.mean_nC_per_g) > float(stdtrit(dry.dof, 0.975)) * dry.u_nC_per_g)
+    if scatter.dof >= 1:
+        return min(one_sided(dry, scatter, sign) for sign in (-1.0, 1.0)) < 0.025
+    if not fits or not np.isfinite(fits[0].u[0]):
+        return False
+    return bool(abs(fits[0].parameters[0]) > float(stdtrit(fits[0].dof, 0.975)) * fits[0].u[0])
 
 
 def by_curve(fits: Sequence[Fit], white: Whitened, target: Target, what: str) -> DoseAnswer:
@@ -47,19 +55,19 @@ def by_curve(fits: Sequence[Fit], white: Whitened, target: Target, what: str) ->
     value = dose_of(fits[0].curve, fits[0].parameters, target, highest)
     if value is None:
         least = highest if np.isnan(low) else open_end(low)
-        text = f"{what} is not reached up to the highest tested dose, {highest:g} uL/g; {_advice(fits[0], target)}."
+        text = f"{what} is not reached up to the highest tested dose, {highest:g} µL/g; {_advice(fits[0], target)}."
         return DoseAnswer("above highest dose", None, (least, None), (highest, None), text, PROFILE)
     lowest, upmost = open_end(low), open_end(high)
     if lowest is None and upmost is None:
         text = f"{what}: the runs leave the dose open at both ends; test more doses or repeats."
         return DoseAnswer("not identifiable", None, (None, None), None, text, PROFILE)
-    said = f"{what} is reached at {value:.3g} uL/g"
+    said = f"{what} is reached at {value:.3g} µL/g"
     if upmost is None:
-        said += f", 95 % interval from {lowest:.3g} uL/g, not bounded above by the doses tested"
+        said += f", 95 % interval from {lowest:.3g} µL/g, not bounded above by the doses tested"
     elif lowest is None:
-        said += f", 95 % interval up to {upmost:.3g} uL/g, not bounded below"
+        said += f", 95 % interval up to {upmost:.3g} µL/g, not bounded below"
     else:
-        said += f", 95 % interval {lowest:.3g} to {upmost:.3g} uL/g"
+        said += f", 95 % interval {lowest:.3g} to {upmost:.3g} µL/g"
     return DoseAnswer("found", value, (lowest, upmost), None, said + ".", PROFILE)
 
 
@@ -91,10 +99,10 @@ def by_tests(levels: Sequence[Level], target: Target, what: str, missing: str) -
     first = next((dose for dose in below if dose > max(above)), None)
     method = f"one-sided t tests dose by dose; no curve, since {missing}"
     if first is not None:
-        text = f"{what} is reached between {max(above):g} and {first:g} uL/g."
+        text = f"{what} is reached between {max(above):g} and {first:g} µL/g."
         return DoseAnswer("bracket", None, None, (max(above), first), text, method)
     if max(above) == levels[-1].dose_uL_per_g and max(above) > 0:
-        text = f"{what} is not reached up to the highest tested dose, {max(above):g} uL/g; test more water."
+        text = f"{what} is not reached up to the highest tested dose, {max(above):g} µL/g; test more water."
         return DoseAnswer("above highest dose", None, None, (max(above), None), text, method)
     return DoseAnswer("not identifiable", None, None, None, f"{what}: {missing}.", method)
 
@@ -107,15 +115,20 @@ def by_crossing(fits: Sequence[Fit], white: Whitened, levels: Sequence[Level], s
         return DoseAnswer("not identifiable", None, None, None, text, "Holm-adjusted one-sided t tests")
     found = by_curve(fits, white, crossing(), "A net charge of zero") if fits else None
     if found is None or found.status != "found":
-        text = f"The net charge changes sign between {sides[0]:g} and {sides[1]:g} uL/g."
+        text = f"The net charge changes sign between {sides[0]:g} and {sides[1]:g} µL/g."
         return DoseAnswer("bracket", None, None, sides, text, "Holm-adjusted one-sided t tests")
     return DoseAnswer(found.status, found.value, found.ci95, sides, found.text, found.method)
 
 
-def _no_dry(levels: Sequence[Level]) -> str:
+def _no_dry(levels: Sequence[Level], scatter: Scatter, fits: Sequence[Fit]) -> str:
+    """Why there is no dry value to compare with, or an empty text."""
     if not any(level.dose_uL_per_g == 0 for level in levels):
         return "No dry runs found; the dry value is needed."
-    return "" if dry_is_charged(levels) else "The dry charge does not differ significantly from zero."
+    if dry_is_charged(levels, scatter, fits):
+        return ""
+    if scatter.dof < 1 and not fits:
+        return "Nothing was repeated, so the scatter of the dry runs is not known; repeat some."
+    return "The dry charge does not differ significantly from zero."
 
 
 def four_definitions(
@@ -128,7 +141,7 @@ def four_definitions(
     missing: str,
 ) -> Mapping[str, DoseAnswer]:
     """All four answers by name; `fits` as `select` gives them, `missing` why there are none."""
-    refused = _no_dry(levels)
+    refused = _no_dry(levels, white.scatter, fits)
 
     def curve_or_tests(target: Target, what: str) -> DoseAnswer:
         if refused:

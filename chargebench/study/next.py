@@ -73,17 +73,17 @@ def next_dose(
     slope = _gradient(fit, target, float(white.points.doses[-1]))
     if slope is None:
         beyond = 1.5 * float(white.points.doses[-1])
-        text = f"the answer lies beyond the highest tested dose: test about {beyond:.3g} uL/g next"
+        text = f"the answer lies beyond the highest tested dose: test about {beyond:.3g} µL/g next"
         return ahead(beyond, None, None, _stop(None, runs, rule), text)
     if not np.isfinite(fit.covariance).all():
         dose = float(reachable[reachable > 0].min())
         return ahead(
-            dose, None, None, _stop(None, runs, rule), f"the curve is not determined yet: test {dose:.3g} uL/g"
+            dose, None, None, _stop(None, runs, rule), f"the curve is not determined yet: test {dose:.3g} µL/g"
         )
     now, after = _width(fit, slope, fit.dof), _widths_after(fit, white, slope, reachable)
     best = int(np.argmin(after))
     stop = _stop(now, runs, rule)
-    text = f"{reachable[best]:.3g} uL/g would narrow the interval most, from {now:.3g} to about {after[best]:.3g} uL/g"
+    text = f"{reachable[best]:.3g} µL/g would narrow the interval most, from {now:.3g} to about {after[best]:.3g} µL/g"
     return ahead(float(reachable[best]), now, float(after[best]), stop, text)
 
 
@@ -101,7 +101,7 @@ def ahead(dose: float | None, now: float | None, after: float | None, stop: str,
 def _stop(width: float | None, runs: int, rule: Rule) -> str:
     """Why the rule says stop, or an empty text."""
     if rule.width_uL_per_g is not None and width is not None and width <= rule.width_uL_per_g:
-        return f"the interval is {width:.3g} uL/g wide, {rule.width_uL_per_g:g} was asked for beforehand."
+        return f"the interval is {width:.3g} µL/g wide, {rule.width_uL_per_g:g} was asked for beforehand."
     if rule.most_runs is not None and runs >= rule.most_runs:
         return f"{runs} runs are done, {rule.most_runs} were set as the most beforehand."
     return ""

@@ -34,7 +34,7 @@ def remarks_on_levels(levels: Sequence[Mapping[str, Any]], isotonic: Mapping[str
     found = []
     for level in levels:
         if level.get("sign_changes"):
-            text = f"At {level['dose_uL_per_g']:g} uL/g: not neutral: sign changes from run to run."
+            text = f"At {level['dose_uL_per_g']:g} µL/g: not neutral: sign changes from run to run."
             evidence = {key: level[key] for key in ("mean_nC_per_g", "rms_nC_per_g", "signs")}
             found.append(Flag("sign-changes", "doubt", text, evidence))
     if isotonic and isotonic["p"] < 0.05:
@@ -42,7 +42,7 @@ def remarks_on_levels(levels: Sequence[Mapping[str, Any]], isotonic: Mapping[str
         found.append(Flag("not-steady", "doubt", text, {"p": isotonic["p"], "allowed": 0.05}))
     single = [level["dose_uL_per_g"] for level in levels if level["n"] == 1]
     if single:
-        text = f"Run once only: {', '.join(f'{dose:g}' for dose in single)} uL/g; scatter there is borrowed."
+        text = f"Run once only: {', '.join(f'{dose:g}' for dose in single)} µL/g; scatter there is borrowed."
         found.append(Flag("single-run", "note", text, {"doses_uL_per_g": single}))
     return found
 

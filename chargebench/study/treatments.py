@@ -119,7 +119,7 @@ def _arm(runs: list[StudyRun], background_nC: float, u_background_nC: float) -> 
         shared["ioniser"] = u_background_nC * float((1 / mass).mean())
     wet, treatment = "misted" in runs[0].treatment, runs[0].treatment
     dose = float(np.median([row.water_uL_per_g for row in runs])) if wet else 0.0
-    told = f"{dose:.3g} uL/g" if math.isfinite(dose) else "dose not told"
+    told = f"{dose:.3g} µL/g" if math.isfinite(dose) else "dose not told"
     name = f"{treatment} {told}" if wet else treatment
     return Arm(name, treatment, dose, q, tuple(row.block for row in runs), shared, tuple(runs))
 

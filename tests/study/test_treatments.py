@@ -42,15 +42,15 @@ def study() -> list[StudyRun]:
 def test_arms_in_order() -> None:
     """Dry comes first, misted by dose, then the ioniser; doses are arms of their own."""
     rows = [grind(0, 1.0, "ionised"), grind(0, 1.0, "misted", 30.0), grind(0, 1.0, "misted", 5.0), grind(0, -9.0)]
-    assert [a.name for a in arms_of(rows)] == ["dry", "misted 5 uL/g", "misted 30 uL/g", "ionised"]
+    assert [a.name for a in arms_of(rows)] == ["dry", "misted 5 µL/g", "misted 30 µL/g", "ionised"]
 
 
 def test_doses_of_an_arm() -> None:
     """Weighed doses close together make one arm; a dose not told joins no other."""
     rows = [grind(i, 1.0, "misted", d) for i, d in enumerate((19.8, 20.0, 20.3, 30.0, math.nan, math.nan))]
     assert [(a.name, len(a.runs)) for a in arms_of(rows)] == [
-        ("misted 20 uL/g", 3),
-        ("misted 30 uL/g", 1),
+        ("misted 20 µL/g", 3),
+        ("misted 30 µL/g", 1),
         ("misted dose not told", 2),
     ]
 
@@ -124,12 +124,12 @@ def test_single_runs_are_not_tested() -> None:
 def test_all_comparisons_are_there() -> None:
     """Every arm is compared with dry by Welch, Dunnett and permutation, Holm-adjusted; ionised with misted besides."""
     found = compare_treatments(study(), 3.0, seed=1)
-    assert [item["first"] for item in found["against_dry"]] == ["misted 20 uL/g", "ionised"]
+    assert [item["first"] for item in found["against_dry"]] == ["misted 20 µL/g", "ionised"]
     for item in found["against_dry"]:
         for kind in ("signed", "absolute"):
             assert {"p_welch", "p_holm", "p_dunnett", "p_permutation", "ci95_nC_per_g"} <= set(item[kind])
             assert item[kind]["p_holm"] >= item[kind]["p_welch"]
-    assert [(i["first"], i["second"]) for i in found["ionised_minus_misted"]] == [("ionised", "misted 20 uL/g")]
+    assert [(i["first"], i["second"]) for i in found["ionised_minus_misted"]] == [("ionised", "misted 20 µL/g")]
 
 
 def test_conclusions_keep_to_what_was_shown() -> None:

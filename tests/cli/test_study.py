@@ -1,0 +1,139 @@
+"""What the commands ``study``, ``plan`` and ``report`` say, and what they refuse."""
+
+from __future__ import annotations
+
+import json
+import shutil
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+
+from chargebench.cli.study import answered
+from tests.cli.conftest import Command
+from tests.study_archive import COFFEE, FRACTION_DOSE_UL_PER_G, GRINDER
+
+MakeStudy = Callable[..., Path]
+
+
+@pytest.fixture
+def study(archive: Path, tmp_path: Path) -> MakeStudy:
+    """Write a study file over the simulated archive."""
+
+    def write(coffee: str = COFFEE, **fixed: object) -> Path:
+        lines = [f"{key} = {json.dumps(value)}" for key, value in fixed.items() if key != "fixed_on"]
+        lines += [f"fixed_on = {fixed['fixed_on']}"] if "fixed_on" in fixed else []
+        file = tmp_path / "study.toml"
+        file.write_text(
+            f'[study]\nname = "s"\nquestion = "How much?"\narchive = {json.dumps(str(archive))}\n'
+            + "\n".join(lines)
+            + f'\n[[arm]]\ncoffee = "{coffee}"\ngrinder = "{GRINDER}"\ndoses_uL_per_g = [5, 10, 20, 30, 40]\n',
+            encoding="utf-8",
+        )
+        return file
+
+    return write
+
+
+def test_the_dose_brackets_the_truth(archive: Path, chargebench: Command) -> None:
+    """On simulated runs the interval of the fraction dose holds the true one; the answer has all it must have."""
+    done = chargebench("study", "--archive", archive, "--band", "4", "--json")
+    assert (done.returncode, done.stderr) == (0, "")
+    (group,) = json.loads(done.stdout)["groups"]
+    assert {"neutralising_dose", "dry", "curve", "treatments", "flags", "next"} <= set(group)
+    for definition in ("equivalence", "fraction", "limit", "crossing"):
+        assert {"status", "value", "ci95", "bracket", "unit"} <= set(group["neutralising_dose"][definition])
+    low, high = group["neutralising_dose"]["fraction"]["ci95"]
+    assert low < FRACTION_DOSE_UL_PER_G < high
+
+
+@pytest.mark.parametrize(
+    ("fixed", "band", "says"),
+    [
+        ({"band_nC_per_g": 3.0, "fixed_on": "2026-03-01"}, None, "±3 nC/g, fixed on 2026-03-01, before the first run"),
+        ({"band_nC_per_g": 3.0, "fixed_on": "2026-05-01"}, None, "after the first run (2026-03-02): not before"),
+        ({"band_nC_per_g": 3.0}, None, "does not say when it was fixed"),
+        ({"band_nC_per_g": 3.0}, 5.0, "±5 nC/g, given for this answer only; the study says ±3"),
+        ({}, None, "none was fixed before the runs"),
+    ],
+)
+def test_the_band_is_told_with_its_origin(
+    study: MakeStudy, fixed: dict[str, object], band: float | None, says: str
+) -> None:
+    """Nobody is told that a band was fixed beforehand when it was not."""
+    found, _ = answered(study(**fixed), None, [], band)
+    assert says in found["band"]
+
+
+def test_only_what_a_study_asked_for_counts(study: MakeStudy) -> None:
+    """Runs of another coffee are left out and said to be."""
+    from chargebench.errors import StudyError
+
+    with pytest.raises(StudyError, match="no grinds found"):
+        answered(study(coffee="another lot"), None, [], None)
+    found, _ = answered(study(), None, [], None)
+    assert found["study"]["other_runs"] == 0
+    assert found["groups"][0]["runs"] == 12
+
+
+def test_the_same_readings_count_once(archive: Path, tmp_path: Path) -> None:
+    """A copy of a run under another name is named and not counted."""
+    copy = tmp_path / "copied"
+    shutil.copytree(archive, copy)
+    first = min(copy.glob("*.h5"))
+    shutil.copy(first, copy / "zz-again.h5")
+    found, problems = answered(None, copy, [], None)
+    assert len(problems) == 1
+    assert "zz-again.h5" in problems[0]
+    assert found["groups"][0]["runs"] == 12
+
+
+@pytest.mark.parametrize(
+    ("words", "says"),
+    [
+        (("--set-aside", "20990101T000000Z-abcdef", "--reason", "x"), "no run '20990101T000000Z-abcdef'"),
+        (("--skip", "9999", "--reason", "x"), "step 9999 is no run of this plan"),
+    ],
+)
+def test_notes_about_nothing_are_refused(
+    study: MakeStudy, chargebench: Command, words: tuple[str, ...], says: str
+) -> None:
+    """A run or step that is not there cannot be left out; the study file stays as it was."""
+    file = study()
+    before = file.read_text(encoding="utf-8")
+    done = chargebench("plan", file, *words)
+    assert done.returncode == 1
+    assert says in done.stderr
+    assert file.read_text(encoding="utf-8") == before
+
+
+def test_a_note_is_made_once_and_confirmed(study: MakeStudy, archive: Path, chargebench: Command) -> None:
+    """Setting a run aside says that the file was changed; a second time is refused; the run no longer counts."""
+    file, run = study(), min(archive.glob("*.h5")).stem
+    words = ("plan", file, "--set-aside", run, "--reason", "cable touched")
+    done = chargebench(*words)
+    assert done.returncode == 0
+    assert "noted in" in done.stderr
+    assert "set aside already" in chargebench(*words).stderr
+    found, _ = answered(file, None, [], None)
+    assert found["groups"][0]["set_aside"] == [{"run": run, "reason": "cable touched"}]
+
+
+def test_an_empty_question_is_an_error(archive: Path, chargebench: Command, tmp_path: Path) -> None:
+    """No run with that tag: exit code 1 and one line, for the answer and for the report."""
+    where = ("--archive", archive, "--where", "grinder=Nowhere")
+    for words in (("study", *where), ("report", *where, "--out", tmp_path / "r.html")):
+        done = chargebench(*words)
+        assert done.returncode == 1
+        assert done.stderr.count("\n") == 1
+        assert "no grinds found with grinder=Nowhere" in done.stderr
+    assert not (tmp_path / "r.html").exists()
+
+
+def test_repeats_are_counted_from_what_the_archive_has_shown(study: MakeStudy, chargebench: Command) -> None:
+    """With a band and a difference, the plan says how many runs would show them at 80 % power."""
+    done = chargebench("plan", study(band_nC_per_g=3.0), "--difference", "5", "--json")
+    needs = json.loads(done.stdout)["repeats"]
+    assert [need["aim"].split()[2] for need in needs] == ["a", "a"]
+    assert all(need["runs"] >= 2 for need in needs)
+    assert "seen with" in needs[0]["origin"]
