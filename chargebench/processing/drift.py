@@ -22,6 +22,9 @@ __all__ = ["Design", "Posterior", "Prior", "fit"]
 
 Floats = npt.NDArray[np.float64]
 
+UNLIKELY = 25.0
+"""Shapes this far (in log weight) below the likeliest at their best scale are not followed up; the weight that is still
+to come varies by far less between shapes."""
 SCALE_NODES = np.array([-2.2, -1.1, 0.0, 1.1, 2.2])
 
 
@@ -138,7 +141,7 @@ def _half_width(weight: Floats, offset: Floats, sd: Floats, level: float = 0.95)
     from scipy.special import ndtr
 
     low, high = 0.0, float(np.max(np.abs(offset) + 6.0 * sd))
-    for _ in range(48):
+    for _ in range(32):
         middle = 0.5 * (low + high)
         held = float(weight @ (ndtr((middle - offset) / sd) - ndtr((-middle - offset) / sd)))
         low, high = (middle, high) if held < level else (low, middle)
@@ -170,7 +173,7 @@ def _reduce(design: Design, X: Floats, candidates: Sequence[Shape]) -> list[_Red
     return out
 
 
-def fit(design: Design, candidates: Sequence[Shape] | None = None, keep: float = 1e-6) -> Posterior:
+def fit(design: Design, candidates: Sequence[Shape] | None = None, keep: float = 1e-5) -> Posterior:
     """Posterior of the columns' coefficients.
 
     Parameters
@@ -233,10 +236,11 @@ def _mixture(
         beta = np.linalg.solve(A / scale2[:, None, None] + prior, (b / scale2[:, None] + P0 * m0)[:, :, None])[:, :, 0]
         rss = yy - 2 * np.sum(b * beta, axis=1) + np.einsum("ki,kij,kj->k", beta, A, beta)
         scale2 = np.maximum(np.maximum(rss, 0.0) / (n - free), floor2)
-    step = np.sqrt(2.0 / (n - free))
-    s2 = (scale2[:, None] * np.exp(SCALE_NODES * step)).ravel()
+    rough = -0.5 * ((n - free) * np.log(scale2) + log_det + rss / scale2) + np.log([s.shape.prior for s in stats])
+    likely = np.flatnonzero(rough > np.max(rough) - UNLIKELY)
+    index = np.repeat(likely, len(SCALE_NODES))
+    s2 = (scale2[likely, None] * np.exp(SCALE_NODES * np.sqrt(2.0 / (n - free)))).ravel()
     s2 = np.maximum(s2, floor2)
-    index = np.repeat(np.arange(len(stats)), len(SCALE_NODES))
     precision = A[index] / s2[:, None, None] + prior
     cov = np.linalg.inv(precision)
     h = b[index] / s2[:, None] + P0 * m0

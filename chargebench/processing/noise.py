@@ -248,7 +248,9 @@ def find_aliases(
     half = 6
     lines: list[Alias] = []
     first = max(int(np.ceil(cycles * 1.0)), 2)
-    for index in np.argsort(power[first:-1])[::-1][: 3 * most] + first:
+    inner = power[first:-1]
+    highest = np.argpartition(inner, -3 * most)[-3 * most :]
+    for index in highest[np.argsort(inner[highest])][::-1] + first:
         low, high = max(1, index - 4 * half), min(len(power), index + 4 * half + 1)
         near = np.concatenate((power[low : max(low, index - 3)], power[index + 4 : high]))
         if len(near) < 6:
