@@ -183,21 +183,25 @@ def _leakage_result(work: Work, fit: ChargeFit) -> None:
         work.flag("leakage-unknown")
 
 
-def running_charge(work: Work, gain: float) -> None:
-    """Running charge, its rising and falling parts, and its course along the mass."""
+def running_charge(work: Work, gain: float, u_gain: float) -> None:
+    """Running charge, its rising and falling parts, and its course along the mass.
+
+    Charge of both signs that falls in at the same time cancels in the cup: the parts are those of the net flow.
+    """
     fit = work.fit
     if fit is None:
         return
     s, t = work.stretches, work.fine.time_s
-    charge, u = running(fit, work.fine)
+    charge, u_running = running(fit, work.fine)
     before, after = s.quiet(t)
     noise = max(float(np.std(charge[x])) for x in (before, after))
-    work.curves["running_charge"] = {"time_s": t, "charge_nC": gain * charge, "u_nC": gain * np.hypot(u, noise)}
+    work.curves["running_charge"] = {"time_s": t, "charge_nC": gain * charge, "u_nC": gain * np.hypot(u_running, noise)}
     inside = (t >= s.before_s[1]) & (t <= s.after_s[0])
     up, down, turns = parts(charge[inside], 0.0, fit.net[0], noise, work.p("turn_factor"))
     u_part = math.hypot(fit.net[1], noise * math.sqrt(0.5 * turns))
     for key, value in (("positive_charge_nC", up), ("negative_charge_nC", down)):
-        work.result[key] = Estimate(gain * value, gain * max(u_part, noise), fit.net[2])
+        u = math.hypot(gain * max(u_part, noise), u_gain * value)
+        work.result[key] = Estimate(gain * value, u, fit.net[2])
     work.steps.append(f"running charge with {turns} turns beyond noise")
     if work.true_mass_g is not None and work.mass_g > work.p("smallest_mass_g"):
         _along_mass(work, t[inside], gain * charge[inside], gain * noise, work.true_mass_g)

@@ -26,6 +26,9 @@ from chargebench.processing.work import Material, Work, number
 
 __all__ = ["collect", "find_rise", "time_grind"]
 
+UNEVEN = 0.03
+"""Relative standard uncertainty of carrying the flow between 10 and 90 % on to the whole mass (judgement, type B)."""
+
 
 def find_rise(work: Work) -> None:
     """When the mass rose, the scale's lag taken out; nothing where nothing is collected."""
@@ -138,6 +141,7 @@ def time_grind(work: Work) -> None:
     rate = 0.8 * total_g / (high - low)
     one_s = max(0.5 * work.material.scale.step_s, work.scale_noise_g / rate, 0.05 * work.lag_s)
     u_s = math.sqrt(2.0) * one_s
-    work.result["grind_time_s"] = Estimate((high - low) / 0.8, u_s / 0.8)
+    seconds = (high - low) / 0.8
+    work.result["grind_time_s"] = Estimate(seconds, math.hypot(u_s / 0.8, UNEVEN * seconds))
     work.result["throughput_g_per_s"] = Estimate(rate, rate * u_s / (high - low))
     work.details |= {"time_10_percent_s": low, "time_90_percent_s": high}
