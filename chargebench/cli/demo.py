@@ -15,7 +15,7 @@ from pathlib import Path
 from typing import Any, Final
 
 from chargebench.cli.driven import drive
-from chargebench.cli.options import positive_number, whole_number
+from chargebench.cli.options import SPEEDS, number_in, whole_number
 from chargebench.errors import EXIT_COULD_NOT, EXIT_DONE, ChargebenchError, GaveUpError
 
 DOSES_UL_PER_G: Final = (5.0, 10.0, 20.0, 30.0, 40.0)
@@ -37,12 +37,15 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "--seed", type=whole_number, default=1, metavar="N", help="seed of the model and of the order (default: 1)"
     )
     parser.add_argument(
-        "--speed", type=positive_number, metavar="X", help="times real speed, 1 to 50 (default: 25, in the window 4)"
+        "--speed", type=number_in(*SPEEDS), metavar="X", help="times real speed, 1 to 50 (default: 25, in the window 4)"
     )
 
 
 def run(args: argparse.Namespace) -> int:
     """Record the series and answer it, in a window where there is one."""
+    from chargebench.archive.archive import Archive
+
+    Archive(args.archive, create=True)
     if not args.headless:
         problem = _no_window()
         if not problem:

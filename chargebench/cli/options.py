@@ -5,12 +5,28 @@ from __future__ import annotations
 import argparse
 import json
 import math
+import signal
 import sys
-from collections.abc import Mapping
+from collections.abc import Callable, Iterator, Mapping
+from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
-__all__ = ["add_archive", "add_bench", "add_json", "add_tags", "positive_number", "print_json", "whole_number"]
+__all__ = [
+    "SPEEDS",
+    "add_archive",
+    "add_bench",
+    "add_json",
+    "add_tags",
+    "number_in",
+    "positive_number",
+    "print_json",
+    "signals_as_ctrl_c",
+    "whole_number",
+]
+
+SPEEDS = (1.0, 50.0)
+"""Times real speed that the virtual bench can run at."""
 
 
 def add_bench(parser: argparse.ArgumentParser) -> None:
@@ -50,6 +66,21 @@ def positive_number(text: str) -> float:
     return value
 
 
+def number_in(low: float, high: float) -> Callable[[str], float]:
+    """A number of a range, both ends allowed, for argparse."""
+
+    def read(text: str) -> float:
+        try:
+            value = float(text)
+        except ValueError:
+            value = math.nan
+        if not low <= value <= high:
+            raise argparse.ArgumentTypeError(f"{text!r}: expected a number from {low:g} to {high:g}")
+        return value
+
+    return read
+
+
 def whole_number(text: str) -> int:
     """A whole number from 0, for argparse."""
     if not (text.isascii() and text.isdigit()):
@@ -61,3 +92,19 @@ def print_json(value: Mapping[str, Any]) -> None:
     """One object on one line, flushed, so that a reader of the pipe has it at once."""
     sys.stdout.write(json.dumps(value, allow_nan=False) + "\n")
     sys.stdout.flush()
+
+
+@contextmanager
+def signals_as_ctrl_c() -> Iterator[None]:
+    """Inside, a polite request to end and a closed terminal are taken as Ctrl-C."""
+
+    def interrupt(number: int, frame: object) -> None:
+        raise KeyboardInterrupt
+
+    names = [name for name in ("SIGTERM", "SIGHUP", "SIGBREAK") if hasattr(signal, name)]
+    before = {name: signal.signal(getattr(signal, name), interrupt) for name in names}
+    try:
+        yield
+    finally:
+        for name, handler in before.items():
+            signal.signal(getattr(signal, name), handler)

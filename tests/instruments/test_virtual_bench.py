@@ -225,6 +225,8 @@ def test_process_form(tmp_path):
         {"do": "set_ioniser", "on": True},
         {"do": "touch"},
         {"do": "zero"},
+        {"do": "inject", "charge_nC": 1e9},
+        {"do": "spray", "count": 0},
         {"do": "boil"},
         {"do": "grind", "sugar": 1},
         {"do": "grind", "dose_g": "much"},
@@ -251,6 +253,8 @@ def test_process_form(tmp_path):
         "error",
         "error",
         "error",
+        "error",
+        "error",
         "done",
         "error",
         "stopped",
@@ -261,10 +265,24 @@ def test_process_form(tmp_path):
     assert done.stderr == ""
 
 
-def test_process_form_refuses(tmp_path):
-    """A speed out of range ends the process with one line and a code that is not zero."""
-    command = [sys.executable, "-m", "chargebench.instruments.virtual", "--folder", str(tmp_path), "--speed", "900"]
-    done = subprocess.run(command, capture_output=True, text=True, timeout=60, input="", check=False)
-    assert done.returncode == 1
-    assert "speed" in done.stderr
-    assert done.stderr.count("\n") == 1
+@pytest.mark.parametrize(("words", "says"), [(["--speed", "900"], "speed"), (["--folder", "file"], "file")])
+def test_process_form_refuses(tmp_path, words, says):
+    """A bench that cannot begin says why in one line of JSON, nothing else, and ends with 1."""
+    (tmp_path / "file").write_text("")
+    command = [sys.executable, "-m", "chargebench.instruments.virtual", "--folder", "new", *words]
+    done = subprocess.run(command, capture_output=True, text=True, timeout=60, input="", check=False, cwd=tmp_path)
+    assert (done.returncode, done.stderr) == (1, "")
+    answer = json.loads(done.stdout)
+    assert answer["event"] == "error"
+    assert says in answer["text"]
+
+
+def test_a_caller_that_is_gone_ends_the_process_quietly(tmp_path):
+    """When whoever reads its answers went away, the process ends with nothing on standard error."""
+    command = [sys.executable, "-m", "chargebench.instruments.virtual", "--folder", str(tmp_path)]
+    with subprocess.Popen(command, stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=subprocess.PIPE) as child:
+        child.stdout.readline()
+        child.stdout.close()
+        child.stdin.close()
+        assert child.stderr.read() == b""
+        assert child.wait(30) == 0

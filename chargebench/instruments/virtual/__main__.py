@@ -1,30 +1,33 @@
 """The virtual bench in a process of its own, commanded by JSON lines on stdin and answering in JSON lines on stdout.
 
 First comes ``{"event": "ready", "bench": …, "truth": …}``; each command gives ``{"event": "done", "do": …, …}`` with
-what it truly did, or ``{"event": "error", "text": …}``. Commands::
+what it truly did, or ``{"event": "error", "text": …}``; a bench that cannot begin says such an error first, and ends
+with 1. Commands::
 
     {"do": "grind", "dose_g": 18, "water_uL_per_g": 20, "treatment": "misted", "purpose": "grind", "setting": "filter"}
     {"do": "empty_cup"}   {"do": "inject", "charge_nC": 100}   {"do": "set_ioniser", "on": true}
-    {"do": "touch"}       {"do": "zero"}                       {"do": "now"}                        {"do": "stop"}
+    {"do": "spray", "count": 10}   {"do": "touch"}   {"do": "zero"}   {"do": "now"}   {"do": "stop"}
 
-The end of stdin means stop.
+The end of stdin means stop, and so does a reader of stdout that went away.
 """
 
 from __future__ import annotations
 
 import argparse
 import json
+import os
 import sys
 from pathlib import Path
 from typing import Any
 
-from chargebench.errors import ChargebenchError
+from chargebench.errors import EXIT_COULD_NOT, EXIT_DONE, ChargebenchError
 from chargebench.instruments.virtual import SCENARIOS, VirtualBench
 
 _COMMANDS: dict[str, frozenset[str]] = {
     "grind": frozenset({"dose_g", "water_uL_per_g", "treatment", "purpose", "setting"}),
     "empty_cup": frozenset(),
     "inject": frozenset({"charge_nC"}),
+    "spray": frozenset({"count"}),
     "set_ioniser": frozenset({"on"}),
     "touch": frozenset(),
     "zero": frozenset(),
@@ -69,19 +72,29 @@ def main(arguments: list[str] | None = None) -> int:
     parser.add_argument("--transport", choices=("auto", "pty", "socket"), default="auto")
     given = parser.parse_args(arguments)
     try:
-        bench = VirtualBench(
-            given.folder, scenario=given.scenario, seed=given.seed, speed=given.speed, transport=given.transport
-        )
+        return _serve(given)
     except ChargebenchError as error:
-        print(error, file=sys.stderr)
+        _say("error", text=str(error))
         return error.exit_code
-    with bench:
-        _say("ready", bench=str(bench.bench_path), truth=str(bench.truth_path))
-        for line in sys.stdin:
-            if line.strip() and not _obey(bench, line):
-                break
-    _say("stopped", dropped_bytes=bench.dropped_bytes)
-    return 0
+    except OSError as error:
+        where = error.filename or given.folder
+        _say("error", text=f"{where}: {error.strerror or error}; choose a folder that can be written")
+        return EXIT_COULD_NOT
+
+
+def _serve(given: argparse.Namespace) -> int:
+    """The bench, until it is told to stop or nobody is left to tell."""
+    options = {name: getattr(given, name) for name in ("scenario", "seed", "speed", "transport")}
+    with VirtualBench(given.folder, **options) as bench:
+        try:
+            _say("ready", bench=str(bench.bench_path), truth=str(bench.truth_path))
+            for line in sys.stdin:
+                if line.strip() and not _obey(bench, line):
+                    break
+            _say("stopped", dropped_bytes=bench.dropped_bytes)
+        except BrokenPipeError:
+            os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+    return EXIT_DONE
 
 
 if __name__ == "__main__":

@@ -130,10 +130,10 @@ class VirtualBench:
 
     def __enter__(self) -> VirtualBench:
         self._folder.mkdir(parents=True, exist_ok=True)
+        self.truth_path.write_text("", encoding="utf-8")
         self._wires = {name: open_wire(self._transport) for name in ("cup", "scale")}
         text = bench_text(self.scenario, self._wires["cup"].port, self._wires["scale"].port, self._seed)
         self.bench_path.write_text(text, encoding="utf-8", newline="\n")
-        self.truth_path.write_text("", encoding="utf-8")
         self._tell("scenario", self._header())
         self._began_s = time.monotonic()
         self._thread.start()
@@ -199,6 +199,11 @@ class VirtualBench:
         """Put a known charge on the cup now."""
         with self._lock:
             return self._tell("inject", self._world.inject(charge_nC, self.now_s))
+
+    def spray(self, count: int) -> dict[str, Any]:
+        """Make the bottle on the scale lighter by so many sprays, now."""
+        with self._lock:
+            return self._tell("spray", self._world.spray(count, self.now_s))
 
     def touch(self) -> dict[str, Any]:
         """Brush against the cable now."""

@@ -15,7 +15,7 @@ import numpy.typing as npt
 from chargebench.errors import InputError
 from chargebench.instruments.virtual.scenario import Scenario
 
-__all__ = ["Fall", "Grind", "GrindOrder", "draw_grind", "step"]
+__all__ = ["Fall", "Grind", "GrindOrder", "draw_grind", "loss", "step"]
 
 Floats = npt.NDArray[np.float64]
 TREATMENTS = ("dry", "misted", "ionised", "misted+ionised")
@@ -112,6 +112,12 @@ def step(start_s: float, charge_nC: float) -> Fall:
         max(charge_nC, 0.0) * ramp,
         min(charge_nC, 0.0) * ramp,
     )
+
+
+def loss(start_s: float, mass_g: float) -> Fall:
+    """A mass taken off the scale within 50 ms, without charge: a bottle put back lighter."""
+    nothing = np.zeros(2)
+    return Fall(start_s, np.array([0.0, 0.05]), np.array([0.0, -mass_g]), nothing, nothing, nothing)
 
 
 def _smooth_noise(rng: np.random.Generator, count: int, memory_s: float) -> Floats:

@@ -6,6 +6,7 @@ Ctrl-C; ends when its standard input does, so it never outlives its caller.
 
 from __future__ import annotations
 
+import contextlib
 import json
 import subprocess
 import sys
@@ -13,7 +14,7 @@ from pathlib import Path
 from types import TracebackType
 from typing import Any
 
-from chargebench.errors import BenchError
+from chargebench.errors import BenchError, InputError
 
 __all__ = ["VirtualBenchProcess"]
 
@@ -44,7 +45,11 @@ class VirtualBenchProcess:
             encoding="utf-8",
             **apart,
         )
-        ready = self._answer()
+        try:
+            ready = self._answer()
+        except (BenchError, InputError):
+            self.close()
+            raise
         self.bench_path, self.truth_path = Path(ready["bench"]), Path(ready["truth"])
         with self.truth_path.open(encoding="utf-8") as file:
             self.header: dict[str, Any] = json.loads(file.readline())
@@ -82,24 +87,30 @@ class VirtualBenchProcess:
 
         Raises
         ------
+        InputError
+            When the bench refuses it.
         BenchError
-            When the bench refuses it, or is gone.
+            When the bench is gone.
         """
         assert self._child.stdin is not None
-        self._child.stdin.write(json.dumps({"do": command, **values}) + "\n")
-        self._child.stdin.flush()
+        try:
+            self._child.stdin.write(json.dumps({"do": command, **values}) + "\n")
+            self._child.stdin.flush()
+        except BrokenPipeError:
+            raise BenchError(f"virtual bench: ended with code {self._child.wait()}") from None
         return self._answer()
 
     def close(self) -> None:
         """End the process and wait for it."""
-        self._child.communicate()
+        with contextlib.suppress(BrokenPipeError):
+            self._child.communicate()
 
     def _answer(self) -> dict[str, Any]:
         assert self._child.stdout is not None
         line = self._child.stdout.readline()
         if not line:
-            raise BenchError(f"virtual bench: ended with code {self._child.wait()}; its words are above")
+            raise BenchError(f"virtual bench: ended with code {self._child.wait()}; what it said is above")
         answer: dict[str, Any] = json.loads(line)
         if answer.get("event") == "error":
-            raise BenchError(f"virtual bench: {answer['text']}")
+            raise InputError(f"virtual bench: {answer['text']}")
         return answer

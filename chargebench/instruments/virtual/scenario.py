@@ -12,7 +12,18 @@ from types import MappingProxyType
 
 from chargebench.errors import InputError
 
-__all__ = ["SCENARIOS", "Coffee", "DoseCurve", "Electrometer", "Grinder", "Room", "ScaleModel", "Scenario", "scenario"]
+__all__ = [
+    "SCENARIOS",
+    "Coffee",
+    "DoseCurve",
+    "Electrometer",
+    "Grinder",
+    "Room",
+    "ScaleModel",
+    "Scenario",
+    "Sprayer",
+    "scenario",
+]
 
 
 @dataclass(frozen=True)
@@ -169,6 +180,14 @@ class ScaleModel:
 
 
 @dataclass(frozen=True)
+class Sprayer:
+    """A bottle that loses about the same at every spray."""
+
+    spray_g: float = 0.11
+    spray_sd_g: float = 0.004
+
+
+@dataclass(frozen=True)
 class Room:
     """Air, ioniser, handling, and how alike two runs are.
 
@@ -225,6 +244,7 @@ class Scenario:
     electrometer: Electrometer = field(default_factory=Electrometer)
     scale: ScaleModel = field(default_factory=ScaleModel)
     room: Room = field(default_factory=Room)
+    sprayer: Sprayer = field(default_factory=Sprayer)
     calibrated: bool = True
 
     @property

@@ -12,12 +12,13 @@ import numpy as np
 import numpy.typing as npt
 
 from chargebench.errors import InputError
-from chargebench.instruments.virtual.grind import Fall, GrindOrder, draw_grind, step
+from chargebench.instruments.virtual.grind import Fall, GrindOrder, draw_grind, loss, step
 from chargebench.instruments.virtual.scenario import Scenario
 
 __all__ = ["World"]
 
 Floats = npt.NDArray[np.float64]
+LARGEST_NC, MOST_SPRAYS = 10_000.0, 100
 _LIFT_S, _REPLACE_S, _OPEN_S = 0.5, 2.5, 3.5
 """Emptying the cup: zero switch closed at once, cup lifted, put back, switch opened."""
 
@@ -80,10 +81,24 @@ class World:
 
     def inject(self, charge_nC: float, now_s: float) -> dict[str, Any]:
         """Put a known charge on the cup, as a capacitor and a voltage would."""
+        if not abs(charge_nC) <= LARGEST_NC:
+            raise InputError(f"charge {charge_nC:g} nC: allowed -{LARGEST_NC:g} to {LARGEST_NC:g}")
         fall = step(now_s, charge_nC)
         self._claim(now_s, fall.end_s, "inject")
         self._falls.append(fall)
         return {"start_s": now_s, "charge_nC": charge_nC}
+
+    def spray(self, count: int, now_s: float) -> dict[str, Any]:
+        """So many sprays elsewhere, of a bottle that stands on the scale: it is lighter by them from now on."""
+        if isinstance(count, bool) or not isinstance(count, int) or not 1 <= count <= MOST_SPRAYS:
+            raise InputError(f"sprays {count!r}: allowed 1 to {MOST_SPRAYS}")
+        sprayer = self.scenario.sprayer
+        rng = np.random.default_rng([self.seed, 3, round(1000 * now_s)])
+        mass_g = float(np.sum(sprayer.spray_g + sprayer.spray_sd_g * rng.standard_normal(count)))
+        fall = loss(now_s, mass_g)
+        self._claim(now_s, now_s, "spray")
+        self._falls.append(fall)
+        return {"start_s": now_s, "sprays": count, "mass_g": mass_g}
 
     def empty_cup(self, now_s: float) -> dict[str, Any]:
         """Close the zero switch, take the cup away, pour it out, put it back, open the switch."""
