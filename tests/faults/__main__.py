@@ -9,11 +9,14 @@ import argparse
 import sys
 from collections.abc import Callable, Sequence
 
+from tests.faults.abuse import abuse_streams
 from tests.faults.device_clocks import clock_events
 from tests.faults.files import damaged_files, hostile_files
 from tests.faults.kills import kill_recorders, kill_recoveries, kill_sealers
 from tests.faults.power import cut_power
+from tests.faults.real import end_real_recorders
 from tests.faults.refusals import fail_forever, fail_once, fail_sealing
+from tests.faults.stopping import end_by_exceptions, set_host_clock, share_a_folder
 from tests.faults.streams import fuzz
 from tests.faults.tags import hostile_tags
 from tests.faults.tally import Tally, header
@@ -37,6 +40,11 @@ def campaign(*, full: bool, seed: int) -> tuple[Callable[[], Tally], ...]:
         lambda: fail_once(many(1, 12), seed),
         lambda: fail_forever(many(3, 60), seed),
         lambda: fail_sealing(),
+        lambda: end_real_recorders(many(0, 32), seed),
+        lambda: share_a_folder(many(1, 20)),
+        lambda: end_by_exceptions(many(4, 40), seed),
+        lambda: set_host_clock(many(1, 10), seed),
+        lambda: abuse_streams(many(1, 6)),
         lambda: unplug(many(5, 200), seed),
         lambda: clock_events(many(50, 1000), seed),
         lambda: fuzz(many(100_000, 2_000_000), seed),

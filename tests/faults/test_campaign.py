@@ -6,15 +6,19 @@ import os
 
 import pytest
 
+from chargebench.recording import journal as journal_module
+from chargebench.runs.disk import Disk
 from tests.faults.tally import Tally
 
 if not hasattr(os, "fork"):
     pytest.skip("the campaign forks its victims", allow_module_level=True)
 
+from tests.faults.abuse import ABUSES, abuse_streams
 from tests.faults.device_clocks import KINDS, clock_events
 from tests.faults.kills import kill_recorders, kill_recoveries, kill_sealers
 from tests.faults.power import cut_power
 from tests.faults.refusals import fail_forever, fail_once
+from tests.faults.stopping import end_by_exceptions, set_host_clock, share_a_folder
 from tests.faults.streams import fuzz
 from tests.faults.tags import hostile_tags
 from tests.faults.unplugs import unplug
@@ -74,9 +78,43 @@ def test_device_clocks_may_do_anything() -> None:
 
 def test_mutated_bytes_raise_nothing_and_make_up_nothing() -> None:
     """Mutated lines through every decoder: no exception, bounded memory, no framed value that was not sent."""
-    held(fuzz(60_000), 3 * 60_000)
+    held(fuzz(60_000), 4 * 60_000)
 
 
 def test_hostile_tags_stay_text() -> None:
     """Markup, formulas, control and bidirectional characters, paths and long texts: refused or kept as text."""
     held(hostile_tags(reports=False), 40)
+
+
+def test_abused_streams_make_up_nothing() -> None:
+    """Rubbish, zeros, wrong baud, endless and repeated lines, floods: every byte kept, no value made up, both runs."""
+    tally = abuse_streams(1)
+    held(tally, 2 * len(ABUSES))
+    assert set(tally.seen) == set(ABUSES)
+
+
+def test_recorders_and_starts_share_a_folder() -> None:
+    """Two recorders and many starts in one folder: each run once, no journal taken from who writes it."""
+    held(share_a_folder(1), 1)
+
+
+def test_a_wall_clock_that_is_set_changes_no_time() -> None:
+    """Times of a run come from monotonic clocks alone."""
+    held(set_host_clock(1), 1)
+
+
+def test_an_exception_nobody_foresaw_keeps_the_journal() -> None:
+    """From the loop it reaches the caller, from a thread whoever listens; journal kept, no thread left."""
+    held(end_by_exceptions(4), 4)
+
+
+def test_the_campaign_finds_a_recorder_that_does_not_sync(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Power cuts are found to lose readings where the journal is never synced: the campaign can fail."""
+    monkeypatch.setattr(journal_module, "sync_data", lambda descriptor: None)
+    assert cut_power(12).losses
+
+
+def test_the_campaign_finds_a_seal_that_does_not_sync_its_folder(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Power cuts are found to lose runs where the journal goes before the run's name is on the disk."""
+    monkeypatch.setattr(Disk, "sync_folder", lambda self, folder: None)
+    assert cut_power(12).losses
