@@ -2,7 +2,8 @@
 
 Run as ``python -m tests.benchmarks.study_coverage [studies]``. Every study has 6 doses in 4 blocks; runs scatter by
 12 % of their level and 1 nC/g, in quadrature; the truth is an exponential fall to a plateau. Two ladders of doses: one
-set around the true dose, one of fixed doses whatever the truth. Truths of other shapes follow. Prints, for each truth,
+set around the true dose, one of fixed doses whatever the truth. Truths of other shapes follow. The
+table found last is kept in ``study_coverage.txt`` beside this file. Prints, for each truth,
 
 - how often the 95 % set of doses for the ``fraction`` definition holds the true one (an end left open counts as open),
   by the profile and by the BCa bootstrap,
