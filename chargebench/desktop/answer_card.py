@@ -103,7 +103,9 @@ class AnswerCard(Panel):
         result = outcome.get("result", {})
         for key, _, unit in _LINES:
             self._values[key].setText(estimate_text(result.get(key), unit))
-        self._show_flags(outcome.get("flags", ()))
+        aside = outcome.get("set_aside")
+        reason = [{"severity": "set aside", "text": str(aside)}] if aside else []
+        self._show_flags([*reason, *outcome.get("flags", ())])
         tags = outcome.get("tags", {})
         cut = " · recovered after an interruption" if outcome.get("recovered") else ""
         named = " · ".join(visible(str(tags[k]), 80) for k in ("coffee", "grinder", "setting") if k in tags)
@@ -114,7 +116,7 @@ class AnswerCard(Panel):
         while (item := self.flags.takeAt(0)) is not None:
             if (old := item.widget()) is not None:
                 old.deleteLater()
-        order = {"reject": 0, "doubt": 1, "note": 2}
+        order = {"set aside": -1, "reject": 0, "doubt": 1, "note": 2}
         for flag in sorted(flags, key=lambda f: order.get(str(f.get("severity")), 3)):
             severity = str(flag.get("severity", "note"))
             text = visible(str(flag.get("text", "")), LONGEST_FLAG)

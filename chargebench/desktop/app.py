@@ -21,6 +21,7 @@ from chargebench.desktop.demo import Conclude, DemoGuide, Operator
 from chargebench.desktop.palette import THEMES
 from chargebench.desktop.qt import QtCore, QtWidgets, Signal, check_screen
 from chargebench.desktop.session import BenchSession
+from chargebench.desktop.settings import SettingsFile, settings_path
 from chargebench.desktop.window import MainWindow
 
 __all__ = ["ErrorHooks", "run_window"]
@@ -126,6 +127,35 @@ def _attach(window: MainWindow, guide: DemoGuide) -> None:
     guide.concluded.connect(window.show_conclusion)
 
 
+def _connect_when_known(window: MainWindow, connect: bool) -> None:
+    """Start the recorder, if it is to be started at once, when the plan has said that something is left to record."""
+
+    def known(_found: object) -> None:
+        window.plan.follower.found.disconnect(known)
+        window.connect_bench()
+
+    if connect:
+        window.plan.follower.found.connect(known)
+
+
+def _remember(window: MainWindow, file: SettingsFile, changes: Mapping[str, str]) -> None:
+    """Keep choices for the next start; where that fails it is said once and the work goes on."""
+    problem = file.remember(changes)
+    if problem:
+        log.warning("%s", problem)
+        window.notices.add("note", "settings", f"Settings {problem}")
+
+
+def _paths(bench: Path | None, archive: Path | None, file: SettingsFile) -> tuple[Path | None, Path]:
+    """Bench and archive as they were named, else those of the last start that are still there."""
+    last_bench, last_archive = (Path(p) if p else None for p in (file.settings.bench, file.settings.archive))
+    if bench is None and last_bench is not None and last_bench.is_file():
+        bench = last_bench
+    if archive is None and last_archive is not None and last_archive.is_dir():
+        archive = last_archive
+    return bench, archive or Path("archive")
+
+
 def _application() -> QtWidgets.QApplication:
     existing = QtWidgets.QApplication.instance()
     app = existing if isinstance(existing, QtWidgets.QApplication) else QtWidgets.QApplication(["chargebench"])
@@ -147,8 +177,9 @@ def _opening_size(app: QtWidgets.QApplication) -> QtCore.QSize:
 
 def run_window(
     bench_path: Path | None,
-    archive: Path,
+    archive: Path | None,
     *,
+    plan: Path | None = None,
     operator: Operator | None = None,
     conclude: Conclude | None = None,
     theme: str | None = None,
@@ -158,15 +189,17 @@ def run_window(
     Parameters
     ----------
     bench_path : Path or None
-        Bench file to connect to at once; without one the person chooses.
-    archive : Path
-        Folder of runs, made by the recorder where it does not exist yet.
+        Bench file to connect to at once; without one the last one is shown, and the person connects or chooses.
+    archive : Path or None
+        Folder of runs, made by the recorder where it does not exist yet; without one the last one, or ``archive`` here.
+    plan : Path, optional
+        Study file whose plan is followed; its runs go where the study says.
     operator : Operator, optional
         Plays the tester in a demonstration; its first tags are filled in and it hears every line of the recorder.
     conclude : callable, optional
         Makes the closing words of a demonstration from its outcomes, in a thread of its own.
     theme : {'light', 'dark'}, optional
-        Colours to begin with; where nothing is said, as the desktop has it.
+        Colours to begin with; where nothing is said, those of the last start, or as the desktop has it.
 
     Returns
     -------
@@ -181,9 +214,18 @@ def run_window(
     check_screen()
     app = _application()
     handler = _start_log()
-    colours = THEMES[theme or _theme_of(app)]
-    window = MainWindow(BenchSession(), ArchiveReader(), bench_path, archive, colours, demo=operator is not None)
+    file = SettingsFile(settings_path())
+    colours = THEMES[theme or file.settings.theme or _theme_of(app)]
+    demo = operator is not None
+    bench, folder = (bench_path, archive or Path("archive")) if demo else _paths(bench_path, archive, file)
+    window = MainWindow(BenchSession(), ArchiveReader(), bench, folder, colours, demo=demo)
     window.resize(_opening_size(app))
+    window.settled.connect(lambda changes: _remember(window, file, changes))
+    if not demo:
+        named = {"bench": bench_path, "archive": archive}
+        _remember(window, file, {key: str(path.absolute()) for key, path in named.items() if path is not None})
+    if file.problem:
+        window.notices.add("doubt", "settings", f"Settings {file.problem}")
     hooks = ErrorHooks(window)
     hooks.happened.connect(window.show_error)
     hooks.install()
@@ -194,7 +236,11 @@ def run_window(
             _attach(window, DemoGuide(operator, conclude, window))
         window.show()
         window.read_archive()
-        window.connect_bench()
+        if plan is not None:
+            _connect_when_known(window, connect=bench_path is not None)
+            window.plan.follow(plan)
+        elif bench_path is not None:
+            window.connect_bench()
         return int(app.exec())
     finally:
         for number, action in before.items():

@@ -28,7 +28,7 @@ COLUMNS: Final = (
     "Verdict",
 )
 ZERO_FRACTION: Final = 0.05
-KEPT: Final = ("run", "started", "tags", "recovered", "result", "flags")
+KEPT: Final = ("run", "started", "tags", "recovered", "result", "flags", "set_aside")
 LONGEST_CELL: Final = 120
 
 

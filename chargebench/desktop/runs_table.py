@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import Any, Final
 
-from chargebench.desktop.qt import QtCore, QtWidgets, Signal
+from chargebench.desktop.qt import QtCore, QtGui, QtWidgets, Signal
 from chargebench.desktop.rows import COLUMNS, cells, slim
 from chargebench.desktop.style import Panel, plain_label
 
@@ -25,10 +25,20 @@ class RunsModel(QtCore.QAbstractTableModel):
         self.outcomes: list[Mapping[str, Any]] = []
         self._cells: list[tuple[str, ...]] = []
         self._known: dict[str, tuple[Mapping[str, Any], tuple[str, ...]]] = {}
+        self._aside: Mapping[str, str] = {}
+
+    def set_aside(self, reasons: Mapping[str, str]) -> None:
+        """Mark the runs that a study leaves out, each with its reason, and no others."""
+        changed = {run for run in self._known if self._aside.get(run) != reasons.get(run)}
+        self._aside = dict(reasons)
+        self.add([{k: v for k, v in self._known[run][0].items() if k != "set_aside"} for run in changed])
 
     def add(self, outcomes: Sequence[Mapping[str, Any]]) -> None:
         """Take in outcomes."""
-        self._known.update({str(o.get("run")): (slim(o), cells(o)) for o in outcomes})
+        for outcome in outcomes:
+            run = str(outcome.get("run"))
+            marked = {**outcome, "set_aside": self._aside[run]} if run in self._aside else outcome
+            self._known[run] = (slim(marked), cells(marked))
         order = sorted(self._known, reverse=True)
         self.beginResetModel()
         self.outcomes = [self._known[run][0] for run in order]
@@ -78,9 +88,12 @@ class RunsTable(Panel):
     -------
     chosen(object)
         The outcome of the row the person went to.
+    aside_asked(object)
+        The outcome of a run that is to be set aside.
     """
 
     chosen = Signal(object)
+    aside_asked = Signal(object)
 
     def __init__(self, parent: QtWidgets.QWidget | None = None) -> None:
         super().__init__("Runs in the archive", parent)
@@ -102,8 +115,20 @@ class RunsTable(Panel):
         self.view.selectionModel().currentRowChanged.connect(self._moved)
         self.empty = plain_label("", "soft", wrap=True)
         self.empty.setAlignment(QtCore.Qt.AlignmentFlag.AlignTop)
+        self.aside = QtWidgets.QPushButton("Set aside…  [Ctrl+E]")
+        self.aside.setAccessibleName("Set the chosen run aside (Ctrl+E)")
+        self.aside.clicked.connect(self._ask_aside)
+        key = QtGui.QShortcut(QtGui.QKeySequence("Ctrl+E"), self)
+        key.setContext(QtCore.Qt.ShortcutContext.WindowShortcut)
+        key.activated.connect(self.aside.click)
+        head = QtWidgets.QHBoxLayout()
+        self.body.removeWidget(self.title)
+        head.addWidget(self.title, 1)
+        head.addWidget(self.aside)
+        self.body.addLayout(head)
         self.body.addWidget(self.empty, 1)
         self.body.addWidget(self.view, 1)
+        self.let_set_aside(offered=False)
         self.say("No runs here yet. The first one appears when it is sealed.")
 
     @staticmethod
@@ -127,6 +152,40 @@ class RunsTable(Panel):
         self.model.add(outcomes)
         self._draw()
 
+    def set_aside(self, reasons: Mapping[str, str]) -> None:
+        """Mark the runs that a study leaves out; the row the person was at stays chosen."""
+        run = self._chosen_run()
+        self.model.set_aside(reasons)
+        self._choose(run)
+        self._draw()
+
+    def let_set_aside(self, offered: bool) -> None:
+        """Offer to set runs aside, or not: only a study can leave a run out."""
+        self.aside.setVisible(offered)
+        self._allow()
+
+    def _chosen(self) -> Mapping[str, Any] | None:
+        index = self.view.currentIndex()
+        return self.model.outcomes[index.row()] if index.isValid() else None
+
+    def _chosen_run(self) -> str:
+        return str((self._chosen() or {}).get("run", ""))
+
+    def _choose(self, run: str) -> None:
+        """Go to a run's row."""
+        row = next((i for i, outcome in enumerate(self.model.outcomes) if outcome.get("run") == run), None)
+        if row is not None:
+            self.view.selectRow(row)
+
+    def _allow(self) -> None:
+        """A run can be set aside once."""
+        chosen = self._chosen()
+        self.aside.setEnabled(chosen is not None and not chosen.get("set_aside"))
+
+    def _ask_aside(self) -> None:
+        if (chosen := self._chosen()) is not None and self.aside.isVisible():
+            self.aside_asked.emit(chosen)
+
     def clear(self) -> None:
         """Forget all rows."""
         self.model.clear()
@@ -139,7 +198,9 @@ class RunsTable(Panel):
         self.view.setVisible(bool(rows))
         height = self.view.fontMetrics().height() + 6
         self.view.verticalHeader().setDefaultSectionSize(height)
+        self._allow()
 
     def _moved(self, index: QtCore.QModelIndex) -> None:
+        self._allow()
         if index.isValid():
             self.chosen.emit(self.model.outcomes[index.row()])

@@ -64,6 +64,8 @@ class BenchSession(QtCore.QObject):
         The same by kind: state events, port events, notices, a journal begun, the answer of a sealed run.
     readings(object)
         List of what the journal gained since the last tick.
+    plan(object)
+        What comes next in the plan that is followed.
     running(bool)
         The recorder started or ended.
     ended(int, str)
@@ -77,6 +79,7 @@ class BenchSession(QtCore.QObject):
     opened = Signal(object)
     outcome = Signal(object)
     readings = Signal(object)
+    plan = Signal(object)
     running = Signal(bool)
     ended = Signal(int, str)
 
@@ -105,11 +108,13 @@ class BenchSession(QtCore.QObject):
         """Whether a recorder process exists."""
         return self._process is not None
 
-    def start(self, bench: Path, archive: Path, tags: Mapping[str, str | float]) -> None:
-        """Start the recorder; does nothing where one is alive."""
+    def start(self, bench: Path, archive: Path, tags: Mapping[str, str | float], plan: Path | None = None) -> None:
+        """Start the recorder, with the study whose plan it is to follow if any; does nothing where one is alive."""
         if self._process is not None:
             return
         options = ["record", "--bench", str(bench), "--archive", str(archive), "--json", "--control"]
+        if plan is not None:
+            options += ["--plan", str(plan)]
         for key, value in tags.items():
             options += ["--tag", f"{key}={value}"]
         self._lines, self._stderr = JsonLines(), ""
@@ -182,7 +187,7 @@ class BenchSession(QtCore.QObject):
             self._end(found)
         elif event == "recovered":
             self.notice.emit(_notice("doubt", "recovered", RECOVERED.format(found.get("run", ""))))
-        elif event in ("state", "port", "notice"):
+        elif event in ("state", "port", "notice", "plan"):
             getattr(self, event).emit(found)
         else:
             log.warning("recorder said something unknown: %s", str(found)[:500])

@@ -47,7 +47,7 @@ def style_sheet(theme: Theme, px: int) -> str:
     t = theme
     return f"""
     * {{ font-size: {px}px; color: {t.ink}; }}
-    QMainWindow, QWidget#page {{ background: {t.page}; }}
+    QMainWindow, QWidget#page, QDialog#page {{ background: {t.page}; }}
     QFrame#panel, QFrame#notice {{ background: {t.panel}; border: 1px solid {t.line}; border-radius: {px // 3}px; }}
     QLabel {{ background: transparent; border: none; }}
     QLabel[part="title"] {{ font-weight: 600; color: {t.soft}; }}
@@ -57,6 +57,7 @@ def style_sheet(theme: Theme, px: int) -> str:
     QLabel[part="figure"] {{ font-size: {round(px * 2.6)}px; font-weight: 700; }}
     QLabel[part="answer"] {{ font-size: {round(px * 1.9)}px; font-weight: 700; }}
     QLabel[part="verdict"] {{ font-size: {round(px * 1.2)}px; font-weight: 600; }}
+    QLabel[part="todo"] {{ font-size: {round(px * 1.2)}px; font-weight: 600; }}
     QLabel[severity="note"] {{ color: {t.note}; }}
     QLabel[severity="doubt"] {{ color: {t.doubt}; font-weight: 600; }}
     QLabel[severity="reject"] {{ color: {t.reject}; font-weight: 600; }}
@@ -85,6 +86,7 @@ def style_sheet(theme: Theme, px: int) -> str:
     QComboBox:focus {{ border: 2px solid {t.accent}; }}
     QComboBox::drop-down {{ border: none; width: {round(px * 1.4)}px; }}
     QLineEdit, QComboBox {{ max-height: {round(px * 2.4)}px; }}
+    QLineEdit:disabled, QComboBox:disabled {{ background: {t.page}; }}
     QLineEdit[wrong="true"] {{ border: 2px solid {t.reject}; }}
     QComboBox QAbstractItemView {{ background: {t.field}; color: {t.ink}; selection-background-color: {t.accent};
                                    selection-color: {t.on_accent}; }}

@@ -5,6 +5,7 @@ Owns the fields and their messages. What a tag may hold is the business of `char
 
 from __future__ import annotations
 
+from collections.abc import Collection
 from dataclasses import dataclass
 from typing import Any, Final
 
@@ -127,6 +128,15 @@ class TagForm(Panel):
                 widget.setCurrentText(text)
             else:
                 widget.setText(text)
+
+    def lock(self, keys: Collection[str]) -> None:
+        """Let these fields be read only, and no others: a plan sets them."""
+        for key, widget in self.fields.items():
+            widget.setEnabled(key not in keys)
+
+    def announce_soon(self) -> None:
+        """Say the tags again a moment later, changed or not."""
+        self._settle.start()
 
     @property
     def acceptable(self) -> bool:

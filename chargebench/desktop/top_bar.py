@@ -3,23 +3,27 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import Final
 
 from chargebench.desktop.qt import QtCore, QtGui, QtWidgets, Signal
 from chargebench.desktop.style import plain_label
 
-__all__ = ["TopBar", "ask_archive", "ask_bench"]
+__all__ = ["TopBar", "ask_archive", "ask_bench", "ask_study"]
+
+LONGEST_PART: Final = 22
 
 
 class TopBar(QtWidgets.QWidget):
-    """Bench and archive in words, and four buttons.
+    """Bench and archive in words, and five buttons.
 
     Signals
     -------
-    bench_asked(), archive_asked(), cautions_asked(), theme_asked()
+    bench_asked(), archive_asked(), plan_asked(), cautions_asked(), theme_asked()
     """
 
     bench_asked = Signal()
     archive_asked = Signal()
+    plan_asked = Signal()
     cautions_asked = Signal()
     theme_asked = Signal()
 
@@ -35,6 +39,8 @@ class TopBar(QtWidgets.QWidget):
         row.addWidget(self.where, 1)
         self.bench = self._button(row, "Bench file…", "Ctrl+B", self.bench_asked)
         self.archive = self._button(row, "Archive…", "Ctrl+O", self.archive_asked)
+        self.plan = self._button(row, "", "Ctrl+P", self.plan_asked)
+        self.show_plan(followed=False)
         self.cautions = self._button(row, "Cautions", "F1", self.cautions_asked)
         self.theme = self._button(row, "Light/dark", "Ctrl+D", self.theme_asked)
 
@@ -47,6 +53,12 @@ class TopBar(QtWidgets.QWidget):
         shortcut.activated.connect(button.click)
         row.addWidget(button)
         return button
+
+    def show_plan(self, followed: bool) -> None:
+        """Offer to follow a plan, or to leave the one that is followed."""
+        words = "Leave the plan" if followed else "Follow a plan…"
+        self.plan.setText(f"{words}  [Ctrl+P]")
+        self.plan.setAccessibleName(f"{words} (Ctrl+P)")
 
     def show_where(self, bench: Path | None, archive: Path, demo: bool) -> None:
         """Name bench and archive; a demonstration says so first."""
@@ -67,9 +79,10 @@ class TopBar(QtWidgets.QWidget):
 
 
 def _short(path: Path) -> str:
-    """The end of a path, enough to know it by."""
+    """The end of a path, enough to know it by; long names lose their middle."""
     parts = path.parts
-    return str(path) if len(parts) <= 3 else str(Path("…", *parts[-2:]))
+    ends = parts if len(parts) <= 3 else ("…", *parts[-2:])
+    return str(Path(*(f"{part[:9]}…{part[-9:]}" if len(part) > LONGEST_PART else part for part in ends)))
 
 
 def ask_bench(parent: QtWidgets.QWidget) -> Path | None:
@@ -81,4 +94,10 @@ def ask_bench(parent: QtWidgets.QWidget) -> Path | None:
 def ask_archive(parent: QtWidgets.QWidget, now: Path) -> Path | None:
     """Let the person choose a folder of runs; None where they changed their mind."""
     name = QtWidgets.QFileDialog.getExistingDirectory(parent, "Choose a folder of runs", str(now))
+    return Path(name) if name else None
+
+
+def ask_study(parent: QtWidgets.QWidget) -> Path | None:
+    """Let the person choose a study file; None where they changed their mind."""
+    name, _ = QtWidgets.QFileDialog.getOpenFileName(parent, "Choose a study", "", "Study files (*.toml)")
     return Path(name) if name else None

@@ -20,12 +20,16 @@ from chargebench.desktop.dose_chart import DoseChart
 from chargebench.desktop.live_plot import LivePlot
 from chargebench.desktop.notices import Notices
 from chargebench.desktop.palette import DARK, LIGHT, Theme
-from chargebench.desktop.qt import QtCore, QtGui, QtWidgets
+from chargebench.desktop.plan_desk import PlanDesk
+from chargebench.desktop.plan_follower import PlanFollower
+from chargebench.desktop.plan_strip import PlanStrip
+from chargebench.desktop.qt import QtCore, QtGui, QtWidgets, Signal
 from chargebench.desktop.runs_table import RunsTable
 from chargebench.desktop.session import FOLLOW_MS, BenchSession
+from chargebench.desktop.set_aside import ask_reason
 from chargebench.desktop.style import Panel, base_height, plain_label, qt_palette, style_sheet
 from chargebench.desktop.tag_form import TagForm
-from chargebench.desktop.top_bar import TopBar, ask_archive, ask_bench
+from chargebench.desktop.top_bar import TopBar, ask_archive, ask_bench, ask_study
 from chargebench.desktop.words import port_words, rest_words, state_words
 
 __all__ = ["MainWindow"]
@@ -58,7 +62,16 @@ class MainWindow(QtWidgets.QMainWindow):
         Colours to begin with.
     demo : bool
         Whether this is a demonstration on a virtual bench, which the page then says.
+    follower : PlanFollower, optional
+        Client of the commands that know plans.
+
+    Signals
+    -------
+    settled(object)
+        Choices worth remembering for the next start, as a dict of texts: theme, bench or archive.
     """
+
+    settled = Signal(object)
 
     def __init__(
         self,
@@ -68,6 +81,7 @@ class MainWindow(QtWidgets.QMainWindow):
         archive: Path,
         theme: Theme = LIGHT,
         demo: bool = False,
+        follower: PlanFollower | None = None,
     ) -> None:
         super().__init__()
         self.session, self.reader, self.bench, self.archive, self.demo = session, reader, bench, archive, demo
@@ -82,6 +96,8 @@ class MainWindow(QtWidgets.QMainWindow):
         self._before: dict[str, float | None] = {"charge": None, "mass": None}
         self.state = self._shown = "nobench" if bench is None else "idle"
         self._build()
+        follower = follower or PlanFollower()
+        self.plan = PlanDesk(follower, self.strip, self.form, self.table, self.notices, self)
         self._join()
         self._ticker = QtCore.QTimer(self)
         self._ticker.setInterval(FOLLOW_MS)
@@ -100,13 +116,14 @@ class MainWindow(QtWidgets.QMainWindow):
         column.setContentsMargins(10, 8, 10, 10)
         column.setSpacing(8)
         self.top, self.notices, self.banner = TopBar(), Notices(), StateBanner()
+        self.strip = PlanStrip()
         self.caption = plain_label("", "verdict", wrap=True)
         self.caption.hide()
         self.form, self.plot, self.controls = TagForm(), LivePlot(self.theme), Controls()
         self.answer, self.cautions = AnswerCard(), CautionCard()
         self.conclusion = WordsCard("What the series says")
         self.table, self.chart = RunsTable(), DoseChart(self.theme)
-        for widget in (self.top, self.notices, self.banner, self.caption):
+        for widget in (self.top, self.notices, self.banner, self.strip, self.caption):
             column.addWidget(widget)
         column.addLayout(self._middle(), 60)
         column.addLayout(self._bottom(), 40)
@@ -142,25 +159,30 @@ class MainWindow(QtWidgets.QMainWindow):
         session.state.connect(self._on_state)
         session.port.connect(self._on_port)
         session.notice.connect(self._on_notice)
-        session.opened.connect(lambda _event: self.plot.clear())
+        session.plan.connect(self.plan.show_next)
+        session.opened.connect(lambda _event: self.plot.begin())
         session.readings.connect(self.plot.take)
         session.outcome.connect(self._on_outcome)
         session.running.connect(self._on_running)
         session.ended.connect(self._on_ended)
         self.reader.rows.connect(self._on_rows)
         self.reader.finished.connect(self._on_read)
-        self.form.changed.connect(lambda tags: session.send({"do": "tags", "tags": tags}) if session.alive else None)
+        self.form.changed.connect(self._send_tags)
         self.controls.connect_asked.connect(self._on_connect)
         self.controls.start_asked.connect(lambda: session.send({"do": "start"}))
         self.controls.finish_asked.connect(lambda: session.send({"do": "finish"}))
         self.controls.discard_asked.connect(lambda: session.send({"do": "discard"}))
         self.top.bench_asked.connect(self._choose_bench)
         self.top.archive_asked.connect(self._choose_archive)
+        self.top.plan_asked.connect(self._choose_plan)
         self.top.cautions_asked.connect(lambda: self.side.setCurrentWidget(self.cautions))
-        self.top.theme_asked.connect(lambda: self.set_theme(DARK if self.theme.name == "light" else LIGHT))
+        self.top.theme_asked.connect(self._change_theme)
         for card in (self.cautions, self.conclusion):
             card.read.connect(lambda: self.side.setCurrentWidget(self.answer))
         self.table.chosen.connect(self._show_answer)
+        self.table.aside_asked.connect(lambda run: self.plan.set_aside(run, lambda *about: ask_reason(self, *about)))
+        self.plan.followed.connect(self._on_plan)
+        self.plan.marked.connect(lambda: self.chart.show_outcomes(self.table.model.outcomes))
         quit_key = QtGui.QShortcut(QtGui.QKeySequence("Ctrl+Q"), self)
         quit_key.activated.connect(self.close)
 
@@ -210,6 +232,7 @@ class MainWindow(QtWidgets.QMainWindow):
         self._on_rows([outcome])
         if not outcome.get("recovered"):
             self._show_answer(outcome)
+            self.plan.follower.ask_study(outcome)
 
     def _show_answer(self, outcome: Mapping[str, Any]) -> None:
         self.answer.show_outcome(outcome)
@@ -230,6 +253,8 @@ class MainWindow(QtWidgets.QMainWindow):
         if code != 0:
             self.state = self._shown = "failed"
             self.notices.add("reject", "recorder", text)
+        elif self.plan.through:
+            self.notices.add("note", "recorder", "The plan is through; recording has stopped")
         self._show_state({})
 
     def _on_rows(self, outcomes: list[Mapping[str, Any]]) -> None:
@@ -256,8 +281,16 @@ class MainWindow(QtWidgets.QMainWindow):
         if not self.form.acceptable:
             self.notices.add("doubt", "tags", "The tags are not acceptable yet: mend the field marked in the form")
             return
+        if self.plan.through:
+            words = "The plan is through: set a run aside to repeat it, or leave the plan (Ctrl+P) to record other runs"
+            self.notices.add("note", "recorder", words)
+            return
         self.notices.resolve("tags")
-        self.session.start(self.bench, self.archive, self.form.texts())
+        self.session.start(self.bench, self.archive, self.plan.first_tags(self.form.texts()), self.plan.study)
+
+    def _send_tags(self, texts: Mapping[str, str]) -> None:
+        if self.session.alive:
+            self.session.send({"do": "tags", "tags": self.plan.whole_tags(texts)})
 
     def read_archive(self) -> None:
         """List the archive anew."""
@@ -273,15 +306,41 @@ class MainWindow(QtWidgets.QMainWindow):
         elif (chosen := ask_bench(self)) is not None:
             self.bench, self.state, self._shown = chosen, "idle", "idle"
             self.top.show_where(self.bench, self.archive, self.demo)
+            self.settled.emit({"bench": str(chosen.absolute())})
             self._show_state({})
 
     def _choose_archive(self) -> None:
         if self.session.alive:
             self.notices.add("note", "busy", "Disconnect (F4) before choosing another archive")
+        elif self.plan.study is not None:
+            self.notices.add("note", "busy", "The plan says where its runs go; leave it (Ctrl+P) to choose an archive")
         elif (chosen := ask_archive(self, self.archive)) is not None:
-            self.archive = chosen
-            self.top.show_where(self.bench, self.archive, self.demo)
-            self.read_archive()
+            self._use_archive(chosen)
+
+    def _use_archive(self, folder: Path) -> None:
+        self.archive = folder
+        self.top.show_where(self.bench, self.archive, self.demo)
+        self.settled.emit({"archive": str(folder.absolute())})
+        self.read_archive()
+
+    def _choose_plan(self) -> None:
+        if self.session.alive:
+            self.notices.add("note", "busy", "Disconnect (F4) before following or leaving a plan")
+        elif self.plan.study is not None:
+            self.plan.leave()
+        elif (chosen := ask_study(self)) is not None:
+            self.plan.follow(chosen)
+
+    def _on_plan(self, followed: bool) -> None:
+        """The runs of a plan go where its study keeps them."""
+        self.top.show_plan(followed)
+        folder = self.plan.follower.archive
+        if folder is not None and folder.absolute() != self.archive.absolute():
+            self._use_archive(folder)
+
+    def _change_theme(self) -> None:
+        self.set_theme(DARK if self.theme.name == "light" else LIGHT)
+        self.settled.emit({"theme": self.theme.name})
 
     def show_caption(self, words: str) -> None:
         """One sentence across the page, used by a demonstration; empty takes it away."""
@@ -307,6 +366,7 @@ class MainWindow(QtWidgets.QMainWindow):
         if self._tick % NUMBERS_EVERY == 0:
             self._show_numbers()
             self._show_words()
+            self.strip.tick()
 
     def _show_numbers(self) -> None:
         """The latest readings in figures; a dash for an instrument that has not been heard for some seconds."""
@@ -344,4 +404,5 @@ class MainWindow(QtWidgets.QMainWindow):
             return
         self._ticker.stop()
         self.reader.drop()
+        self.plan.follower.drop()
         event.accept()

@@ -156,7 +156,12 @@ class Answer:
 
 
 def verdict(outcome: Mapping[str, Any]) -> tuple[str | None, str]:
-    """The gravest severity among the flags (None without any) and what it means for the run."""
+    """The gravest severity among the flags (None without any) and what it means for the run.
+
+    A run that its study leaves out carries the reason as ``set_aside``.
+    """
+    if outcome.get("set_aside"):
+        return "reject", "Set aside"
     found = {str(flag.get("severity")) for flag in outcome.get("flags", ())}
     worst = next((s for s in ("reject", "doubt", "note") if s in found), None)
     words = {"reject": "Do not use", "doubt": "Use with care", "note": "Usable", None: "Usable"}

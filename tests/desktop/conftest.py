@@ -13,6 +13,7 @@ import pytest
 os.environ.setdefault("QT_QPA_PLATFORM", "offscreen")
 
 from chargebench.desktop.archive_reader import ArchiveReader
+from chargebench.desktop.plan_follower import PlanFollower
 from chargebench.desktop.qt import QtCore, QtWidgets
 from chargebench.desktop.session import BenchSession
 from chargebench.desktop.window import MainWindow
@@ -54,7 +55,8 @@ def make_window(qtbot: object, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) 
     made: list[MainWindow] = []
 
     def make(bench: Path | None = Path("bench.toml"), **more: object) -> MainWindow:
-        window = MainWindow(BenchSession(FAKE, FakeFollower), ArchiveReader(FAKE), bench, tmp_path / "archive", **more)
+        clients = BenchSession(FAKE, FakeFollower), ArchiveReader(FAKE)
+        window = MainWindow(*clients, bench, tmp_path / "archive", follower=PlanFollower(FAKE), **more)
         window.resize(1366, 768)
         window.show()
         window.activateWindow()

@@ -1,8 +1,8 @@
 """A stand-in for the recorder process: speaks its events and hears its commands, from a script of its own.
 
 ``python fake_recorder.py record …`` plays one run after another as fast as told by ``CB_FAKE_SPEED``; the environment
-variable ``CB_FAKE_FAULT`` makes it fail in a chosen way. ``show`` prints a few finished runs. Its journal is a plain
-text of its own (see `FakeFollower`), not the real one.
+variable ``CB_FAKE_FAULT`` makes it fail in a chosen way. ``show`` prints a few finished runs, ``plan`` and ``study``
+answer as those commands do. Its journal is a plain text of its own (see `FakeFollower`), not the real one.
 """
 
 from __future__ import annotations
@@ -104,6 +104,64 @@ def finished_runs() -> list[dict[str, Any]]:
     return found
 
 
+def step(number: int, treatment: str, words: str, dose: float = 0.0, **more: Any) -> dict[str, Any]:
+    """One step of a plan as ``plan --json`` prints it."""
+    tags = {
+        "coffee": "Quiet Harbour lot 7",
+        "grinder": "Fennel flat 58",
+        "treatment": treatment,
+        "purpose": "grind",
+        "water_uL_per_g": dose,
+        "block": "1",
+        "plan": "harbour",
+        "plan_step": str(number),
+        "dose_g": 18.0,
+    }
+    about = {"coffee": tags["coffee"], "grinder": tags["grinder"], "treatment": treatment, "block": 1}
+    return {"step": number, "kind": "run", **about, "wait_s": 0.0, "words": words, "tags": tags, **more}
+
+
+MISTED = step(2, "misted", "misted: 18 g of beans, 6.1 µL/g = 0.11 mL = 0.11 g = 1 spray", 6.1)
+WAIT = step(3, "dry", "wait 90 s for the grinding chamber to dry", kind="wait", wait_s=90.0, tags={})
+FOLLOWING = (
+    {"next": step(1, "dry", "dry: 18 g of beans"), "before_next": []},
+    {"next": MISTED, "before_next": []},
+    {"next": step(4, "dry", "dry: 18 g of beans"), "before_next": [WAIT]},
+    {"next": None, "before_next": []},
+)
+"""What a plan of three runs says before its first run and after each."""
+
+
+def plan_event(number: int) -> dict[str, Any]:
+    """What the recorder says of the plan after so many runs."""
+    found = FOLLOWING[number]
+    after = found["next"]
+    tags = {} if after is None else after["tags"]
+    return {"event": "plan", "step": after and after["step"], "tags": tags, "text": "in words", **found}
+
+
+def plan(arguments: list[str]) -> int:
+    """The command ``plan``: the second step comes next, or the first again after it was set aside."""
+    if "--set-aside" in arguments:
+        reason = arguments[arguments.index("--reason") + 1]
+        if reason == "refuse":
+            print("chargebench: study.toml: cannot be written (no space); check its permissions", file=sys.stderr)
+            return 1
+        print(f"noted in study.toml: {reason}", file=sys.stderr)
+    through = os.environ.get("CB_FAKE_FAULT") == "through"
+    found = FOLLOWING[3 if through else 0 if "--set-aside" in arguments else 1]
+    print(json.dumps({**found, "repeats": []}), flush=True)
+    return 0
+
+
+def study() -> int:
+    """The command ``study``."""
+    group = {"coffee": "Quiet Harbour lot 7", "grinder": "Fennel flat 58"}
+    text = "20 µL/g would narrow the interval most, from 2.64 to about 2.39 µL/g."
+    print(json.dumps({"groups": [{**group, "next": {"text": text}}]}), flush=True)
+    return 0
+
+
 class Player:
     """Plays runs in time, listening to commands."""
 
@@ -111,6 +169,7 @@ class Player:
         self.folder, self.speed = folder, speed
         self.commands: SimpleQueue[dict[str, Any]] = SimpleQueue()
         self.tags: dict[str, Any] = {}
+        self.planned = False
         self.stopped = self.finish = self.discard = self.start = False
 
     def listen(self) -> None:
@@ -168,10 +227,19 @@ class Player:
                 now += 0.05
                 time.sleep(0.05 / self.speed)
         path.unlink()
+        tags = {k: v for k, v in self.tags.items() if k != "water_uL_per_g"}
+        if self.planned:
+            self.say_next(number + 1)
         (self.folder / f"{run}.h5").write_bytes(b"stand-in")
         say(event="sealed", run=run, path=str(self.folder / f"{run}.h5"))
-        tags = {k: v for k, v in self.tags.items() if k != "water_uL_per_g"}
         print(json.dumps(outcome(run, 0.0, "dry", -61.7, flags=[NOTE], tags=tags)), flush=True)
+
+    def say_next(self, number: int) -> None:
+        """Say what comes next in the plan and take its tags; stop where nothing does."""
+        event = plan_event(number)
+        say(**event)
+        self.tags = {**self.tags, **event["tags"]}
+        self.stopped = event["next"] is None
 
 
 def state_at(now: float, onset: float, end: float) -> str:
@@ -213,6 +281,9 @@ def record(arguments: list[str]) -> int:
     if fault == "lost":
         say(event="port", instrument="scale", state="lost", text="unplugged")
         say(event="notice", severity="doubt", code="disk", text="Only 180 MB free on the disk of the archive.")
+    player.planned = "--plan" in arguments
+    if player.planned:
+        player.say_next(0)
     for number in range(60):
         if player.stopped:
             return 0
@@ -229,6 +300,8 @@ def main() -> int:
         for run in finished_runs():
             print(json.dumps(run), flush=True)
         return 0
+    if sys.argv[1] in ("plan", "study"):
+        return plan(sys.argv[2:]) if sys.argv[1] == "plan" else study()
     return record(sys.argv[2:])
 
 
