@@ -6,39 +6,22 @@ import argparse
 import sys
 from pathlib import Path
 
-from chargebench.cli.options import add_archive, positive_number
+from chargebench.cli.study import add_question, answered
 from chargebench.errors import EXIT_COULD_NOT, EXIT_DONE, UsageError
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Arguments of ``report``."""
-    parser.add_argument("study", type=Path, nargs="?", metavar="STUDY", help="the study file (TOML)")
-    add_archive(parser, required=False)
+    add_question(parser)
     parser.add_argument("--out", type=Path, required=True, metavar="FILE", help="what to write: NAME.html or NAME.pdf")
-    parser.add_argument(
-        "--where", action="append", default=[], metavar="KEY=VALUE", help="only runs with this tag (repeatable)"
-    )
-    parser.add_argument("--band", type=positive_number, metavar="NC_PER_G", help="equivalence band, fixed beforehand")
-    parser.add_argument(
-        "--volunteers", type=Path, metavar="FILE", help="a CSV of volunteers' brew pairs to pool as well"
-    )
 
 
 def run(args: argparse.Namespace) -> int:
     """Write the report; a file of that name is replaced only once the new one is whole."""
-    from chargebench.cli.study import answered
-
     kind = args.out.suffix.lower()
     if kind not in (".html", ".pdf"):
         raise UsageError(f"--out {args.out}: found the ending {kind!r}, .html and .pdf are allowed")
-    found, problems = answered(args.study, args.archive, args.where, args.band)
-    if args.volunteers:
-        from chargebench.cli.volunteers import contributions_of
-        from chargebench.study.volunteers import pooled
-
-        good, bad = contributions_of(args.volunteers)
-        problems += bad
-        found["volunteers"] = pooled(good)
+    found, problems = answered(args.study, args.archive, args.where, args.band, args.volunteers)
     _write(args.out, _made(found, kind))
     for problem in problems:
         print(f"chargebench: {problem}", file=sys.stderr)

@@ -20,6 +20,12 @@ if TYPE_CHECKING:
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Arguments of ``study``."""
+    add_question(parser)
+    add_json(parser)
+
+
+def add_question(parser: argparse.ArgumentParser) -> None:
+    """What is asked, of which runs: shared with ``report``."""
     parser.add_argument("study", type=Path, nargs="?", metavar="STUDY", help="the study file (TOML)")
     add_archive(parser, required=False)
     parser.add_argument(
@@ -32,12 +38,12 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         help="equivalence band, fixed before the runs (default: the study's, else the larger of the detection limit "
         "and 5 %% of the dry value)",
     )
-    add_json(parser)
+    parser.add_argument("--volunteers", type=Path, metavar="FILE", help="a CSV of volunteers' brew pairs to pool too")
 
 
 def run(args: argparse.Namespace) -> int:
     """Gather, answer, print."""
-    found, problems = answered(args.study, args.archive, args.where, args.band)
+    found, problems = answered(args.study, args.archive, args.where, args.band, args.volunteers)
     for problem in problems:
         print(f"chargebench: {problem}", file=sys.stderr)
     if args.json:
@@ -48,7 +54,11 @@ def run(args: argparse.Namespace) -> int:
 
 
 def answered(
-    study_file: Path | None, archive_folder: Path | None, where: Iterable[str], band_nC_per_g: float | None
+    study_file: Path | None,
+    archive_folder: Path | None,
+    where: Iterable[str] = (),
+    band_nC_per_g: float | None = None,
+    volunteers: Path | None = None,
 ) -> tuple[dict[str, Any], list[str]]:
     """The whole answer, and a sentence for each run file that could not be read.
 
@@ -56,12 +66,14 @@ def answered(
     ------
     UsageError
         When neither a study nor an archive is named.
-    StudyError, ArchiveError, TagError
-        When the study file, the archive or a tag is not acceptable.
+    StudyError, ArchiveError, TagError, TraceFileError
+        When the study file, the archive, a tag or the volunteers' file is not acceptable, or no grind is found.
     """
     from dataclasses import replace
 
+    from chargebench.cli.volunteers import contributions_of
     from chargebench.study.gather import detection_limit_nC_per_g, gather, known_of_bench, remarks_of, runs_table
+    from chargebench.study.volunteers import pooled
     from chargebench.study.whole import whole_answer
 
     study, archive, question = _asked(study_file, archive_folder)
@@ -78,6 +90,10 @@ def answered(
     found = whole_answer(rows, question)
     beside = {"study": about, "runs": runs_table(archive, rows), "remarks": remarks_of(archive, rows)}
     found = {**found, **beside, "bench": known_of_bench(archive, rows), "software": __version__}
+    if volunteers is not None:
+        good, bad = contributions_of(volunteers)
+        found["volunteers"] = pooled(good)
+        problems += bad
     return {**found, "band": band_words(found)}, problems
 
 
@@ -140,6 +156,7 @@ def band_words(found: Mapping[str, Any]) -> str:
 
 def words(found: Mapping[str, Any]) -> str:
     """The answer for people."""
+    from chargebench.cli.volunteers import pooled_words
     from chargebench.cli.words import printable
 
     parts = [found["band"]] + [_group(group) for group in found["groups"]]
@@ -147,6 +164,8 @@ def words(found: Mapping[str, Any]) -> str:
     if others:
         kinds = ", ".join(found["study"]["other_runs_of"])
         parts.append(f"{others} runs of this archive belong to no arm of the study and were left out: {kinds}")
+    if "volunteers" in found:
+        parts.append(pooled_words(found["volunteers"]))
     return printable_lines("\n\n".join(parts), printable)
 
 

@@ -47,7 +47,7 @@ def run(args: argparse.Namespace) -> int:
     if args.json:
         print_json(found)
     else:
-        print(_words(found))
+        print(f"{len(good)} brew pairs\n{pooled_words(found['pooled'])}")
     return EXIT_COULD_NOT if bad else EXIT_DONE
 
 
@@ -88,9 +88,10 @@ def _add(file: Path, cells: Mapping[str, str], contributor: str) -> None:
         writer.writerow({"contributor": contributor, **cells})
 
 
-def _words(found: Mapping[str, Any]) -> str:
-    lines = [f"{found['contributions']} brew pairs; misted over dry brew time, random effects over contributors"]
-    for name, group in found["pooled"].items():
+def pooled_words(pooled: Mapping[str, Any]) -> str:
+    """Pooled brew times in words, over all contributors and by what they say of their grinder."""
+    lines = ["misted over dry brew time, random effects over contributors, 95 % intervals"]
+    for name, group in pooled.items():
         label = "all" if name == "all" else f"bottleneck {name}"
         if "reason" in group:
             lines.append(f"  {label:<19} {group['contributors']} contributors: {group['reason']}")

@@ -12,11 +12,12 @@ from hypothesis import strategies as st
 
 from chargebench.errors import StudyError
 from chargebench.processing.outcome import Estimate
+from chargebench.runs.tags import read_tags
 from chargebench.study.plan import Plan, Step, make_plan
 from chargebench.study.progress import progress
 from chargebench.study.rows import StudyRun
 from chargebench.study.sprays import portion
-from chargebench.study.studyfile import StudyFile, append_entry, read_study
+from chargebench.study.studyfile import StudyFile, Water, append_entry, read_study
 
 TEXT = """
 [study]
@@ -108,6 +109,26 @@ def test_the_usual_dose_in_sprays() -> None:
     assert water.sprays in (3, 4)
     assert portion(20.0, 18.0).mass_g == pytest.approx(0.36, abs=0.001)
     assert water.error_uL_per_g == pytest.approx(water.mass_g / 0.99821 / 18.0 * 1000 - 20.0, abs=1e-3)
+
+
+def test_the_wait_outlasts_the_damp() -> None:
+    """The chamber's humidity is back at the room's within a minute or so (common practice, no source)."""
+    water = Water(carry_over="wait")
+    assert 60.0 <= water.wait_s <= 180.0
+    study = StudyFile.model_validate(
+        {
+            "study": {"name": "a", "question": "b", "blocks": 1},
+            "arm": [{"coffee": "c", "grinder": "g", "doses_uL_per_g": [20.0]}],
+            "water": water.model_dump(),
+        }
+    )
+    waits = [step for step in make_plan(study).steps if step.kind == "wait"]
+    assert [step.wait_s for step in waits] == [water.wait_s]
+
+
+def test_particle_sizes_of_grounds_are_accepted() -> None:
+    """Grounds run from about 1 µm to 1 mm (common practice, no source): such sizes are valid tags."""
+    assert read_tags(["d10_um=1", "d50_um=300", "d90_um=1000"]) == {"d10_um": 1.0, "d50_um": 300.0, "d90_um": 1000.0}
 
 
 @pytest.mark.parametrize(
