@@ -43,7 +43,7 @@ def run(args: argparse.Namespace) -> int:
     good, bad = contributions_of(args.file)
     for problem in bad:
         print(f"chargebench: {problem}", file=sys.stderr)
-    found = {"contributions": len(good), "bad_rows": bad, "pooled": pooled(good)}
+    found: dict[str, Any] = {"contributions": len(good), "bad_rows": bad, "pooled": pooled(good)}
     if args.json:
         print_json(found)
     else:
