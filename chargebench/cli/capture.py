@@ -7,7 +7,8 @@ readings are at hand to wait for. Time is the run's own clock throughout.
 from __future__ import annotations
 
 import time
-from collections import deque
+from array import array
+from collections import defaultdict, deque
 from collections.abc import Iterable, Iterator, Mapping
 from contextlib import suppress
 from itertools import chain
@@ -16,6 +17,9 @@ from queue import Empty, SimpleQueue
 from statistics import median
 from types import TracebackType
 from typing import Final, Self
+
+import numpy as np
+import numpy.typing as npt
 
 from chargebench.errors import GaveUpError
 from chargebench.instruments.benchfile import Bench
@@ -69,6 +73,7 @@ class Capture:
         self._queue: SimpleQueue[Chunk] = SimpleQueue()
         self._feeds = Feeds(bench, self._queue)
         self._trouble = ""
+        self._heard: defaultdict[str, array[float]] = defaultdict(lambda: array("d"))
         carried = {channel for instrument in bench.instruments.values() for channel in instrument.carries}
         self._leads = carried & {"charge", "current"} or carried
         self.now_s = 0.0
@@ -115,6 +120,11 @@ class Capture:
             if self.now_s >= start_s + seconds:
                 break
         return heard
+
+    def so_far(self, channel: str) -> tuple[npt.NDArray[np.float64], npt.NDArray[np.float64]]:
+        """Times and values of all readings of a channel so far, each of shape (n,)."""
+        time_s, value = np.array(self._heard[channel], np.float64).reshape(-1, 2).T
+        return time_s, value
 
     def catch_up(self) -> list[Timed]:
         """Take what came in while a person was asked something, or this process was held up."""
@@ -189,5 +199,7 @@ class Capture:
     def _append(self, kind: str, payload: str) -> list[Timed]:
         assert self._journal is not None, "not yet sealed"
         readings = self._assembler.feed(self._journal.append(kind, payload))
+        for reading in readings:
+            self._heard[reading.channel].extend((reading.time_s, reading.value))
         self.now_s = next((r.time_s for r in reversed(readings) if r.channel in self._leads), self.now_s)
         return readings

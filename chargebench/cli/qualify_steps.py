@@ -32,6 +32,7 @@ from chargebench.processing.qualify.occasion import Occasion
 from chargebench.processing.qualify.qualification import VALID_DAYS, Qualification
 from chargebench.processing.qualify.sprayer import Weighing, sprayer
 from chargebench.processing.qualify.step import BROAD, fit_step
+from chargebench.processing.qualify.still import MOST_MASS_G, MOST_NULL_NC_PER_G, charge_moved, mass_moved
 from chargebench.processing.qualify.zero import zero
 from chargebench.processing.series import Series, clean
 from chargebench.recording.ids import new_run_id, utc_now_text
@@ -135,6 +136,23 @@ def _spread(heard: Sequence[Timed], channel: str) -> float:
     return 1.4826 * float(np.median(np.abs(off)))
 
 
+def _held_still(
+    capture: Capture, kind: str, spans: Sequence[tuple[float, float]], channel: str = "", unit: str = "nC"
+) -> None:
+    """Hold that nothing fell, was lifted or touched in these spans of the run's clock, before anything is stored.
+
+    Raises
+    ------
+    InputError
+        When something did.
+    """
+    moved = mass_moved(*capture.so_far("mass"), spans)
+    if not moved and channel:
+        moved = charge_moved(*capture.so_far(channel), spans, unit)
+    if moved:
+        raise InputError(f"qualify {kind}: {moved}; nothing was stored, make the check again")
+
+
 def do_zero(session: Session, seconds: float) -> Answer:
     """Record an untouched input."""
     channel = _channel(session.bench, ("charge", "current"), "zero")
@@ -142,6 +160,7 @@ def do_zero(session: Session, seconds: float) -> Answer:
     with session.capture("zero") as capture:
         session.say(f"Empty cup on, lid closed, hands off: recording {seconds:g} s")
         capture.listen(seconds)
+        _held_still(capture, "zero", [(-math.inf, math.inf)], channel, unit)
         path = capture.seal()
     check = zero(session.occasion(input_hashes([path])), _series(load_run(path), channel), unit)
     return path.stem, check
@@ -160,6 +179,7 @@ def do_leakage(session: Session, seconds: float) -> Answer:
         capture.mark("charge put on the cup")
         session.say(f"Seen. Leave everything alone for {seconds:g} s")
         capture.listen(SETTLE_S + seconds)
+        _held_still(capture, "leakage", [(-math.inf, jump_s - LEAD_S), (jump_s + SETTLE_S, math.inf)], channel)
         path = capture.seal()
     series = _series(load_run(path), channel)
     check = leakage(session.occasion(input_hashes([path])), series, jump_s - LEAD_S, jump_s + SETTLE_S)
@@ -285,7 +305,7 @@ def do_nulls(
     else:
         off, _ = _net_charges(_earlier(session, kind, "dry"))
         check = ioniser(occasion, charges, off, grind_s, cup_capacitance_pF)
-    return new_run_id(), replace(check, flags=check.flags + left_out)
+    return new_run_id(), replace(check, flags=check.flags + left_out + _like_coffee(charges, dose_g or 20.0))
 
 
 def _null_grind(session: Session, n: int, runs: int, grind_s: float, treatment: str) -> Path:
@@ -298,13 +318,17 @@ def _null_grind(session: Session, n: int, runs: int, grind_s: float, treatment: 
             f"{n} of {runs}: cup handled as in a run and in place{on}; hands off for {quiet.quiet_before_s:g} s"
         )
         capture.listen(quiet.quiet_before_s)
+        quiet_end_s = capture.now_s
         session.say(f"Start the empty grinder now, for {grind_s:g} s")
         capture.mark("grinding", "state")
         capture.listen(grind_s)
         capture.mark("settling", "state")
+        stop_s = capture.now_s
         session.say(f"Stop the grinder; hands off for {quiet.quiet_after_s:g} s")
         capture.listen(quiet.quiet_after_s)
         capture.mark("done", "state")
+        kind = "blank" if treatment == "dry" else "ioniser"
+        _held_still(capture, kind, [(-math.inf, quiet_end_s), (stop_s + SETTLE_S, math.inf)])
         return capture.seal()
 
 
@@ -333,9 +357,25 @@ def _net_charges(paths: Sequence[Path]) -> tuple[list[float], tuple[Flag, ...]]:
     for path in paths:
         run = load_run(path)
         known = {key: entry for key, entry in run.knowledge.known.items() if key not in NOT_FOR_NULLS}
-        net = process(replace(run, knowledge=Knowledge(known))).result["net_charge_nC"]
-        if net is None:
+        result = process(replace(run, knowledge=Knowledge(known))).result
+        net, mass = result["net_charge_nC"], result["collected_mass_g"]
+        if mass is not None and abs(mass.value) > MOST_MASS_G:
+            text = f"{run.run_id} is no null grind: the mass changed by {mass.value:.2f} g."
+            flags.append(Flag("run-left-out", "note", text, {"mass_g": mass.value, "threshold_g": MOST_MASS_G}))
+        elif net is None:
             flags.append(Flag("run-left-out", "note", f"{run.run_id} has no net charge; `show` says why."))
         else:
             charges.append(net.value)
     return charges, tuple(flags)
+
+
+def _like_coffee(charges: Sequence[float], dose_g: float) -> tuple[Flag, ...]:
+    """The flag that keeps a check out of use when its null grinds bring as much charge as coffee does."""
+    most_nC, worst = MOST_NULL_NC_PER_G * dose_g, max(charges, key=abs)
+    if abs(worst) <= most_nC:
+        return ()
+    text = (
+        f"A null grind brought {worst:+.4g} nC, as much as coffee brings: was the grinder empty, and the ioniser in "
+        "balance? This check is not used."
+    )
+    return (Flag("like-coffee", "reject", text, {"net_charge_nC": worst, "threshold_nC": most_nC}),)

@@ -11,6 +11,7 @@ import sys
 import threading
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
+from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
@@ -18,11 +19,13 @@ from typing import Any
 import pytest
 
 from chargebench.archive.archive import Archive
+from chargebench.archive.import_traces import import_run
 from chargebench.archive.qualifications import FOLDER, input_hashes, qualifications
 from chargebench.cli.main import main
 from chargebench.instruments.benchfile import read_bench
 from chargebench.instruments.virtual import VirtualBench
 from chargebench.runs.run import Knowledge
+from tests.processing.simulate import simulate
 
 Answer = dict[str, Any]
 STEP_S = 0.1
@@ -182,6 +185,65 @@ def test_a_reset_between_levels_costs_that_step_only(tmp_path: Path, virtual: Vi
     assert answer["details"]["levels"] == 3
     assert "step-left-out" in {flag["code"] for flag in answer["flags"]}
     assert answer["values"]["gain"]["value"] == pytest.approx(1 / 1.005, abs=0.01)
+
+
+@pytest.mark.parametrize(
+    ("words", "when"),
+    [
+        (["zero", "--seconds", "16"], "Empty cup on"),
+        (["leakage", "--seconds", "16"], "Now put a charge"),
+        (["blank", "--dose-g", "18", "--runs", "2", "--grind-seconds", "12"], "Start the empty grinder"),
+        (["ioniser", "--runs", "2", "--grind-seconds", "12"], "hands off for 5 s"),
+    ],
+)
+def test_coffee_is_not_taken_for_nothing(
+    tmp_path: Path, virtual: VirtualBench, words: list[str], when: str, capfd: pytest.CaptureFixture[str]
+) -> None:
+    """A real grind in a check that needs an empty or untouched bench ends it with 1, and nothing is stored."""
+    base = ["--bench", str(virtual.bench_path), "--archive", str(tmp_path)]
+
+    def person(text: str) -> None:
+        if when in text:
+            threading.Timer(STEP_S, lambda: virtual.grind(12.0)).start()
+
+    code, last = qualify([*words, *base], person)
+    assert (code, last["event"]) == (1, "step")
+    (line,) = capfd.readouterr().err.splitlines()
+    assert "mass on the scale changed by" in line
+    assert "nothing was stored" in line
+    assert not [path for path in tmp_path.rglob("*") if path.is_file()]
+    virtual.empty_cup()
+
+
+def kept_null(archive: Archive, virtual: VirtualBench, number: int, **changes: object) -> None:
+    """A simulated run in the archive, tagged blank; without a scale's readings unless it has some in `changes`."""
+    run, _ = simulate(**{"seed": number, "scale_Hz": 0.0, **changes})
+    now = datetime.now(UTC)
+    run_id, started = f"{now:%Y%m%dT%H%M%SZ}-{number:06x}", f"{now:%Y-%m-%dT%H:%M:%SZ}"
+    text = virtual.bench_path.read_text(encoding="utf-8")
+    tags = {"purpose": "blank", "treatment": "dry"}
+    import_run(archive, replace(run, run_id=run_id, started=started, tags=tags, bench_text=text))
+
+
+def test_earlier_coffee_does_not_make_a_limit(tmp_path: Path, virtual: VirtualBench) -> None:
+    """Runs tagged blank that collected mass are left out by name; charge as of coffee keeps the check out of use."""
+    archive = Archive(tmp_path, create=True)
+    base = ["--bench", str(virtual.bench_path), "--archive", str(tmp_path)]
+    words = ["blank", *base, "--dose-g", "18", "--runs", "0", "--with-archive"]
+    for number in range(3):
+        kept_null(archive, virtual, number, mass_g=0.0)
+    kept_null(archive, virtual, 3, charge_per_gram=-50.0, mass_g=17.0, scale_Hz=10.0)
+    code, answer = qualify(words, hands(virtual))
+    assert (code, answer["details"]["runs"]) == (0, 3)
+    assert [flag["evidence"]["mass_g"] for flag in answer["flags"] if flag["code"] == "run-left-out"] == [
+        pytest.approx(17.0, abs=0.1)
+    ]
+    limit = knowledge(tmp_path, virtual).known["net_charge_floor_nC"]
+    kept_null(archive, virtual, 4, charge_per_gram=-50.0, mass_g=17.0)
+    code, answer = qualify(words, hands(virtual))
+    assert code == 1
+    assert "like-coffee" in {flag["code"] for flag in answer["flags"] if flag["severity"] == "reject"}
+    assert knowledge(tmp_path, virtual).known["net_charge_floor_nC"] == limit
 
 
 def test_nothing_is_left_of_a_check_that_gave_up(tmp_path: Path, virtual: VirtualBench) -> None:
