@@ -113,7 +113,7 @@ class LiveRun:
             changes = self._take(self.journal.append(record.kind, record.payload))
             self._mark_states(changes)
         self._first_s = self._assembler.now_s
-        self.journal.sync_soon()
+        self.journal.sync()  # before the journal that they come from goes
 
     @property
     def state(self) -> State:

@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
+import math
 import random
 import shutil
 import tempfile
 from collections.abc import Sequence
 from pathlib import Path
+from unittest import mock
 
 from chargebench.instruments.feed import Chunk
+from chargebench.recording import recorder as recorder_module
 from chargebench.recording.journal import journal_content
 from chargebench.recording.records import raw_of
 from chargebench.recording.recover import recover
@@ -22,20 +25,31 @@ __all__ = ["cut_power"]
 PROMISE_S = 0.5
 CUTS_A_RECORDING = 25
 PAUSE_S = 0.002
+ROLL_S = 4.0
+QUIET_NS = 2_900_000_000
 TAKEN = "taken"
 
 
-def cut_power(trials: int, seed: int = 0) -> Tally:
-    """Power cuts during recording and sealing, and for each also one during the start that follows."""
-    tally, draw = Tally("power cut (what was not synced is lost)"), random.Random(seed)
+def cut_power(trials: int, seed: int = 0, *, rolling: bool = False) -> Tally:
+    """Power cuts during recording and sealing, and for each second one also during the start that follows.
+
+    Parameters
+    ----------
+    trials, seed : int
+    rolling : bool
+        Let journals that wait be followed by others every few seconds rather than minutes.
+    """
+    name = "power cut while journals follow each other" if rolling else "power cut (what was not synced is lost)"
+    tally, draw = Tally(name), random.Random(seed)
     longest_s = 0.0
     while tally.trials < trials:
         folder = Path(tempfile.mkdtemp())
-        calls: list[Call] = apart(lambda at=folder: _recorded(at))
+        with mock.patch.object(recorder_module, "ROLL_AFTER_S", ROLL_S if rolling else math.inf):
+            calls: list[Call] = apart(lambda at=folder: _recorded(at))
         shutil.rmtree(folder)
         longest_s = max(longest_s, _longest_unsynced_s(calls))
         for _ in range(min(CUTS_A_RECORDING, trials - tally.trials)):
-            _one_cut(folder, calls, draw, tally)
+            _one_cut(folder, calls, draw, tally, rolling)
     tally.notes.append(f"longest time unsynced {longest_s:.2f} s")
     if longest_s > PROMISE_S:
         tally.losses.append(f"bytes stayed unsynced for {longest_s:.2f} s; promised are {PROMISE_S:g} s")
@@ -64,13 +78,16 @@ def _longest_unsynced_s(calls: Sequence[Call]) -> float:
     return longest_s
 
 
-def _one_cut(folder: Path, calls: Sequence[Call], draw: random.Random, tally: Tally) -> None:
+def _one_cut(folder: Path, calls: Sequence[Call], draw: random.Random, tally: Tally, rolling: bool) -> None:
     """The disk after a random number of calls, a start that is cut short too, then one that is not."""
     upto = draw.randint(1, len(calls)) if draw.random() < 0.6 else draw.choice(_sealing(calls))
     disk = ForgetfulDisk()
     for call in calls[:upto]:
         disk.take(call)
     promised = _promised(disk, calls[:upto])
+    if rolling:  # all but the last quiet stretch is dropped on purpose
+        newest_ns = max((chunk.received_ns for chunk in promised), default=0)
+        promised = {chunk for chunk in promised if chunk.received_ns > newest_ns - QUIET_NS}
     found = disk.after_power_cut(draw)
     tally.trials += 1
     tally.seen[_stage(calls[:upto])] += 1
@@ -84,7 +101,7 @@ def _one_cut(folder: Path, calls: Sequence[Call], draw: random.Random, tally: Ta
             later.take(call)
         _lay_out(folder, later.after_power_cut(draw))
         tally.seen["again during the start"] += 1
-    tally.judged(where + (", twice" if second else ""), apart(lambda: judge(folder, promised)))
+    tally.judged(where + (", twice" if second else ""), apart(lambda: judge(folder, promised, copies=1 + rolling)))
     shutil.rmtree(folder, ignore_errors=True)
 
 

@@ -124,7 +124,9 @@ def snapshot(folder: Path) -> dict[str, bytes]:
     return {str(path.relative_to(folder)): path.read_bytes() for path in folder.rglob("*") if path.is_file()}
 
 
-def judge(folder: Path, promised: Iterable[Taken], *, lines_may_miss: bool = False, recorders: int = 1) -> list[str]:
+def judge(
+    folder: Path, promised: Iterable[Taken], *, lines_may_miss: bool = False, recorders: int = 1, copies: int = 1
+) -> list[str]:
     """What is wrong after a start in that folder and its fallback.
 
     Seals what there is, looks at every run, and does it all again to see that nothing changes.
@@ -138,6 +140,8 @@ def judge(folder: Path, promised: Iterable[Taken], *, lines_may_miss: bool = Fal
         Whether lines may have been lost on the wire.
     recorders : int
         How many have recorded the stream.
+    copies : int
+        In how many runs a chunk may stand: two where one journal is followed by another that begins with its end.
     """
     read_here()
     folders = [folder, folder / FALLBACK]
@@ -160,13 +164,13 @@ def judge(folder: Path, promised: Iterable[Taken], *, lines_may_miss: bool = Fal
         wrong += _stated(run) + _held_against_stream(run, lines_may_miss)
         seen.update(run.traces["charge"].sequence.tolist() if "charge" in run.traces else ())
     wrong += [sentence for one in folders if one.exists() for sentence in check_manifest(one)]
-    return wrong + _compared(Counter(promised), kept) + _twice(seen, recorders)
+    return wrong + _compared(Counter(promised), kept, copies) + _twice(seen, recorders * copies)
 
 
-def _compared(promised: Counter[Taken], kept: Counter[Taken]) -> list[str]:
+def _compared(promised: Counter[Taken], kept: Counter[Taken], copies: int) -> list[str]:
     """Chunks lost, kept twice or made up."""
     lost = promised - kept
-    twice = [chunk for chunk, count in kept.items() if count > 1]
+    twice = [chunk for chunk, count in kept.items() if count > copies]
     found = [f"{len(lost)} of {len(promised)} promised chunks lost"] if lost else []
     return found + ([f"{len(twice)} chunks twice"] if twice else [])
 

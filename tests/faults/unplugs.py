@@ -1,7 +1,11 @@
-"""A cable pulled in the middle of a line, and plugged in again under the same or another name; on real ports."""
+"""A cable pulled in the middle of a line, and plugged in again as another device; on real ports.
+
+The bench file knows the board by a stable name that then points to the other device, or by its USB serial number.
+"""
 
 from __future__ import annotations
 
+import contextlib
 import os
 import random
 import re
@@ -12,6 +16,10 @@ import tty
 from collections.abc import Callable
 from pathlib import Path
 from queue import Empty, SimpleQueue
+from types import SimpleNamespace
+from unittest import mock
+
+from serial.tools import list_ports
 
 from chargebench.instruments import feed as feed_module
 from chargebench.instruments.benchfile import bench_from_text
@@ -25,6 +33,7 @@ from tests.recording.byte_bench import NO_SCALE_TEXT, header
 
 LINES_A_PLUG = 20
 PATIENCE_S = 10.0
+NUMBER = "B7-0042"
 
 
 class _Cable:
@@ -34,6 +43,8 @@ class _Cable:
         self.name = folder / "board"
         self._number = 0
         self.sent: list[str] = []
+        self.promised: set[str] = set()
+        self.device = ""
         self._ends: tuple[int, ...] = ()
 
     def plug(self) -> None:
@@ -41,17 +52,19 @@ class _Cable:
         master, slave = os.openpty()
         tty.setraw(slave)
         self._ends = (master, slave)
+        self.device = os.ttyname(slave)
         link = self.name.with_suffix(".new")
-        link.symlink_to(os.ttyname(slave))
+        link.symlink_to(self.device)
         os.replace(link, self.name)
 
-    def say(self, lines: int) -> None:
-        """Whole lines, and the beginning of one more."""
+    def say(self, lines: int, *, heard: bool) -> None:
+        """Whole lines, and the beginning of one more; `heard` where they will be waited for, and so are promised."""
         data = b""
         for _ in range(lines):
             text = f"{self._number * 0.37:.4f}"
             data += encode("Q", self._number, 20 * self._number, text, "nC")
             self.sent.append(text)
+            self.promised |= {text} if heard else set()
             self._number += 1
         os.write(self._ends[0], data + b"Q,77,12345,9")
 
@@ -59,15 +72,22 @@ class _Cable:
         """Gone, whatever was in it."""
         for end in self._ends:
             os.close(end)
-        self._ends = ()
+        self._ends, self.device = (), ""
         self.name.unlink()
+
+    def listed(self) -> list[SimpleNamespace]:
+        """As the system lists USB ports."""
+        return [SimpleNamespace(device=self.device, serial_number=NUMBER)] if self.device else []
 
 
 class _Listener:
     """Feeds and assembler of a bench with that one board."""
 
-    def __init__(self, cable: _Cable) -> None:
-        bench = bench_from_text(re.sub(r"/dev/tty\w+", str(cable.name), NO_SCALE_TEXT), "unplugged bench")
+    def __init__(self, cable: _Cable, by_number: bool) -> None:
+        text = re.sub(r"/dev/tty\w+", str(cable.name), NO_SCALE_TEXT)
+        if by_number:
+            text = re.sub(r"port = .*", f'port = "/dev/elsewhere"\nserial_number = "{NUMBER}"', text, count=1)
+        bench = bench_from_text(text, "unplugged bench")
         self.queue: SimpleQueue[Chunk] = SimpleQueue()
         self.feeds = Feeds(bench, self.queue)
         self.assembler = Assembler(bench, header(ns=time.monotonic_ns()))
@@ -98,21 +118,27 @@ class _Listener:
             self.assembler.feed(Record(chunk.kind, self._number, json_payload(fields)))
 
 
-def unplug(trials: int, seed: int = 0) -> Tally:
+def unplug(trials: int, seed: int = 0, *, by_number: bool = False) -> Tally:
     """Pulled so many times, each time in the middle of a line."""
-    tally, draw = Tally("cable pulled mid-line and plugged in again"), random.Random(seed)
+    known_by = "USB serial number" if by_number else "name"
+    tally, draw = Tally(f"unplugged mid-line, known by its {known_by}"), random.Random(seed)
     folder = Path(tempfile.mkdtemp())
     cable = _Cable(folder)
-    reopen_s, feed_module.REOPEN_S = feed_module.REOPEN_S, 0.02  # type: ignore[misc]
     cable.plug()
-    listener = _Listener(cable)
-    listener.feeds.start()
-    try:
+    listener = _Listener(cable, by_number)
+    with (
+        mock.patch.object(feed_module, "REOPEN_S", 0.02),
+        mock.patch.object(list_ports, "comports", cable.listed),
+        contextlib.ExitStack() as after,
+    ):
+        listener.feeds.start()
+        after.callback(listener.feeds.stop)
         for trial in range(trials):
             opened = listener.until(lambda n=trial: listener.kinds.count("open") > n)
             wanted = listener.readings + LINES_A_PLUG
-            cable.say(LINES_A_PLUG)
-            heard = listener.until(lambda n=wanted: listener.readings >= n)
+            waited = draw.random() < 0.7
+            cable.say(LINES_A_PLUG, heard=waited)
+            heard = not waited or listener.until(lambda n=wanted: listener.readings >= n)
             time.sleep(draw.uniform(0, 0.01))
             cable.pull()
             lost = listener.until(lambda n=trial: listener.kinds.count("lost") > n)
@@ -121,21 +147,24 @@ def unplug(trials: int, seed: int = 0) -> Tally:
                 not (opened and heard and lost)
             )
             cable.plug()
-    finally:
-        listener.feeds.stop()
-        feed_module.REOPEN_S = reopen_s  # type: ignore[misc]
-        cable.pull()
-        shutil.rmtree(folder)
+    cable.pull()
+    shutil.rmtree(folder)
     _look(tally, cable, listener.assembler.run(run_id="x"))
     return tally
 
 
 def _look(tally: Tally, cable: _Cable, run: Run) -> None:
-    """Every line once, nothing else, every cut stated."""
+    """Every line that had been fetched, once and in order, nothing else, every cut stated."""
     values = [f"{value:.4f}" for value in run.traces["charge"].value]
-    tally.seen["lines kept"] = len(values)
+    tally.seen["lines fetched and kept"] = len(values)
+    tally.seen["lines gone with the port"] = len(cable.sent) - len(values)
     tally.seen["gaps stated"] = sum("cup" in gap.reason for gap in run.gaps)
-    if values != cable.sent:
-        tally.losses.append(f"{len(cable.sent)} lines sent, {len(values)} kept, or others")
+    lost = cable.promised - set(values)
+    if lost:
+        tally.losses.append(f"{len(lost)} lines lost")
+    places = {text: number for number, text in enumerate(cable.sent)}
+    order = [places.get(value, -1) for value in values]
+    if order != sorted(set(order)) or -1 in order:
+        tally.wrong.append("lines twice, out of order, or that nobody sent")
     if tally.seen["gaps stated"] != tally.trials:
-        tally.losses.append(f"{tally.seen['gaps stated']} gaps stated")
+        tally.losses.append(f"{tally.seen['gaps stated']} gaps stated of {tally.trials}")
