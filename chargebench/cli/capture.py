@@ -31,6 +31,7 @@ from chargebench.recording.journal import Journal
 from chargebench.recording.records import json_payload, raw_payload
 from chargebench.recording.seal import seal
 from chargebench.runs.run import Knowledge, TagValue
+from chargebench.units import quantity_of, value_text
 
 __all__ = ["Capture"]
 
@@ -167,7 +168,10 @@ class Capture:
             after = [r.value for r in window if r.time_s > reading.time_s - MEDIAN_S]
             if before and abs(median(after) - (level := median(before))) > threshold:
                 return next((r.time_s for r in window if abs(r.value - level) > threshold / 2), reading.time_s)
-        raise GaveUpError(f"no jump of the {channel} by {threshold:.3g} within {give_up_s:g} s; nothing was stored")
+        least = value_text(threshold, unit=quantity_of(channel).unit)
+        raise GaveUpError(
+            f"waited {give_up_s:g} s for the {channel} to jump by {least} or more, and it did not; nothing was stored"
+        )
 
     def _readings(self) -> Iterator[Timed]:
         """Readings as they come.

@@ -15,6 +15,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Final, Literal
 
 import numpy as np
+import numpy.typing as npt
 
 from chargebench import __version__
 from chargebench.archive.archive import Archive
@@ -47,10 +48,11 @@ if TYPE_CHECKING:
 __all__ = ["Session", "do_gain", "do_leakage", "do_nulls", "do_sprayer", "do_zero"]
 
 Answer = tuple[str, Qualification]
+Floats = npt.NDArray[np.float64]
 
 QUIET_S: Final = 10.0
-FIRST_S: Final = 3.0
-"""Of the quiet before a charge: what tells its noise. A charge that comes before the rest is over is still found."""
+PARTS: Final = 3
+"""Of the quiet before a charge: the quietest tells the noise, so that a charge that comes early is found too."""
 SETTLE_S: Final = 2.0
 """After a jump: contacts and hands come to rest."""
 LEAD_S: Final = 0.5
@@ -126,11 +128,15 @@ def _series(run: Run, channel: str, start_s: float = -math.inf, end_s: float = m
 
 
 def _spread(heard: Sequence[Timed], channel: str) -> float:
-    """Robust spread of readings about a straight line."""
+    """Robust spread of readings about a straight line, in the quietest part of them."""
     found = [(r.time_s, r.value) for r in heard if r.channel == channel and math.isfinite(r.value)]
     if len(found) < 4:
         raise GaveUpError(f"no reading of the {channel} was received; look at the bench file and the instrument")
-    time_s, value = np.array(found).T
+    parts = np.array_split(np.array(found), PARTS) if len(found) >= 10 * PARTS else [np.array(found)]
+    return min(_spread_about_line(*part.T) for part in parts)
+
+
+def _spread_about_line(time_s: Floats, value: Floats) -> float:
     line = np.polynomial.polynomial.polyfit(time_s - time_s[0], value, 1)
     off = value - np.polynomial.polynomial.polyval(time_s - time_s[0], line)
     return 1.4826 * float(np.median(np.abs(off)))
@@ -171,9 +177,8 @@ def do_leakage(session: Session, seconds: float) -> Answer:
     channel = _channel(session.bench, ("charge",), "leakage")
     with session.capture("leakage") as capture:
         session.say(f"Empty cup on, hands off: {QUIET_S:g} s of quiet first")
-        heard = capture.listen(FIRST_S)
+        heard = capture.listen(QUIET_S)
         threshold = max(JUMP_SIGMAS * _spread(heard, channel), 1e-3)
-        heard += capture.listen(QUIET_S - FIRST_S)
         session.say("Now put a charge on the cup (a third of the range or more), then hands off")
         jump_s = capture.until_jump(channel, threshold, session.wait_s, heard)
         capture.mark("charge put on the cup")

@@ -55,8 +55,8 @@ def qualify(words: list[str], hear: Callable[[str], object]) -> tuple[int, Answe
 
 @pytest.fixture(scope="module")
 def virtual(tmp_path_factory: pytest.TempPathFactory) -> Iterator[VirtualBench]:
-    """A virtual bench at ten times real speed, with short quiet stretches."""
-    with VirtualBench(tmp_path_factory.mktemp("virtual"), scenario="quarry", seed=3, speed=10.0) as bench:
+    """A virtual bench at twenty times real speed, with short quiet stretches."""
+    with VirtualBench(tmp_path_factory.mktemp("virtual"), scenario="quarry", seed=3, speed=20.0) as bench:
         with bench.bench_path.open("a", encoding="utf-8") as file:
             file.write("\n[recording]\nquiet_before_s = 5\nquiet_after_s = 6\n")
         yield bench
@@ -122,7 +122,7 @@ def test_a_charge_that_comes_early_is_found(tmp_path: Path, virtual: VirtualBenc
 
     def hasty(text: str) -> None:
         if "of quiet first" in text:
-            threading.Timer(6.0 / 10.0, lambda: virtual.inject(-150.0)).start()
+            threading.Timer(6.0 / 20.0, lambda: virtual.inject(-150.0)).start()
 
     words = ["leakage", "--bench", str(virtual.bench_path), "--archive", str(tmp_path), "--seconds", "10"]
     code, answer = qualify(words, hasty)

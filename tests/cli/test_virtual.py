@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import os
 import signal
 import subprocess
@@ -11,6 +12,7 @@ from pathlib import Path
 import pytest
 
 from chargebench.cli.by_hand import HELP, command
+from chargebench.cli.qualify import KINDS
 from chargebench.cli.virtual import SCENARIOS
 from chargebench.errors import InputError
 from chargebench.instruments.virtual import SCENARIOS as KNOWN
@@ -105,3 +107,72 @@ def test_signals_end_it_in_good_order(number: int, mode: list[str], tmp_path: Pa
         child.send_signal(number)
         assert child.stderr.read() == ""
         assert child.wait(30) == 0
+
+
+PRACTICE = [
+    (["zero", "--seconds", "12"], {}, "charge_noise_1s_nC"),
+    (["leakage", "--seconds", "20"], {"Now put a charge": "inject 150"}, "leakage_rate_per_s"),
+    (
+        ["gain", "--capacitor-nF", "1", "--u-capacitor-nF", "0.002", "--volts", "20,20", "--quiet", "3"],
+        {"Switch the source to 20 V": "inject 20", "Switch it back": "inject -20"},
+        "gain",
+    ),
+    (
+        ["sprayer", "--water-C", "20", "--sprays", "5", "--weighings", "3"],
+        {"5 sprays elsewhere": "spray 5"},
+        "spray_g",
+    ),
+    (
+        ["blank", "--dose-g", "18", "--runs", "2", "--grind-seconds", "15"],
+        {"Start the empty grinder": "blank"},
+        "net_charge_floor_nC",
+    ),
+    (
+        ["ioniser", "--runs", "2", "--grind-seconds", "15"],
+        {"1 of 2": "ioniser on", "Start the empty grinder": "blank"},
+        "ioniser_background_nC",
+    ),
+]
+"""Words of each check, what a person types to the virtual bench at which prompt, and a value that is found."""
+
+
+def _type(bench: subprocess.Popen[str], line: str) -> str:
+    assert bench.stdin is not None
+    assert bench.stdout is not None
+    bench.stdin.write(line + "\n")
+    bench.stdin.flush()
+    return bench.stdout.readline()
+
+
+def _practise(bench: subprocess.Popen[str], words: list[str], answers: dict[str, str]) -> dict[str, object]:
+    """Do one check as a person with two terminals; its last line."""
+    last: dict[str, object] = {}
+    command = [sys.executable, "-m", "chargebench", "qualify", *words, "--json"]
+    with subprocess.Popen(command, stdin=subprocess.PIPE, stdout=subprocess.PIPE, encoding="utf-8") as check:
+        assert check.stdin is not None
+        assert check.stdout is not None
+        for line in check.stdout:
+            last = json.loads(line)
+            for prompt, typed in answers.items():
+                if prompt in str(last.get("text", "")):
+                    assert not _type(bench, typed).startswith("not done")
+            if last.get("event") == "ask":
+                check.stdin.write("\n")
+                check.stdin.flush()
+    assert check.returncode == 0
+    return last
+
+
+def test_every_check_can_be_practised(tmp_path: Path) -> None:
+    """Each check of `qualify` is made against a virtual bench by what is typed to it, and is known afterwards."""
+    words = [sys.executable, "-m", "chargebench", "virtual", "--by-hand", "--speed", "20", "--folder", str(tmp_path)]
+    base = ["--bench", str(tmp_path / "bench.toml"), "--archive", str(tmp_path / "runs")]
+    with subprocess.Popen(words, stdin=subprocess.PIPE, stdout=subprocess.PIPE, encoding="utf-8") as bench:
+        assert bench.stdout is not None
+        while not bench.stdout.readline().startswith("  stop"):
+            pass
+        for check, answers, key in PRACTICE:
+            found = _practise(bench, [*check, *base], answers)
+            assert found["qualification"] == check[0]
+            assert key in found["values"]  # type: ignore[operator]
+    assert {check[0] for check, _, _ in PRACTICE} == set(KINDS)
