@@ -157,8 +157,8 @@ def band_words(found: Mapping[str, Any]) -> str:
 def words(found: Mapping[str, Any]) -> str:
     """The answer for people."""
     from chargebench.cli.volunteers import pooled_words
-    from chargebench.cli.words import printable
 
+    found = _printable(found)
     parts = [found["band"]] + [_group(group) for group in found["groups"]]
     others = found["study"].get("other_runs")
     if others:
@@ -166,12 +166,18 @@ def words(found: Mapping[str, Any]) -> str:
         parts.append(f"{others} runs of this archive belong to no arm of the study and were left out: {kinds}")
     if "volunteers" in found:
         parts.append(pooled_words(found["volunteers"]))
-    return printable_lines("\n\n".join(parts), printable)
+    return "\n\n".join(parts)
 
 
-def printable_lines(text: str, printable: Any) -> str:
-    """Every line made harmless for a terminal."""
-    return "\n".join(printable(line) for line in text.splitlines())
+def _printable(found: Any) -> Any:
+    """Every text in an answer made harmless for a terminal, line ends included: a name may not pass for a line."""
+    from chargebench.cli.words import printable
+
+    if isinstance(found, str):
+        return printable(found)
+    if isinstance(found, Mapping):
+        return {key: _printable(value) for key, value in found.items()}
+    return [_printable(value) for value in found] if isinstance(found, list | tuple) else found
 
 
 def _group(group: Mapping[str, Any]) -> str:

@@ -187,8 +187,9 @@ def _in_reports(texts: Sequence[str], tally: Tally) -> list[str]:
         paper = pdf(found)
         active = [name.decode() for name in ACTIVE if name in paper]
         wrong += [f"{where}: the PDF has {active}"] if active or not paper.startswith(b"%PDF") else []
-        if not study_words(found).replace("\n", "").isprintable():
-            wrong.append(f"{where}: the words hold characters that a terminal would obey")
+        words = study_words(found)
+        if not words.replace("\n", "").isprintable() or words.count("\n") != study_words(plain).count("\n"):
+            wrong.append(f"{where}: the words hold lines of their own or characters that a terminal would obey")
     return wrong
 
 
