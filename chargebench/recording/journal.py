@@ -42,6 +42,7 @@ class Journal:
         self.path = path
         self.failure = ""
         self._descriptor = descriptor
+        self._header = lines[0]
         self._kept = lines
         self._kept_bytes = sum(map(len, lines))
         self._kept_from = 0
@@ -97,7 +98,8 @@ class Journal:
     def continue_in(self, folder: Path) -> Journal:
         """The same journal, whole, in another folder, written on from there; this one is closed.
 
-        The old file is removed once all it held is on the disk elsewhere.
+        The old file is removed once all it held is on the disk elsewhere. Where its beginning is no longer in memory
+        and cannot be read back, the new one holds header and what memory has, and the old one stays.
 
         Raises
         ------
@@ -105,17 +107,19 @@ class Journal:
             When that folder does not take it either; this journal then stays as it was.
         """
         path = folder / self.path.name
-        content = self._before_kept() + b"".join(self._kept)
+        before = self._before_kept()
+        content = (self._header if before is None else before) + b"".join(self._kept)
         try:
             folder.mkdir(parents=True, exist_ok=True)
         except OSError as error:
             raise JournalError(f"{folder}: cannot be made: {error.strerror}; choose another fallback folder") from error
         moved = Journal(path, _new_file(path, content), deque(self._kept))
-        moved._number, moved._kept_from = self._number, self._kept_from
+        moved._header, moved._number, moved._kept_from = self._header, self._number, self._kept_from
         moved._written = moved._synced = len(content)
         self.close()
-        with contextlib.suppress(OSError):
-            remove(self.path)
+        if before is not None:
+            with contextlib.suppress(OSError):
+                remove(self.path)
         return moved
 
     def discard(self) -> None:
@@ -151,15 +155,16 @@ class Journal:
             self._kept_bytes -= len(self._kept.popleft())
             self._kept_from += 1
 
-    def _before_kept(self) -> bytes:
-        """What memory no longer holds, read back from the file."""
+    def _before_kept(self) -> bytes | None:
+        """What memory no longer holds, read back from the file; None where it cannot be had whole."""
         if not self._kept_from:
             return b""
         try:
-            lines = self.path.read_bytes().split(b"\n")[: self._kept_from]
-        except OSError:
-            return b""
-        return b"\n".join(lines) + b"\n"
+            content = read_journal(self.path)
+        except JournalError:
+            return None
+        lines = [line_of(record) for record in content.records[: self._kept_from]]
+        return b"".join(lines) if len(lines) == self._kept_from and not content.damaged + content.missing else None
 
     def _sync_once(self) -> None:
         upto = self._written

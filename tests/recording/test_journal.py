@@ -163,6 +163,27 @@ def test_memory_is_bounded_and_moving_still_whole(tmp_path: Path, monkeypatch: p
     assert numbers(moved.path) == list(range(201))
 
 
+def test_what_cannot_be_read_back_stays_where_it_is(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Where the disk no longer gives the beginning back, the rest goes on elsewhere and the old file is not removed."""
+    monkeypatch.setattr(module, "KEPT_BYTES", 2000)
+    journal = Journal.create(tmp_path / NAME, header())
+    for number in range(100):
+        journal.append("raw", f"{number} cup {number:060}")
+    journal.sync()
+    old = journal.path.read_bytes()
+    with monkeypatch.context() as failing:
+        failing.setattr(Path, "read_bytes", disk_full)
+        moved = journal.continue_in(tmp_path / "other")
+    moved.append("raw", "100 cup x")
+    moved.close()
+    content = read_journal(moved.path)
+    assert content.header["run"] == RUN_ID
+    assert numbers(moved.path)[0] == 0
+    assert numbers(moved.path)[-3:] == [99, 100, 101]
+    assert content.missing > 0
+    assert (tmp_path / NAME).read_bytes() == old
+
+
 def test_real_write_errors_are_failures_not_exceptions(tmp_path: Path) -> None:
     """Against a real limit of the system (largest file size) the journal keeps its last whole record and says so."""
     resource = pytest.importorskip("resource")
