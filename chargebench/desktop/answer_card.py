@@ -115,6 +115,7 @@ class AnswerCard(Panel):
     def _show_flags(self, flags: Any) -> None:
         while (item := self.flags.takeAt(0)) is not None:
             if (old := item.widget()) is not None:
+                old.hide()
                 old.deleteLater()
         order = {"set aside": -1, "reject": 0, "doubt": 1, "note": 2}
         for flag in sorted(flags, key=lambda f: order.get(str(f.get("severity")), 3)):

@@ -61,7 +61,7 @@ class LivePlot(QtWidgets.QWidget):
         self.title = plain_label(LIVE, "title")
         layout.addWidget(self.title)
         self.view = quiet_view("Charge in nC above, mass in g below, against seconds since the recording began")
-        layout.addWidget(self.view)
+        layout.addWidget(self.view, 1)
         self.pyramids: Pyramids = {"charge": Pyramid(), "mass": Pyramid()}
         self.phases: tuple[Phase, ...] = ()
         self._spare: Pyramids = {"charge": Pyramid(), "mass": Pyramid()}

@@ -12,7 +12,7 @@ from chargebench.desktop.style import plain_label
 __all__ = ["ReasonDialog", "ask_reason"]
 
 LONGEST_REASON: Final = 200
-WIDTH: Final = 42
+WIDTH: Final = 34
 """In heights of text."""
 
 
@@ -24,7 +24,6 @@ class ReasonDialog(QtWidgets.QDialog):
         self.setWindowTitle("Set a run aside")
         self.setAccessibleName("Set a run aside")
         self.setObjectName("page")
-        self.setMinimumWidth(WIDTH * self.fontMetrics().height())
         column = QtWidgets.QVBoxLayout(self)
         column.setContentsMargins(16, 14, 16, 14)
         column.setSpacing(8)
@@ -45,6 +44,7 @@ class ReasonDialog(QtWidgets.QDialog):
         row = QtWidgets.QHBoxLayout()
         row.addStretch(1)
         self.cancel, self.accepting = QtWidgets.QPushButton("Cancel"), QtWidgets.QPushButton("Set aside")
+        self.cancel.setProperty("part", "large")
         self.accepting.setProperty("part", "main")
         self.accepting.setDefault(True)
         self.accepting.setEnabled(False)
@@ -54,6 +54,9 @@ class ReasonDialog(QtWidgets.QDialog):
         for button in (self.cancel, self.accepting):
             row.addWidget(button)
         column.addLayout(row)
+        self.ensurePolished()
+        width = WIDTH * self.fontMetrics().height()
+        self.setFixedSize(width, column.totalHeightForWidth(width))
 
 
 def ask_reason(parent: QtWidgets.QWidget, outcome: Mapping[str, Any], study: str) -> str | None:

@@ -86,7 +86,7 @@ def style_sheet(theme: Theme, px: int) -> str:
     QComboBox:focus {{ border: 2px solid {t.accent}; }}
     QComboBox::drop-down {{ border: none; width: {round(px * 1.4)}px; }}
     QLineEdit, QComboBox {{ max-height: {round(px * 2.4)}px; }}
-    QLineEdit:disabled, QComboBox:disabled {{ background: {t.page}; }}
+    QLineEdit:disabled, QComboBox:disabled {{ background: {t.calm}; }}
     QLineEdit[wrong="true"] {{ border: 2px solid {t.reject}; }}
     QComboBox QAbstractItemView {{ background: {t.field}; color: {t.ink}; selection-background-color: {t.accent};
                                    selection-color: {t.on_accent}; }}

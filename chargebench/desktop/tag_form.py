@@ -17,6 +17,7 @@ from chargebench.runs.tags import WATER_G_PER_UL, check_tags
 __all__ = ["FIELDS", "TagForm", "water_text"]
 
 SETTLE_MS: Final = 400
+TITLE: Final = "Tags of the next run"
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,7 +65,7 @@ class TagForm(Panel):
     changed = Signal(object)
 
     def __init__(self, parent: QtWidgets.QWidget | None = None) -> None:
-        super().__init__("Tags of the next run", parent)
+        super().__init__(TITLE, parent)
         self.fields: dict[str, QtWidgets.QLineEdit | QtWidgets.QComboBox] = {}
         grid = QtWidgets.QGridLayout()
         grid.setHorizontalSpacing(8)
@@ -133,6 +134,7 @@ class TagForm(Panel):
         """Let these fields be read only, and no others: a plan sets them."""
         for key, widget in self.fields.items():
             widget.setEnabled(key not in keys)
+        self.title.setText(f"{TITLE} (plan: shaded)" if keys else TITLE)
 
     def announce_soon(self) -> None:
         """Say the tags again a moment later, changed or not."""

@@ -61,10 +61,10 @@ class TopBar(QtWidgets.QWidget):
         self.plan.setAccessibleName(f"{words} (Ctrl+P)")
 
     def show_where(self, bench: Path | None, archive: Path, demo: bool) -> None:
-        """Name bench and archive; a demonstration says so first."""
+        """Name bench and archive; a demonstration says so instead of its passing bench file."""
         shown = "none chosen" if bench is None else _short(bench)
-        mode = "DEMONSTRATION on a virtual bench  ·  " if demo else ""
-        self._whole = f"{mode}Bench: {shown}   ·   Archive: {_short(archive)}"
+        on = "DEMONSTRATION on a virtual bench" if demo else f"Bench: {shown}"
+        self._whole = f"{on}   ·   Archive: {_short(archive)}"
         self.where.setAccessibleDescription(f"{bench or 'no bench'}; {archive}")
         self._fit()
 

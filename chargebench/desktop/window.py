@@ -37,7 +37,7 @@ __all__ = ["MainWindow"]
 log = logging.getLogger(__name__)
 
 FORM_LINES: Final = 25
-BOTTOM_LINES: Final = 11
+BOTTOM_LINES: Final = 9
 """Least heights of the form and of the runs, in heights of text."""
 STALE_TICKS: Final = 150
 """Five seconds: a reading older than this is no longer shown as the present one."""
@@ -213,7 +213,7 @@ class MainWindow(QtWidgets.QMainWindow):
         if rest and self.state == "settling" and "quiet_s" not in event:
             since = self.plot.now_s - float(event.get("time_s", self.plot.now_s))
             words = state_words(self.state, {**event, "quiet_s": since, "quiet_needed_s": rest[1]})
-        elif rest and self.state == "waiting" and not self._closing:
+        elif rest and self.state == "waiting" and "quiet_s" not in event and not self._closing:
             words = replace(words, instruction=words.instruction + rest_words(rest[0]))
         self.banner.show_state(words)
 

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from types import MappingProxyType
 from typing import Any, Final
 
@@ -97,6 +97,8 @@ def state_words(state: str, event: Mapping[str, Any] | None = None) -> StateWord
     count = _count(event)
     if state in _COUNTED and count:
         return StateWords(f"{_COUNTED[state]}: {count}", known.instruction, known.ground)
+    if state == "emptying" and count:
+        return replace(known, instruction=f"{known.instruction}: quiet for {count}")
     return known
 
 

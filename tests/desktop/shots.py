@@ -1,6 +1,6 @@
 """Takes pictures of the real window in its states, to be looked at: ``python -m tests.desktop.shots FOLDER``.
 
-Each of start, empty, live, answer, error at 1366×768 and 2560×1440, light and dark, off screen.
+Each of start, empty, live, answer, error, plan and others at 1366×768 and 2560×1440, light and dark, off screen.
 """
 
 from __future__ import annotations
@@ -12,15 +12,17 @@ import random
 import sys
 import tempfile
 from pathlib import Path
+from typing import Any
 
 os.environ.setdefault("QT_QPA_PLATFORM", "offscreen")
 
 from chargebench.desktop.archive_reader import ArchiveReader
 from chargebench.desktop.palette import THEMES
-from chargebench.desktop.qt import QtWidgets
+from chargebench.desktop.qt import QtGui, QtWidgets
 from chargebench.desktop.session import BenchSession
+from chargebench.desktop.set_aside import ReasonDialog
 from chargebench.desktop.window import MainWindow
-from tests.desktop.fake_recorder import DOUBT, NOTE, REJECT, FakeTimed, finished_runs, outcome
+from tests.desktop.fake_recorder import DOUBT, FOLLOWING, MISTED, NOTE, REJECT, WAIT, FakeTimed, finished_runs, outcome
 
 SIZES = ((1366, 768), (2560, 1440))
 
@@ -131,8 +133,56 @@ def pose_demo(window: MainWindow) -> None:
     )
 
 
+def follow(window: MainWindow, found: dict[str, Any]) -> None:
+    """A plan as the follower would say it, without its processes."""
+    window.plan.follower.study, window.plan.follower.name = Path("/runs/spring/study.toml"), "harbour-spring"
+    window.strip.begin("harbour-spring")
+    window.form.lock(("coffee", "grinder", "treatment", "block", "purpose"))
+    window.table.let_set_aside(offered=True)
+    window.top.show_plan(followed=True)
+    window.session.plan.emit({"event": "plan", **found})
+
+
+SAID = "Quiet Harbour lot 7 on Fennel flat 58, so far: 20 µL/g would narrow the interval most, from 2.64 to 2.39 µL/g."
+
+
+def pose_plan(window: MainWindow) -> None:
+    """A plan is followed: a wait before the next run, the last run still on the plot, one run set aside."""
+    pose_answer(window)
+    window.session.opened.emit({"event": "journal"})
+    window.session.readings.emit([FakeTimed("charge", 0.4, -1049.2), FakeTimed("mass", 0.4, 17.59)])
+    follow(window, {"next": MISTED, "before_next": [WAIT]})
+    window.session.state.emit({"state": "waiting", "time_s": 0.0, "quiet_s": 2.5, "quiet_needed_s": 10.0})
+    window.plan.follower.set_aside.emit({window.table.model.outcomes[2]["run"]: "a spoon fell into the cup"})
+    window.strip.say(SAID)
+
+
+def pose_plan_error(window: MainWindow) -> None:
+    """The most that can stand on the page at once."""
+    pose_error(window)
+    follow(window, {"next": MISTED, "before_next": [WAIT]})
+    window.plan.follower.problem.emit("study.toml: cannot be written (no space); check its permissions")
+    window.strip.say(SAID)
+
+
+def pose_plan_end(window: MainWindow) -> None:
+    """The plan is through."""
+    pose_answer(window)
+    follow(window, FOLLOWING[3])
+
+
+def pose_set_aside(window: MainWindow) -> None:
+    """A run is about to be set aside."""
+    pose_plan(window)
+    window.table.view.selectRow(3)
+    dialog = ReasonDialog(window.table.model.outcomes[3], "harbour-spring", window)
+    dialog.reason.setText("the cable was touched during the grind")
+    dialog.show()
+
+
 POSES = {f.__name__.removeprefix("pose_"): f for f in (
-    pose_start, pose_empty, pose_waiting, pose_live, pose_answer, pose_error, pose_demo
+    pose_start, pose_empty, pose_waiting, pose_live, pose_answer, pose_error, pose_demo,
+    pose_plan, pose_plan_error, pose_plan_end, pose_set_aside
 )}  # fmt: skip
 
 
@@ -147,7 +197,14 @@ def take(folder: Path, name: str, size: tuple[int, int], theme: str) -> Path:
         window._on_tick()
         QtWidgets.QApplication.processEvents()
     path = folder / f"{name}-{size[0]}x{size[1]}-{theme}.png"
-    window.grab().save(str(path))
+    picture = window.grab()
+    for dialog in window.findChildren(QtWidgets.QDialog):
+        painter = QtGui.QPainter(picture)
+        painter.drawPixmap(
+            (window.width() - dialog.width()) // 2, (window.height() - dialog.height()) // 2, dialog.grab()
+        )
+        painter.end()
+    picture.save(str(path))
     window.close()
     window.deleteLater()
     return path

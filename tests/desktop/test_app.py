@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import os
 import signal
 import subprocess
@@ -122,6 +123,7 @@ def _start_app(tmp_path: Path, more: str) -> subprocess.Popen[str]:
         "QT_QPA_PLATFORM": "offscreen",
         "CB_FAKE_SPEED": "10",
         "XDG_STATE_HOME": str(tmp_path),
+        "XDG_CONFIG_HOME": str(tmp_path),
         "HOME": str(tmp_path),
         "PYTHONPATH": str(ROOT),
     }
@@ -139,7 +141,14 @@ def _start_app(tmp_path: Path, more: str) -> subprocess.Popen[str]:
 @pytest.mark.skipif(sys.platform == "win32", reason="signals of POSIX")
 @pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM])
 def test_signals_close_the_window_and_its_recorder(tmp_path: Path, run_app: RunApp, number: int) -> None:
-    """Ctrl-C and a polite end close the window as a person would; the recorder is told to stop; the exit code is 0."""
+    """Ctrl-C and a polite end close the window as a person would; the recorder is told to stop; the exit code is 0.
+
+    What was named at the start is remembered, and a foreign settings file was no hindrance.
+    """
+    settings = tmp_path / "chargebench" / "window.json"
+    if sys.platform.startswith("linux"):
+        settings.parent.mkdir()
+        settings.write_text('{"theme": "mauve"}', encoding="utf-8")
     app = run_app()
     assert app.stdout is not None
     assert app.stdout.readline() == "shown\n"
@@ -148,6 +157,8 @@ def test_signals_close_the_window_and_its_recorder(tmp_path: Path, run_app: RunA
     assert app.returncode == 0, (out, err)
     assert "Traceback" not in err
     assert not list((tmp_path / "archive").glob("*.journal"))
+    if sys.platform.startswith("linux"):
+        assert json.loads(settings.read_text(encoding="utf-8"))["archive"] == str(tmp_path / "archive")
 
 
 @pytest.mark.timeout(60)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import signal
 import subprocess
 import sys
@@ -25,7 +26,7 @@ from chargebench.instruments.virtual.process import VirtualBenchProcess
 def test_a_run_of_the_virtual_bench_ends_as_an_answer_near_its_truth(qtbot: Any, tmp_path: Path) -> None:
     """Live plot, answer within twice its U95 of the truth, a row, a sealed file, and the same row after a new start."""
     archive = tmp_path / "archive"
-    with VirtualBenchProcess(tmp_path / "bench", seed=4, speed=20.0) as bench:
+    with VirtualBenchProcess(tmp_path / "bench", seed=4, speed=10.0) as bench:
         operator = VirtualOperator(bench, series({"coffee": "<i>Harbour</i>", "dose_g": 18.0}, (), 1, 1)[:1])
         window = MainWindow(BenchSession(), ArchiveReader(), bench.bench_path, archive)
         qtbot.addWidget(window)
@@ -54,14 +55,88 @@ def test_a_run_of_the_virtual_bench_ends_as_an_answer_near_its_truth(qtbot: Any,
     assert window.table.model.outcomes[0]["run"] == outcome["run"]
 
 
+STUDY = """[study]
+name = "harbour"
+question = "Does one spray change anything?"
+archive = "runs"
+blocks = 1
+dry_per_block = 1
+[[arm]]
+coffee = "Harbour"
+grinder = "Fennel"
+doses_uL_per_g = [6]
+[water]
+spray_g = 0.108
+"""
+
+
+class Hands:
+    """Grinds what the window says comes next, when armed; empties the cup after it."""
+
+    def __init__(self, window: MainWindow, bench: VirtualBenchProcess) -> None:
+        self.window, self.bench = window, bench
+        self.counted_s: list[float] = []
+        self._armed = self._due = False
+        window.session.state.connect(self.hear)
+        window.session.plan.connect(self.be_told)
+
+    def hear(self, event: dict[str, Any]) -> None:
+        """Act on a state."""
+        self.counted_s += [event["quiet_s"]] if "quiet_s" in event else []
+        self._armed = event["state"] == "armed"
+        self.grind()
+        if event["state"] == "done":
+            self.bench.empty_cup()
+
+    def be_told(self, event: dict[str, Any]) -> None:
+        """Another run is due, unless the plan is through."""
+        self._due = event["next"] is not None
+        self.grind()
+
+    def grind(self) -> None:
+        """Grind, once armed and told what; a run that the busy machine spoilt is asked for again."""
+        if self._armed and self._due:
+            self._due = False
+            tags = self.window.form.texts()
+            self.bench.grind(float(tags["dose_g"]), float(tags["water_uL_per_g"]), str(tags["treatment"]))
+
+
+@pytest.mark.timeout(150)
+def test_a_plan_is_followed_on_the_virtual_bench(qtbot: Any, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Two planned runs are tagged and told, the plan ends by itself, and a run set aside makes its step come again."""
+    study = tmp_path / "study.toml"
+    study.write_text(STUDY, encoding="utf-8")
+    with VirtualBenchProcess(tmp_path / "bench", seed=4, speed=10.0) as bench:
+        window = MainWindow(BenchSession(), ArchiveReader(), bench.bench_path, tmp_path / "elsewhere")
+        qtbot.addWidget(window)
+        window.show()
+        window.plan.follow(study)
+        qtbot.waitUntil(lambda: window.form.texts().get("coffee") == "Harbour", timeout=20000)
+        hands = Hands(window, bench)
+        window.connect_bench()
+        qtbot.waitUntil(lambda: window.plan.through and not window.session.alive, timeout=90000)
+    tags = [outcome["tags"] for outcome in window.table.model.outcomes]
+    assert list(dict.fromkeys((t["plan_step"], t["treatment"]) for t in tags)) == [("2", "misted"), ("1", "dry")]
+    assert tags[0]["water_uL_per_g"] == pytest.approx(6.0, abs=0.1)
+    assert hands.counted_s
+    assert len(list((tmp_path / "runs").glob("*.h5"))) == len(tags)
+    window.table.view.selectRow([t["plan_step"] for t in tags].index("1"))
+    monkeypatch.setattr("chargebench.desktop.window.ask_reason", lambda *_about: "a spoon fell into the cup")
+    window.table.aside.click()
+    qtbot.waitUntil(lambda: "step 1" in window.strip.next.text(), timeout=20000)
+    assert "a spoon fell into the cup" in study.read_text(encoding="utf-8")
+    assert not window.plan.through
+
+
 @pytest.mark.skipif(sys.platform == "win32", reason="signals of POSIX")
 @pytest.mark.timeout(120)
 def test_a_window_that_is_killed_costs_no_run(tmp_path: Path) -> None:
     """The recorder notices that nobody listens any more, seals what it has of the grind under way, and ends."""
     archive = tmp_path / "archive"
-    with VirtualBenchProcess(tmp_path / "bench", seed=4, speed=20.0) as bench:
+    with VirtualBenchProcess(tmp_path / "bench", seed=4, speed=10.0) as bench:
         words = ["window", "--bench", str(bench.bench_path), "--archive", str(archive)]
-        window = subprocess.Popen([sys.executable, "-m", "chargebench", *words], stderr=subprocess.DEVNULL)
+        home = {**os.environ, "HOME": str(tmp_path), "XDG_CONFIG_HOME": str(tmp_path), "XDG_STATE_HOME": str(tmp_path)}
+        window = subprocess.Popen([sys.executable, "-m", "chargebench", *words], env=home, stderr=subprocess.DEVNULL)
         try:
             _wait_for(lambda: bool(list(archive.glob("*.journal"))))
             recorder = psutil.Process(window.pid).children(recursive=True)

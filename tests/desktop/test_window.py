@@ -11,7 +11,7 @@ import pytest
 from chargebench.desktop.palette import DARK, LIGHT
 from chargebench.desktop.qt import QtCore, QtGui, QtWidgets
 from chargebench.desktop.window import MainWindow
-from tests.desktop.fake_recorder import DOUBT, NOTE, REJECT, FakeTimed, finished_runs, outcome
+from tests.desktop.fake_recorder import DOUBT, FOLLOWING, NOTE, REJECT, FakeTimed, finished_runs, outcome
 
 MakeWindow = Callable[..., MainWindow]
 MARKUP = "<b>Bold</b> & <img src='file:///etc/passwd'>"
@@ -272,12 +272,19 @@ def test_themes_reach_every_part(make_window: MakeWindow, qtbot: Any) -> None:
         assert edge(window.table) == theme.panel
 
 
+@pytest.mark.parametrize("planned", [False, True], ids=["free", "plan"])
 @pytest.mark.parametrize("size", [(1366, 768), (2560, 1440)])
 def test_nothing_is_squeezed_or_cut(
-    make_window: MakeWindow, size: tuple[int, int], monkeypatch: pytest.MonkeyPatch
+    make_window: MakeWindow, size: tuple[int, int], planned: bool, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    """At both sizes, with notices shown, the window keeps its size and no field, button or label is below its need."""
+    """At both sizes, with notices and a plan, the window keeps its size; no field, button or label lacks room."""
     window = make_window()
+    if planned:
+        window.strip.begin("harbour")
+        window.strip.show_next(FOLLOWING[2])
+        window.strip.say("20 µL/g would narrow the interval most, from 2.64 to about 2.39 µL/g.")
+        window.form.lock(("coffee",))
+        window.table.let_set_aside(offered=True)
     window.resize(*size)
     window.reader.rows.emit(finished_runs())
     window.session.outcome.emit(outcome("20260314T110000Z-7f3a2c", 0.0, "dry", -161.7, flags=[NOTE, DOUBT]))
@@ -318,6 +325,8 @@ def test_rest_is_counted_and_the_cup_remembered(make_window: MakeWindow) -> None
     state(window, "done", 32.0)
     state(window, "waiting", 0.0)
     assert window.banner.instruction.text().startswith("Empty the cup")
+    state(window, "waiting", 0.0, quiet_s=4.2, quiet_needed_s=10.0)
+    assert window.banner.instruction.text().endswith("hands off the bench: quiet for 4 of 10 s")
     state(window, "armed", 0.0)
     assert window.banner.headline.text() == "Armed"
 
@@ -389,6 +398,63 @@ def test_a_new_recording_begins_with_an_empty_plot(make_window: MakeWindow) -> N
     window.session.opened.emit({"event": "journal", "run": "x", "path": "y"})
     assert window.plot.phases == ()
     assert window.plot.pyramids["charge"].count == 0
+
+
+def whole_run(window: MainWindow) -> None:
+    """A run from its journal to its end, and the journal of the next."""
+    window.session.opened.emit({"event": "journal", "run": "x", "path": "y"})
+    for name, time_s in (("waiting", 0.0), ("armed", 10.0), ("grinding", 14.0), ("settling", 20.0), ("done", 32.0)):
+        state(window, name, time_s)
+    window.session.readings.emit([FakeTimed("charge", t / 2, -3.0 * t) for t in range(65)])
+    window.session.opened.emit({"event": "journal", "run": "z", "path": "y"})
+    window._on_tick()
+
+
+def shown_until_s(window: MainWindow) -> float:
+    """Time of the last point that is drawn."""
+    return float(window.plot._curves["charge"].getData()[0][-1])
+
+
+def test_the_last_run_stays_in_view_until_the_next_quiet_stretch(make_window: MakeWindow) -> None:
+    """Its trace and phases stay, labelled, while the bench is emptied; readings of the next are kept and then shown."""
+    window = make_window()
+    whole_run(window)
+    state(window, "waiting", 0.0)
+    window.session.readings.emit([FakeTimed("charge", 1.0, 5.0), FakeTimed("charge", 2.0, 6.0)])
+    window._on_tick()
+    assert window.plot.title.text().startswith("Last run")
+    assert "Last run" in window.plot._plots["mass"].getAxis("bottom").labelText
+    assert shown_until_s(window) == 32.0
+    assert any(label.isVisible() and label.toPlainText() == "grinding" for label in window.plot._labels)
+    assert window.plot.now_s == 2.0
+    state(window, "armed", 1.0)
+    window._on_tick()
+    assert window.plot.title.text() == "Live"
+    assert shown_until_s(window) == 2.0
+    assert not any(label.isVisible() and label.toPlainText() == "grinding" for label in window.plot._labels)
+
+
+@pytest.mark.parametrize("end", ["long", "start"])
+def test_the_last_run_gives_way_to_what_matters_more(make_window: MakeWindow, end: str) -> None:
+    """A bench that finds no rest for a minute and a half is shown live, and so is a grind begun by hand."""
+    window = make_window()
+    whole_run(window)
+    assert window.plot.shows_last
+    if end == "long":
+        window.session.readings.emit([FakeTimed("charge", t, 0.0) for t in range(92)])
+    else:
+        state(window, "grinding", 3.0)
+    assert not window.plot.shows_last
+
+
+def test_a_run_cut_short_does_not_stay(make_window: MakeWindow) -> None:
+    """What was discarded in the middle of a grind is no last run to look at."""
+    window = make_window()
+    window.session.opened.emit({"event": "journal", "run": "x", "path": "y"})
+    state(window, "armed", 0.0)
+    state(window, "grinding", 5.0)
+    window.session.opened.emit({"event": "journal", "run": "z", "path": "y"})
+    assert not window.plot.shows_last
 
 
 def test_the_recorder_that_fails_is_told_and_can_be_started_again(
