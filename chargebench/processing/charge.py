@@ -223,38 +223,42 @@ def _with_curvature(design: Design, origin_s: float, quiet_s: float) -> Design:
     return replace(design, columns=columns, priors=priors)
 
 
-def _log_evidence(design: Design, shape_cov: Floats, scale2: float, skip: frozenset[str]) -> float:
-    """Log marginal likelihood of the data with some columns left out, noise given; flat levels count alike in all."""
+def _evidence(design: Design, posterior: Posterior, origin_s: float, quiet_s: float) -> dict[str, float]:
+    """Log evidence of the drift models over no drift at all, under the likeliest noise; flat levels count alike."""
     from scipy.linalg import cho_factor, cho_solve
 
-    names = [n for n in design.names if n not in skip]
-    X = np.column_stack([design.columns[n] for n in names])
-    P0 = np.array([0.0 if n not in design.priors else design.priors[n].u ** -2 for n in names])
-    m0 = np.array([0.0 if n not in design.priors else design.priors[n].value for n in names])
-    factor = cho_factor(shape_cov * scale2, lower=True)
-    y = design.y - float(np.mean(design.y))
-    WX, Wy = cho_solve(factor, X), cho_solve(factor, y)
-    unit = np.maximum(np.sqrt(np.einsum("ni,ni->i", X, WX) + P0), 1e-300)
-    M = (X.T @ WX + np.diag(P0)) / unit[:, None] / unit
-    h = (X.T @ Wy + P0 * m0) / unit
-    quad = float(y @ Wy) + float(P0 @ (m0 * m0)) - float(h @ np.linalg.solve(M + 1e-12 * np.eye(len(M)), h))
-    log_det = float(np.linalg.slogdet(M)[1]) + 2.0 * float(np.sum(np.log(unit)))
-    return -0.5 * (quad + log_det - float(np.sum(np.log(P0[P0 > 0]))))
-
-
-def _evidence(design: Design, posterior: Posterior, origin_s: float, quiet_s: float) -> dict[str, float]:
-    """Log evidence of the drift models over no drift at all, under the likeliest noise."""
     best = posterior.best
-    cov = covariance(posterior.shape[best], design.grid)
-    s2 = float(posterior.scale2[best])
+    factor = cho_factor(covariance(posterior.shape[best], design.grid) * float(posterior.scale2[best]), lower=True)
     curved = _with_curvature(design, origin_s, quiet_s)
+    X = np.column_stack([curved.columns[n] for n in curved.names])
+    P0 = np.array([0.0 if n not in curved.priors else curved.priors[n].u ** -2 for n in curved.names])
+    m0 = np.array([0.0 if n not in curved.priors else curved.priors[n].value for n in curved.names])
+    y = design.y - float(np.mean(design.y))
+    WX = cho_solve(factor, X)
+    M, h = X.T @ WX + np.diag(P0), WX.T @ y + P0 * m0
+
+    def without(*skip: str) -> float:
+        keep = [i for i, n in enumerate(curved.names) if n not in skip]
+        return _log_evidence(M[np.ix_(keep, keep)], h[keep], P0[keep], m0[keep])
+
     out = {
-        "none": _log_evidence(design, cov, s2, frozenset({"bias", "leakage"})),
-        "linear": _log_evidence(design, cov, s2, frozenset({"leakage"})),
-        "leakage": _log_evidence(design, cov, s2, frozenset()),
-        "curved": _log_evidence(curved, cov, s2, frozenset()),
+        "none": without("curvature", "bias", "leakage"),
+        "linear": without("curvature", "leakage"),
+        "leakage": without("curvature"),
+        "curved": without(),
     }
     return {name: value - out["none"] for name, value in out.items()}
+
+
+def _log_evidence(M: Floats, h: Floats, P0: Floats, m0: Floats) -> float:
+    """Log marginal likelihood, up to what all models have in common, from posterior precision and its product with the
+    mean, prior precisions and prior means."""
+    unit = np.maximum(np.sqrt(np.diag(M)), 1e-300)
+    scaled = M / unit[:, None] / unit
+    solved = np.linalg.solve(scaled + 1e-12 * np.eye(len(M)), h / unit)
+    quad = float(P0 @ (m0 * m0)) - float(h / unit @ solved)
+    log_det = float(np.linalg.slogdet(scaled)[1]) + 2.0 * float(np.sum(np.log(unit)))
+    return -0.5 * (quad + log_det - float(np.sum(np.log(P0[P0 > 0]))))
 
 
 def _model(evidence: Mapping[str, float], asked: str, curved_log_odds: float, leaks: bool) -> str:

@@ -137,40 +137,66 @@ class Posterior:
 
 
 def _half_width(weight: Floats, offset: Floats, sd: Floats, level: float = 0.95) -> float:
-    """Half width of the symmetric interval about 0 that holds `level` of a Gaussian mixture, by bisection."""
+    """Half width of the symmetric interval about 0 that holds `level` of a Gaussian mixture.
+
+    Newton's method between bounds that close in on it, a bisection wherever it would leave them.
+    """
     from scipy.special import ndtr
 
     low, high = 0.0, float(np.max(np.abs(offset) + 6.0 * sd))
-    for _ in range(32):
-        middle = 0.5 * (low + high)
-        held = float(weight @ (ndtr((middle - offset) / sd) - ndtr((-middle - offset) / sd)))
-        low, high = (middle, high) if held < level else (low, middle)
-    return 0.5 * (low + high)
+    half = min(1.96 * float(np.sqrt(weight @ (sd * sd + offset * offset))), high)
+    for _ in range(60):
+        right, left = (half - offset) / sd, (-half - offset) / sd
+        over = float(weight @ (ndtr(right) - ndtr(left))) - level
+        low, high = (low, half) if over > 0.0 else (half, high)
+        slope = float(weight @ ((np.exp(-0.5 * right * right) + np.exp(-0.5 * left * left)) / sd)) / np.sqrt(2 * np.pi)
+        step = half - over / slope if slope > 0.0 else low
+        next_half = float(step) if low < step < high else 0.5 * (low + high)
+        if abs(next_half - half) <= 1e-10 * high:
+            return next_half
+        half = next_half
+    return half
 
 
 @dataclass(frozen=True, eq=False)
 class _Reduced:
-    """Sufficient statistics of one shape: columns' information, cross terms, squared data, log determinant."""
+    """Sufficient statistics of each shape.
 
-    shape: Shape
+    Columns' information (k, p, p), cross terms (k, p), squared data (k,), log determinant (k,), log prior (k,).
+    """
+
+    shapes: tuple[Shape, ...]
     A: Floats
     b: Floats
-    yy: float
-    log_det: float
+    yy: Floats
+    log_det: Floats
+    log_prior: Floats
 
 
-def _reduce(design: Design, X: Floats, candidates: Sequence[Shape]) -> list[_Reduced]:
+def _reduce(design: Design, X: Floats, candidates: Sequence[Shape]) -> _Reduced:
+    """Whiten columns and data by every shape; those whose covariance is not positive definite are left out."""
     right = np.asfortranarray(np.column_stack((X, design.y)))
-    out = []
-    for shape in candidates:
-        L, failed = dpotrf(covariance(shape, design.grid).T, lower=1, clean=0, overwrite_a=1)
+    n, columns = right.shape
+    white = np.empty((len(candidates), columns, n))
+    diagonal = np.ones((len(candidates), n))
+    sound = np.zeros(len(candidates), dtype=bool)
+    matrix = np.empty((n, n))  # one for all, so that it stays in the processor's cache
+    pivots = matrix.diagonal()
+    for k, shape in enumerate(candidates):
+        covariance(shape, design.grid, matrix)
+        L, failed = dpotrf(matrix.T, lower=1, clean=0, overwrite_a=1)
         if failed:
             continue
-        Z = dtrsm(1.0, L, right, lower=1)  # dtrtrs does the same, but wakes threads that cost more than the work
-        G = Z.T @ Z
-        log_det = 2.0 * float(np.sum(np.log(L.diagonal())))
-        out.append(_Reduced(shape, G[:-1, :-1], G[:-1, -1], float(G[-1, -1]), log_det))
-    return out
+        sound[k] = True
+        diagonal[k] = pivots
+        white[k] = dtrsm(1.0, L, right, lower=1).T  # dtrtrs does the same, but wakes threads that cost more
+    if not sound.all():
+        white, diagonal = white[sound], diagonal[sound]
+    G = white @ white.transpose(0, 2, 1)
+    chosen = tuple(shape for shape, ok in zip(candidates, sound.tolist(), strict=True) if ok)
+    log_prior = np.log([shape.prior for shape in chosen])
+    log_det = 2.0 * np.sum(np.log(diagonal), axis=1)
+    return _Reduced(chosen, G[:, :-1, :-1], G[:, :-1, -1], G[:, -1, -1], log_det, log_prior)
 
 
 def fit(design: Design, candidates: Sequence[Shape] | None = None, keep: float = 1e-5) -> Posterior:
@@ -204,7 +230,7 @@ def fit(design: Design, candidates: Sequence[Shape] | None = None, keep: float =
     offset = float(np.mean(design.y))
     y = design.y - offset
     shifted = Design(design.grid, y, design.columns, design.priors, design.floor)
-    stats = _reduce(shifted, X / unit, tuple(shapes()) if candidates is None else candidates)
+    stats = _reduce(shifted, X / unit, shapes() if candidates is None else candidates)
     cut = next((i for i, name in enumerate(names) if name in design.priors and design.priors[name].positive), None)
     post = _mixture(names, stats, n, free, P0, m0, cut, design.floor**2, keep)
     back = 1.0 / unit
@@ -222,21 +248,21 @@ def unit_prior(prior: Prior | None, unit: float) -> float:
 
 
 def _mixture(
-    names: tuple[str, ...], stats: Sequence[_Reduced], n: int, free: int, P0: Floats, m0: Floats, cut: int | None,
+    names: tuple[str, ...], stats: _Reduced, n: int, free: int, P0: Floats, m0: Floats, cut: int | None,
     floor2: float, keep: float,
 ) -> Posterior:  # fmt: skip
     """Every shape at five scales about its best one, weighed by the restricted likelihood."""
-    A = np.array([s.A for s in stats])
-    b = np.array([s.b for s in stats])
-    yy = np.array([s.yy for s in stats])
-    log_det = np.array([s.log_det for s in stats])
+    A, b, yy, log_det = stats.A, stats.b, stats.yy, stats.log_det
     prior = np.diag(P0)
-    scale2 = np.full(len(stats), max(float(np.median(yy)) / n, floor2))
+    scale2 = np.full(len(yy), max(float(np.median(yy)) / n, floor2))
     for _ in range(6):
+        old = scale2
         beta = np.linalg.solve(A / scale2[:, None, None] + prior, (b / scale2[:, None] + P0 * m0)[:, :, None])[:, :, 0]
-        rss = yy - 2 * np.sum(b * beta, axis=1) + np.einsum("ki,kij,kj->k", beta, A, beta)
+        rss = yy - 2 * np.sum(b * beta, axis=1) + np.sum((A @ beta[:, :, None])[:, :, 0] * beta, axis=1)
         scale2 = np.maximum(np.maximum(rss, 0.0) / (n - free), floor2)
-    rough = -0.5 * ((n - free) * np.log(scale2) + log_det + rss / scale2) + np.log([s.shape.prior for s in stats])
+        if np.all(np.abs(scale2 - old) <= 1e-9 * old):
+            break
+    rough = -0.5 * ((n - free) * np.log(scale2) + log_det + rss / scale2) + stats.log_prior
     likely = np.flatnonzero(rough > np.max(rough) - UNLIKELY)
     index = np.repeat(likely, len(SCALE_NODES))
     s2 = (scale2[likely, None] * np.exp(SCALE_NODES * np.sqrt(2.0 / (n - free)))).ravel()
@@ -247,7 +273,7 @@ def _mixture(
     mean = np.einsum("kij,kj->ki", cov, h)
     quad = yy[index] / s2 + float(P0 @ (m0 * m0)) - np.sum(h * mean, axis=1)
     log_weight = -0.5 * (n * np.log(s2) + log_det[index] + quad + np.linalg.slogdet(precision)[1])
-    log_weight += np.log([s.shape.prior for s in stats])[index]
+    log_weight += stats.log_prior[index]
     if cut is not None:
         mean, cov, log_mass = _cut_below_zero(mean, cov, cut)
         log_weight = log_weight + log_mass
@@ -257,7 +283,7 @@ def _mixture(
     chosen = np.flatnonzero(weight > keep)
     weight = weight[chosen] / np.sum(weight[chosen])
     return Posterior(
-        names, weight, mean[chosen], cov[chosen], s2[chosen], tuple(stats[i].shape for i in index[chosen]),
+        names, weight, mean[chosen], cov[chosen], s2[chosen], tuple(stats.shapes[i] for i in index[chosen]),
         A[index[chosen]] / s2[chosen, None, None], log_evidence,
     )  # fmt: skip
 

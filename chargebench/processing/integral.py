@@ -130,14 +130,14 @@ def without_resets(series: Series) -> Series:
     return replace(series, value=value)
 
 
-def block_sums(series: Series, integral: Floats, width_s: float) -> Blocks:
+def block_sums(series: Series, integral: Floats | None, width_s: float) -> Blocks:
     """Means over blocks of `width_s` seconds that never span a break.
 
     Parameters
     ----------
     series : Series
-    integral : array (n,)
-        As from `charge_integral`.
+    integral : array (n,) or None
+        As from `charge_integral`. None where levels alone are wanted: then integral, spread and extremes are NaN.
     width_s : float
         Wider than the step between readings.
     """
@@ -151,19 +151,24 @@ def block_sums(series: Series, integral: Floats, width_s: float) -> Blocks:
     starts = starts[(starts < len(t)) & (np.diff(starts, prepend=-1) > 0)]
     count = np.diff(np.append(starts, len(t))).astype(np.float64)
     mean = np.add.reduceat(v, starts) / count
+    middle = np.add.reduceat(t, starts) / count
+    piece = np.searchsorted(cuts, starts, side="right")
+    if integral is None:
+        unknown = np.full(len(starts), np.nan)
+        return Blocks(middle, mean, unknown, unknown, unknown, unknown, count, piece)
     centred = np.repeat(mean, count.astype(np.int64))
     np.subtract(v, centred, out=centred)
     np.multiply(centred, centred, out=centred)
     spread = np.sqrt(np.add.reduceat(centred, starts) / np.maximum(count - 1, 1))
     return Blocks(
-        np.add.reduceat(t, starts) / count,
+        middle,
         mean,
         np.add.reduceat(integral, starts) / count,
         spread,
         np.minimum.reduceat(v, starts),
         np.maximum.reduceat(v, starts),
         count,
-        np.searchsorted(cuts, starts, side="right"),
+        piece,
     )
 
 

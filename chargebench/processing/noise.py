@@ -6,8 +6,9 @@ and a random walk. Weighing them against the data is `drift`'s business.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, field
+from functools import cache
 
 import numpy as np
 import numpy.typing as npt
@@ -62,14 +63,15 @@ class Shape:
     line_Hz: float = 0.0
 
 
-def shapes() -> Iterator[Shape]:
+@cache
+def shapes() -> tuple[Shape, ...]:
     """Every shape of the grid, plain white noise first."""
     walks = [(0.0, NO_WALK), *((w, (1.0 - NO_WALK) / len(WALKS_PER_S)) for w in WALKS_PER_S)]
     each = (1.0 - NO_MEMORY) / (len(CORRELATED) * len(MEMORIES_S))
     memories = [(0.0, 1.0, NO_MEMORY), *((c, m, each) for c in CORRELATED for m in MEMORIES_S)]
-    for correlated, memory_s, p in memories:
-        for walk, p_walk in walks:
-            yield Shape(correlated, memory_s, walk, p * p_walk)
+    return tuple(
+        Shape(correlated, memory_s, walk, p * p_walk) for correlated, memory_s, p in memories for walk, p_walk in walks
+    )
 
 
 MAINS_Hz = (50.0, 60.0)
@@ -91,33 +93,26 @@ def folds_slowly(step_s: float) -> bool:
     return any(abs(line - round(line * step_s) / step_s) < 2.0 * LINES_Hz[-1] for line in MAINS_Hz)
 
 
-def slow_lines(step_s: float) -> Iterator[Shape]:
+def slow_lines(step_s: float) -> tuple[Shape, ...]:
     """Shapes with a slow line, alone or on a random walk, for readings `step_s` apart."""
-    likely = FOLDED if folds_slowly(step_s) else UNFOLDED
+    return _lines(FOLDED if folds_slowly(step_s) else UNFOLDED)
+
+
+@cache
+def _lines(likely: float) -> tuple[Shape, ...]:
+    """Shapes with a slow line that together have the prior probability `likely`."""
     prior = likely / (1.0 - likely) / (len(LINES_Hz) * len(LINES) * len(LINE_WALKS_PER_S))
-    for line_Hz in LINES_Hz:
-        for line in LINES:
-            for walk in LINE_WALKS_PER_S:
-                yield Shape(0.0, 1.0, walk, prior, line, line_Hz)
+    return tuple(
+        Shape(0.0, 1.0, walk, prior, line, line_Hz)
+        for line_Hz in LINES_Hz
+        for line in LINES
+        for walk in LINE_WALKS_PER_S
+    )
 
 
-def covariance(shape: Shape, grid: Grid) -> Floats:
-    """Covariance matrix (n, n) of block means.
-
-    Averaging inside a block leaves the covariance of a random walk between blocks as it is and takes width/6 from its
-    variance; it multiplies that of exponentially correlated noise by the factors of `Grid.averaged`.
-    """
-    n = len(grid.white)
-    matrix = shape.walk_per_s * grid.since_s
-    own = grid.white - shape.walk_per_s * grid.loss_s
-    if shape.correlated:
-        between, within = grid.averaged(shape.memory_s)
-        matrix += (shape.correlated * between) * grid.fading(shape.memory_s)
-        own += shape.correlated * (within - between)
-    if shape.line:
-        matrix += shape.line * grid.waving(shape.line_Hz)
-    matrix.flat[:: n + 1] += own
-    return np.asarray(matrix)
+def covariance(shape: Shape, grid: Grid, out: Floats | None = None) -> Floats:
+    """Covariance matrix (n, n) of block means, written into `out` where that is given."""
+    return np.add(grid.steady(shape), grid.walking(shape.walk_per_s), out)
 
 
 @dataclass(frozen=True, eq=False)
@@ -143,6 +138,37 @@ class Grid:
     loss_s: float
     _fading: dict[float, Floats] = field(default_factory=dict, repr=False)
     _waving: dict[float, Floats] = field(default_factory=dict, repr=False)
+    _steady: dict[tuple[float, ...], Floats] = field(default_factory=dict, repr=False)
+    _walking: dict[float, Floats] = field(default_factory=dict, repr=False)
+
+    def steady(self, shape: Shape) -> Floats:
+        """Covariance of all that does not walk: white noise, correlated noise, a line; made once.
+
+        Averaging inside a block multiplies the covariance of correlated noise by the factors of `averaged`.
+        """
+        key = (shape.correlated, shape.memory_s, shape.line, shape.line_Hz)
+        if key not in self._steady:
+            matrix, own = np.zeros_like(self.distance_s), self.white
+            if shape.correlated:
+                between, within = self.averaged(shape.memory_s)
+                matrix += (shape.correlated * between) * self.fading(shape.memory_s)
+                own = own + shape.correlated * (within - between)
+            if shape.line:
+                matrix += shape.line * self.waving(shape.line_Hz)
+            matrix.flat[:: len(own) + 1] += own
+            self._steady[key] = matrix
+        return self._steady[key]
+
+    def walking(self, walk_per_s: float) -> Floats:
+        """Covariance of a random walk; made once.
+
+        Averaging inside a block leaves it as it is between blocks and takes width/6 from the variance of each.
+        """
+        if walk_per_s not in self._walking:
+            matrix = walk_per_s * self.since_s
+            matrix.flat[:: len(self.white) + 1] -= walk_per_s * self.loss_s
+            self._walking[walk_per_s] = matrix
+        return self._walking[walk_per_s]
 
     def fading(self, memory_s: float) -> Floats:
         """Correlation of noise with a memory between blocks; made once."""

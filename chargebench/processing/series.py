@@ -94,17 +94,18 @@ def empty() -> Series:
 
 def _counter_steps(sequence: npt.NDArray[np.int64]) -> npt.NDArray[np.int64]:
     """Steps of a 16-bit counter from line to line; empty where lines carry none."""
-    if len(sequence) < 2 or bool(np.any(sequence < 0)):
+    if len(sequence) < 2 or int(sequence.min()) < 0:
         return np.empty(0, dtype=np.int64)
-    return np.asarray((sequence[1:] - sequence[:-1]) % 65536)
+    steps = np.diff(sequence)
+    steps &= 0xFFFF
+    return steps
 
 
-def _breaks(time_s: Floats, status_before: npt.NDArray[np.int64], gap_s: float) -> tuple[Break, ...]:
+def _breaks(time_s: Floats, status_before: npt.NDArray[np.int64], wide: npt.NDArray[np.int64]) -> tuple[Break, ...]:
     """Breaks of kept readings; `status_before` holds the bits met since the previous kept reading, itself included."""
-    wide = np.flatnonzero(np.diff(time_s) > gap_s) + 1
     told = np.flatnonzero(status_before)
     found = []
-    for index in sorted({*wide.tolist(), *told.tolist()} - {0}):
+    for index in sorted({*(wide + 1).tolist(), *told.tolist()} - {0}):
         bits = int(status_before[index]) if len(status_before) else 0
         kind = "reset" if bits & (RESET | ZERO) else "over" if bits & OVER else "gap"
         found.append(Break(index, kind, float(time_s[index - 1]), float(time_s[index])))
@@ -147,43 +148,47 @@ def clean(
     same time. Order of arrival does not matter beyond that: stamps decide.
     """
     steps = _counter_steps(sequence)
-    fresh = np.ones(len(time_s), dtype=bool)
-    if len(steps):
-        fresh[1:] = steps != 0
-    lost = int(np.sum(steps[(steps > 1) & (steps < 32768)] - 1)) if len(steps) else 0
-    repeated = int(len(fresh) - np.count_nonzero(fresh))
-    usable = np.abs(time_s) < BEYOND_BELIEF
-    backwards = 0
-    if len(time_s) > 1 and not bool(np.all(time_s[1:] > time_s[:-1])):
-        backwards = int(np.count_nonzero(time_s[1:][usable[1:]] < time_s[:-1][usable[1:]]))
-        order = np.argsort(time_s, kind="stable")
-        time_s, value, status = time_s[order], value[order], status[order]
-        fresh, usable = fresh[order], usable[order]
-        later = np.ones(len(time_s), dtype=bool)
-        later[1:] = time_s[1:] > time_s[:-1]
-        fresh = fresh & later
-    refused = (status & REFUSED) != 0
-    good = usable & ~refused & (np.abs(value) < BEYOND_BELIEF)
-    over = time_s[usable & ((status & OVER) != 0)]
-    keep = good & fresh
-    met = _met_since(keep, np.where(fresh, status, 0))
-    if not keep.all():
-        time_s, value = time_s[keep], value[keep]
+    uneven = steps[steps != 1]
+    lost = int(np.sum(uneven[(uneven > 1) & (uneven < 32768)] - 1))
+    repeated = len(uneven) - int(np.count_nonzero(uneven))
+    gaps_s = np.diff(time_s)
+    backwards = unsettled = bad = 0
+    over: Floats = np.empty(0)
+    met: npt.NDArray[np.int64] = np.empty(0, dtype=np.int64)
+    if not (_plain(time_s, value, gaps_s) and not repeated and not status.any()):
+        fresh = np.ones(len(time_s), dtype=bool)
+        if repeated:
+            fresh[1:] = steps != 0
+        usable = np.abs(time_s) < BEYOND_BELIEF
+        if not bool(np.all(gaps_s > 0)):
+            backwards = int(np.count_nonzero(time_s[1:][usable[1:]] < time_s[:-1][usable[1:]]))
+            order = np.argsort(time_s, kind="stable")
+            time_s, value, status = time_s[order], value[order], status[order]
+            fresh, usable = fresh[order], usable[order]
+            fresh[1:] &= time_s[1:] > time_s[:-1]
+        good = usable & ((status & REFUSED) == 0) & (np.abs(value) < BEYOND_BELIEF)
+        over = time_s[usable & ((status & OVER) != 0)]
+        unsettled, bad = int(np.count_nonzero(status & UNSETTLED)), int(np.count_nonzero(~good))
+        keep = good & fresh
+        met = _met_since(keep, np.where(fresh, status, 0))
+        if not keep.all():
+            time_s, value = time_s[keep], value[keep]
+        gaps_s = np.diff(time_s)
     step_s = _usual_step(time_s)
-    limit = max(gap_steps * step_s, gap_s) if len(time_s) > 1 else gap_s
+    limit_s = max(gap_steps * step_s, gap_s) if len(time_s) > 1 else gap_s
+    wide = np.flatnonzero(gaps_s > limit_s)
     return Series(
-        time_s,
-        value,
-        _breaks(time_s, met, limit),
-        step_s,
-        lost,
-        repeated,
-        backwards,
-        int(np.count_nonzero(~good)),
-        int(np.count_nonzero(status & UNSETTLED)),
-        _jumps(time_s, limit, steps),
-        (float(over[0]), float(over[-1])) if len(over) else (),
-    )
+        time_s, value, _breaks(time_s, met, wide), step_s, lost, repeated, backwards, bad, unsettled,
+        _jumps(time_s, wide, steps), (float(over[0]), float(over[-1])) if len(over) else (),
+    )  # fmt: skip
+
+
+def _plain(time_s: Floats, value: Floats, gaps_s: Floats) -> bool:
+    """Whether times rise strictly and every time and value is a believable number."""
+    if not len(gaps_s) or not float(gaps_s.min()) > 0.0:
+        return False
+    ends = (time_s[0], time_s[-1], value.min(), value.max())
+    return all(abs(float(x)) < BEYOND_BELIEF for x in ends)  # NaN is below nothing
 
 
 def _usual_step(time_s: Floats, most: int = 4001) -> float:
@@ -194,10 +199,8 @@ def _usual_step(time_s: Floats, most: int = 4001) -> float:
     return float(np.median(time_s[pick + 1] - time_s[pick]))
 
 
-def _jumps(time_s: Floats, limit_s: float, steps: npt.NDArray[np.int64]) -> tuple[float, ...]:
+def _jumps(time_s: Floats, wide: npt.NDArray[np.int64], steps: npt.NDArray[np.int64]) -> tuple[float, ...]:
     """Times before forward jumps across which the line counter went on by one (all lines kept, none out of order)."""
     if len(steps) != len(time_s) - 1:
         return ()
-    wide = np.flatnonzero(np.diff(time_s) > limit_s)
-    leap = wide[steps[wide] == 1]
-    return tuple(time_s[leap].tolist())
+    return tuple(time_s[wide[steps[wide] == 1]].tolist())

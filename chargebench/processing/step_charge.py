@@ -27,10 +27,9 @@ Floats = npt.NDArray[np.float64]
 
 def choose_stretches(work: Work) -> None:
     """Cut the run into quiet, grind, quiet."""
-    cup = work.material.cup
-    series = cup.series
-    detect = block_sums(series, cup.integral, max(work.p("detection_block_s"), fine_width_s(series, work.p("block_s"))))
-    floor = 1e-9 * max(1.0, float(np.max(np.abs(series.value)))) if len(series) else 1e-9
+    series, fine = work.material.cup.series, work.fine
+    detect = block_sums(series, None, max(work.p("detection_block_s"), fine_width_s(series, work.p("block_s"))))
+    floor = 1e-9 * max(1.0, float(np.max(fine.high)), -float(np.min(fine.low))) if len(fine) else 1e-9
     work.stretches = choose(
         detect, work.rise, work.material.states, threshold=work.p("burst_threshold"), join_s=work.p("join_s"),
         guard_s=work.p("guard_s"), lag_s=work.p("scale_lag_allowance_s"), floor=floor, least_s=work.p("least_quiet_s"),
