@@ -107,13 +107,20 @@ def _cut(cells: tuple[str, ...], length: int) -> tuple[str, ...]:
     return cells
 
 
-def read_table(path: Path) -> Table:
+def read_table(path: Path, *, ragged: bool = False) -> Table:
     """A text table with a header line.
+
+    Parameters
+    ----------
+    path : Path
+    ragged : bool
+        True: rows of another length than the header are handed back as they are, for the caller to name.
 
     Raises
     ------
     TraceFileError
-        When the file cannot be read as text, has no header, or a row has not as many cells as the header.
+        When the file cannot be read as text, has no header, or a row has not as many cells as the header (unless
+        `ragged`).
     """
     text = _text(path)
     delimiter = _delimiter(text)
@@ -131,7 +138,7 @@ def read_table(path: Path) -> Table:
             wrong = f"column {name!r} named twice" if name else f"column {position + 1} has no name"
             raise TraceFileError(f"{path}: line {line}: {wrong}")
     for line, cells in rows[1:]:
-        if len(cells) != len(header):
+        if len(cells) != len(header) and not ragged:
             hint = "; with commas as decimal marks separate columns by semicolons" if delimiter == "," else ""
             found = f"{len(cells)} cells where the header has {len(header)}"
             raise TraceFileError(f"{path}: line {line}: {found}{hint}")

@@ -6,7 +6,7 @@ import re
 from collections.abc import Iterator, Mapping
 from typing import Any, Final
 
-from chargebench.cli.words import aligned, printable
+from chargebench.cli.words import aligned, estimate_text, printable, wrapped
 from chargebench.processing.qualify.qualification import Qualification
 from chargebench.runs.run import Known
 from chargebench.units import value_text
@@ -15,60 +15,114 @@ __all__ = ["check_card", "known_table"]
 
 _UNIT: Final = re.compile(r"_(?P<unit>nC_per_g|nC_per_s|nA_per_s|per_s|nC|nA|pA|nF|g|s|C|V|uL|Hz|g_per_mL)$")
 _SIGNS: Final = {"note": "·", "doubt": "!", "reject": "X"}
-_TABLES: Final = ("allan", "hum", "residuals", "sprays", "weighings")
-_NOT_SHOWN: Final = frozenset({"model", "net_charges_nC", "off_charges_nC"})
+_TABLES: Final = {
+    "allan": "noise by averaging time (Allan deviation)",
+    "hum": "mains hum",
+    "residuals": "step by step",
+    "sprays": "mass of several sprays",
+    "weighings": "weighings",
+}
+_NOT_SHOWN: Final = frozenset(
+    (
+        *("model", "net_charges_nC", "off_charges_nC", "bias_current_pA", "covariance_offset_slope", "chi_square"),
+        *("dof", "u_fit", "u_volts", "u_volts_relative", "offset_dof"),
+    )
+)
+"""Raw numbers, what is said in other words already, and parts of an uncertainty: all in the JSON form."""
+_WORDS: Final = {
+    "charge noise 1s": "noise of 1 s averages",
+    "current noise 1s": "noise of 1 s averages",
+    "rate": "readings a second",
+    "noise of a reading": "noise of one reading",
+    "sd of 1s means": "spread of 1 s averages",
+    "wander": "wander beyond that noise",
+    "shortest leakage time constant": "leakage time constant, at least",
+    "correlation rate bias": "correlation of rate and current",
+    "injected charge": "charge put on the cup",
+    "decay": "length of the decay",
+    "offset": "offset from zero",
+    "slope": "reading over charge put on",
+    "birge ratio": "scatter over what is expected",
+    "chi square p": "chance of so much scatter",
+    "shared relative u": "u of the standard, relative",
+    "capacitor": "capacitor",
+    "spray": "one spray",
+    "spray sd": "spread from spray to spray",
+    "net charge floor": "spread of null grinds about zero",
+    "sd": "spread from run to run",
+    "chance of either mistake": "chance of a mistake, each way",
+    "ioniser background": "charge of the ions, any one run",
+    "averaging": "averaging time",
+    "mains": "mains",
+    "seen at": "seen at",
+}
+_PERCENT: Final = frozenset(
+    ("chi_square_p", "shared_relative_u", "relative_spread_of_one_spray", "chance_of_either_mistake")
+)
 
 
 def _split(key: str) -> tuple[str, str]:
     """Words and unit of a key: ``u_offset_nC`` is ``u offset`` in nC."""
+    if key == "seconds":
+        return "length of the record", "s"
     match = _UNIT.search(key)
-    if match is None:
-        return key.replace("_", " "), ""
-    unit = match["unit"].replace("_per_", "/").replace("per_s", "1/s").replace("uL", "µL")
-    return key[: match.start()].replace("_", " "), "°C" if unit == "C" else unit
+    name = (key if match is None else key[: match.start()]).replace("_", " ")
+    unit = "" if match is None else match["unit"].replace("_per_", "/").replace("per_s", "1/s").replace("uL", "µL")
+    name = _WORDS.get(name, name) + (" per g of dose" if unit == "nC/g" else "")
+    return name, "°C" if unit == "C" else unit
 
 
 def _value(value: Any) -> str:
     if isinstance(value, bool) or value is None:
         return {True: "yes", False: "no", None: "—"}[value]
-    return f"{value:.5g}" if isinstance(value, float) else printable(str(value))
+    return f"{value:.4g}" if isinstance(value, float) else printable(str(value))
 
 
-def _details(details: dict[str, Any]) -> Iterator[str]:
-    """Plain numbers, each with its uncertainty where it has one."""
+def _details(check: Qualification) -> Iterator[str]:
+    """Plain numbers, each with its uncertainty where it has one; those among the values are not said twice."""
+    details = dict(check.details)
     for key, value in details.items():
         is_u = key.startswith("u_") and key[2:] in details
-        if is_u or key in _TABLES or key in _NOT_SHOWN or isinstance(value, list):
+        if is_u or key in _TABLES or key in _NOT_SHOWN or key in check.values or isinstance(value, list):
             continue
         words, unit = _split(key)
-        u = details.get(f"u_{key}")
         if isinstance(value, dict):
-            text = ", ".join(f"{_split(k)[0]} {_value(v)}" for k, v in value.items())
+            text = _spikes(value)
+        elif key in _PERCENT:
+            text = f"{100 * value:.3g} %"
         elif isinstance(value, float):
-            text = value_text(value, u, unit)
+            text = value_text(value, details.get(f"u_{key}"), unit)
         else:
             text = f"{_value(value)} {unit}".rstrip()
         yield f"  {words:<34} {text}"
 
 
+def _spikes(found: Mapping[str, Any]) -> str:
+    """``2, the largest 4.1 nC, at 3.2 s, 8.9 s``."""
+    if not found.get("count"):
+        return "none"
+    unit = next(key for key in found if key.startswith("largest_")).removeprefix("largest_")
+    times = ", ".join(f"{time_s:.1f} s" for time_s in found["times_s"])
+    return f"{found['count']}, the largest {found[f'largest_{unit}']:.3g} {unit}, at {times}"
+
+
 def _table(rows: list[dict[str, Any]]) -> str:
     header = [" ".join(_split(key)).strip() for key in rows[0]]
-    return "\n".join(
-        "    " + line for line in aligned([header, *([_value(v) for v in r.values()] for r in rows)]).split("\n")
-    )
+    return aligned([header, *([_value(v) for v in r.values()] for r in rows)], indent=4)
 
 
 def check_card(check: Qualification) -> str:
     """Everything a check found, as lines of text."""
-    lines = [f"{check.kind} check of {printable(check.bench)}, {check.made}, valid until {check.valid_until}"]
+    lines = [f"{check.kind} check of {printable(check.bench)}, {check.made[:16]}Z, valid until {check.valid_until}"]
     for key, found in check.values.items():
         words, unit = _split(key)
-        lines.append(f"  {words:<34} {value_text(found.value, found.u, unit)}   (U95 {found.U95:.2g})")
-    lines += _details(dict(check.details))
-    for name in _TABLES:
+        lines.append(f"  {words:<34} {estimate_text(found.as_json(), unit)}")
+    lines += _details(check)
+    lines = [wrapped(line) for line in lines]
+    for name, title in _TABLES.items():
         if check.details.get(name):
-            lines += [f"  {name}", _table(check.details[name])]
-    lines += [f"  {_SIGNS[f.severity]} {f.severity}: {printable(f.text)} [{f.code}]" for f in check.flags]
+            lines += [f"  {title}", _table(check.details[name])]
+    lines += [wrapped(f"  {_SIGNS[f.severity]} {f.severity}: {printable(f.text)} [{f.code}]") for f in check.flags]
     return "\n".join(lines)
 
 

@@ -74,7 +74,7 @@ def _outcomes(files: list[Path], recipe_file: Path | None) -> Iterator[dict[str,
 
 
 def _print_words(outcomes: list[dict[str, Any]], *, single: bool, budget: bool) -> None:
-    from chargebench.cli.words import budget_table, run_card, runs_table
+    from chargebench.cli.words import budget_table, run_card, runs_table, wrapped
 
     if not outcomes:
         return
@@ -84,4 +84,5 @@ def _print_words(outcomes: list[dict[str, Any]], *, single: bool, budget: bool) 
         if single:
             print(run_card(outcome))
         if budget:
-            print(f"\nuncertainty budget of charge to mass, {outcome['run']}\n{budget_table(outcome)}")
+            print("\n" + wrapped(f"uncertainty budget of charge to mass, {outcome['run']}"))
+            print(budget_table(outcome))

@@ -10,7 +10,8 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from chargebench.cli.options import add_json, print_json
-from chargebench.errors import EXIT_COULD_NOT, EXIT_DONE, StudyError
+from chargebench.cli.words import counted, wrapped
+from chargebench.errors import EXIT_COULD_NOT, EXIT_DONE, StudyError, UsageError
 
 if TYPE_CHECKING:
     from chargebench.study.volunteers import Contribution
@@ -35,9 +36,17 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace) -> int:
-    """Add a pair if asked to, then pool the file."""
+    """Add a pair if asked to, then pool the file.
+
+    Raises
+    ------
+    UsageError
+        When a contributor is named, but no pair to add.
+    """
     from chargebench.study.volunteers import COLUMNS, pooled
 
+    if args.contributor and not args.add:
+        raise UsageError("--contributor: says who measured the pair that is added; give --add with it")
     if args.add:
         _add(args.file, dict(zip(COLUMNS, args.add, strict=True)), args.contributor)
     good, bad = contributions_of(args.file)
@@ -47,7 +56,7 @@ def run(args: argparse.Namespace) -> int:
     if args.json:
         print_json(found)
     else:
-        print(f"{len(good)} brew pairs\n{pooled_words(found['pooled'])}")
+        print(f"{counted(len(good), 'brew pair')}\n{pooled_words(found['pooled'])}")
     return EXIT_COULD_NOT if bad else EXIT_DONE
 
 
@@ -62,24 +71,41 @@ def contributions_of(file: Path) -> tuple[list[Contribution], list[str]]:
     from chargebench.archive.trace_file import read_table
     from chargebench.study.volunteers import COLUMNS, read_contributions
 
-    table = read_table(file)
+    table = read_table(file, ragged=True)
     missing = [name for name in COLUMNS if name not in table.header]
     if missing:
         raise StudyError(f"{file}: no column {missing[0]!r} in the header; needed are {', '.join(COLUMNS)}")
-    rows = ((line, dict(zip(table.header, cells, strict=True))) for line, cells in table.rows)
-    good, bad = read_contributions(rows)
-    return good, [f"{file}: {problem}" for problem in bad]
+    width = len(table.header)
+    ragged = {
+        line: f"line {line}: {counted(len(cells), 'cell')} found where the header has {width}"
+        for line, cells in table.rows
+        if len(cells) != width
+    }
+    whole = ((line, dict(zip(table.header, cells, strict=True))) for line, cells in table.rows if line not in ragged)
+    good, bad = read_contributions(whole)
+    return good, [f"{file}: {problem}" for problem in (*bad, *ragged.values())]
 
 
 def _add(file: Path, cells: Mapping[str, str], contributor: str) -> None:
-    """Append one checked pair, in the columns of the file; a new file gets its header line."""
+    """Append one checked pair, in the columns of the file; a new file gets its header line.
+
+    Raises
+    ------
+    StudyError
+        When the pair is not acceptable, or the file has no column to keep the contributor in.
+    """
     from chargebench.archive.trace_file import read_table
     from chargebench.study.volunteers import COLUMNS, contribution
 
     contribution(cells)
     new = not file.exists()
-    table = None if new else read_table(file)
+    table = None if new else read_table(file, ragged=True)
     names = ("contributor", *COLUMNS) if table is None else table.header
+    if contributor and "contributor" not in names:
+        found = ", ".join(names)
+        raise StudyError(
+            f"{file}: no column 'contributor' to keep {contributor!r} in, found {found}; add it to the file"
+        )
     delimiter = "," if table is None else table.delimiter
     with file.open("a", encoding="utf-8", newline="") as out:
         writer = csv.DictWriter(out, names, extrasaction="ignore", delimiter=delimiter, lineterminator="\n")
@@ -90,14 +116,15 @@ def _add(file: Path, cells: Mapping[str, str], contributor: str) -> None:
 
 def pooled_words(pooled: Mapping[str, Any]) -> str:
     """Pooled brew times in words, over all contributors and by what they say of their grinder."""
-    lines = ["misted over dry brew time, random effects over contributors, 95 % intervals"]
+    lines = ["misted over dry brew time, random effects over contributors"]
     for name, group in pooled.items():
+        who = counted(group["contributors"], "contributor")
         label = "all" if name == "all" else f"bottleneck {name}"
         if "reason" in group:
-            lines.append(f"  {label:<19} {group['contributors']} contributors: {group['reason']}")
+            lines.append(f"  {label:<19} {who}: {group['reason']}")
             continue
         low, high = group["ci95"]
         spread = f"spread between people {100 * group['tau']:.0f} %"
-        ratio = f"{group['ratio']:.3f} [{low:.3f}, {high:.3f}]"
-        lines.append(f"  {label:<19} {group['contributors']} contributors: {ratio}, {spread}")
-    return "\n".join(lines)
+        ratio = f"{group['ratio']:.3f}, 95 % interval {low:.3f} to {high:.3f}"
+        lines.append(f"  {label:<19} {who}: {ratio}, {spread}")
+    return wrapped("\n".join(lines))

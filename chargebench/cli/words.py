@@ -2,12 +2,23 @@
 
 from __future__ import annotations
 
+import shutil
+import textwrap
 from collections.abc import Iterable, Mapping, Sequence
 from typing import Any, Final
 
 from chargebench.units import value_text
 
-__all__ = ["budget_table", "printable", "run_card", "runs_table"]
+__all__ = [
+    "aligned",
+    "budget_table",
+    "counted",
+    "estimate_text",
+    "printable",
+    "run_card",
+    "runs_table",
+    "wrapped",
+]
 
 _ROWS: Final = (
     ("net charge", "net_charge_nC", "nC"),
@@ -31,27 +42,60 @@ def printable(text: str) -> str:
     return "".join(c if c.isprintable() else c.encode("unicode_escape").decode("ascii") for c in text)
 
 
+def counted(number: float, one: str, many: str = "") -> str:
+    """A count with its noun: ``1 run``, ``2 runs``; the plural is given where it is more than an ``s``."""
+    count = f"{number:.0f}"
+    return f"{count} {one if count == '1' else many or one + 's'}"
+
+
+def _columns() -> int:
+    """Width of the terminal, or as COLUMNS says; 0 where there is neither, and lines may be as long as they are."""
+    return shutil.get_terminal_size(fallback=(0, 0)).columns
+
+
+def wrapped(text: str) -> str:
+    """Lines no longer than the terminal is wide; what goes on is indented further than where it began."""
+    columns = _columns()
+    if not columns:
+        return text
+    lines: list[str] = []
+    for line in text.split("\n"):
+        indent = " " * (len(line) - len(line.lstrip()) + 4)
+        options = {"break_long_words": False, "break_on_hyphens": False}
+        lines += textwrap.wrap(line, max(columns, 20), subsequent_indent=indent, **options) or [""]  # type: ignore[arg-type]
+    return "\n".join(lines)
+
+
 def run_card(outcome: Mapping[str, Any]) -> str:
     """Everything the program says of one run, as lines of text."""
     lines = [f"{outcome['run']}  {_tags(outcome['tags'])}" + ("  (recovered)" if outcome["recovered"] else "")]
     for label, key, unit in _ROWS:
-        lines.append(f"  {label:<22} {_estimate(outcome['result'][key], unit)}")
+        lines.append(f"  {label:<22} {estimate_text(outcome['result'][key], unit)}")
     lines += [
         f"  {_SIGNS[f['severity']]} {f['severity']}: {printable(f['text'])} [{f['code']}]" for f in outcome["flags"]
     ]
-    return "\n".join(lines)
+    return wrapped("\n".join(lines))
 
 
-def _estimate(estimate: Mapping[str, Any] | None, unit: str) -> str:
-    """Value, standard uncertainty, expanded uncertainty."""
+def estimate_text(estimate: Mapping[str, Any] | None, unit: str) -> str:
+    """Value, standard uncertainty, expanded uncertainty: ``-61.71 ± 0.32 nC/g   (U95 0.70 nC/g, 11 degrees …)``."""
     if estimate is None:
         return "—"
     text = value_text(estimate["value"], estimate["u"], unit)
     if not estimate["u"]:
         return text
     dof = estimate["dof"]
-    freedom = "" if dof is None or dof > 1000 else f", {dof:.0f} degrees of freedom"
-    return f"{text}   (U95 {estimate['U95']:.2g} {unit}{freedom})"
+    freedom = "" if dof is None or dof > 1000 else f", {counted(dof, 'degree of freedom', 'degrees of freedom')}"
+    return f"{text}   (U95 {_rounded(estimate)[1]} {unit}".rstrip() + f"{freedom})"
+
+
+def _rounded(estimate: Mapping[str, Any]) -> tuple[str, str]:
+    """Value and U95 as plain decimals, both to the place that two digits of the uncertainty end at."""
+    value, _, u = value_text(estimate["value"], estimate["u"]).partition(" ± ")
+    if not u:
+        return f"{estimate['value']:.2f}", "—"
+    decimals = len(u.partition(".")[2])
+    return value, f"{estimate['U95']:.{decimals}f}"
 
 
 def _tags(tags: Mapping[str, Any]) -> str:
@@ -61,7 +105,7 @@ def _tags(tags: Mapping[str, Any]) -> str:
 
 def runs_table(outcomes: Sequence[Mapping[str, Any]]) -> str:
     """One line a run: when, what, charge to mass, worst flag."""
-    header = ("run", "coffee", "grinder", "treatment", "µL/g", "mass g", "Q/m nC/g", "U95", "flags")
+    header = ("run", "coffee", "grinder", "treatment", "µL/g", "mass g", "Q/m nC/g", "U95 nC/g", "flags")
     rows = [header, *(_row(outcome) for outcome in outcomes)]
     return aligned(rows)
 
@@ -74,18 +118,40 @@ def _row(outcome: Mapping[str, Any]) -> tuple[str, ...]:
         outcome["run"],
         *(printable(str(tags.get(key, "")))[:24] for key in ("coffee", "grinder", "treatment")),
         f"{tags['water_uL_per_g']:g}" if "water_uL_per_g" in tags else "",
-        f"{mass['value']:.2f}" if mass else "—",
-        f"{ratio['value']:+.2f}" if ratio else "—",
-        f"{ratio['U95']:.2g}" if ratio else "—",
+        _rounded(mass)[0] if mass else "—",
+        _signed(_rounded(ratio)[0]) if ratio else "—",
+        _rounded(ratio)[1] if ratio else "—",
         " ".join(f"{_SIGNS[f['severity']]}{f['code']}" for f in worst),
     )
 
 
-def aligned(rows: Iterable[Sequence[str]]) -> str:
-    """Rows of text as columns two blanks apart."""
-    table = [list(row) for row in rows]
-    widths = [max(len(row[column]) for row in table) for column in range(len(table[0]))]
-    return "\n".join("  ".join(cell.ljust(w) for cell, w in zip(row, widths, strict=True)).rstrip() for row in table)
+def _signed(number: str) -> str:
+    return number if number.startswith("-") else f"+{number}"
+
+
+def aligned(rows: Iterable[Sequence[str]], indent: int = 0) -> str:
+    """Rows of text, a header first, as columns two blanks apart; one below the other where they are too wide."""
+    header, *body = (list(row) for row in rows)
+    widths = [max(len(row[column]) for row in (header, *body)) for column in range(len(header))]
+    before = " " * indent
+    if 0 < _columns() < indent + sum(widths) + 2 * (len(widths) - 1):
+        return "\n".join(wrapped(before + _listed(header, row)) for row in body)
+    return "\n".join(
+        before + "  ".join(cell.ljust(w) for cell, w in zip(row, widths, strict=True)).rstrip()
+        for row in (header, *body)
+    )
+
+
+def _listed(header: Sequence[str], row: Sequence[str]) -> str:
+    """A row as its first cell and the others with their columns' names."""
+    cells = [cell.strip() for cell in row[1:]]
+    others = [f"{name.strip()} {cell}" for name, cell in zip(header[1:], cells, strict=True) if cell]
+    return f"{row[0].strip()}: " + ", ".join(others)
+
+
+def _per(unit: str, by: str) -> str:
+    """Unit of a sensitivity: nC/g by nC is ``nC/g per nC``; by a number without a unit it is nC/g."""
+    return unit if by in ("", "1") else f"{unit} per {by}"
 
 
 def budget_table(outcome: Mapping[str, Any]) -> str:
@@ -98,7 +164,7 @@ def budget_table(outcome: Mapping[str, Any]) -> str:
             f"{t['u']:.2g}",
             t["unit"],
             t["kind"],
-            f"{t['sensitivity']:.3g}",
+            f"{t['sensitivity']:.3g} {_per('nC/g', t['unit'])}",
             f"{100 * t['share']:.1f}",
             t["shared"],
         )

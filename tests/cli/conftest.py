@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import subprocess
 import sys
 from collections.abc import Callable
@@ -26,6 +27,8 @@ def archive(tmp_path_factory: pytest.TempPathFactory) -> Path:
 def chargebench() -> Command:
     """Run ``python -m chargebench`` with the given words."""
 
+    anywhere = {name: value for name, value in os.environ.items() if name != "COLUMNS"}
+
     def call(*words: str | Path, **options: object) -> subprocess.CompletedProcess[str]:
         return subprocess.run(
             [sys.executable, "-m", "chargebench", *map(str, words)],
@@ -33,7 +36,7 @@ def chargebench() -> Command:
             encoding="utf-8",
             check=False,
             timeout=120,
-            **options,  # type: ignore[call-overload]
+            **{"env": anywhere, **options},  # type: ignore[call-overload]
         )
 
     return call

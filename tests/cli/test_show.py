@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from chargebench.cli.words import printable, run_card
+from chargebench.cli.words import estimate_text, printable, run_card, runs_table
 from chargebench.processing.outcome import RESULT_UNITS
 from chargebench.units import read_value
 from tests.cli.conftest import Command
@@ -93,3 +93,48 @@ def test_a_missing_number_is_a_dash_with_its_reason() -> None:
     assert "(recovered)" in card
     assert card.count("—") == len(RESULT_UNITS)
     assert "! doubt: no scale and no hand weights [no-mass]" in card
+
+
+def _estimate(value: float, u: float, dof: float | None = 12.0) -> dict[str, float | None]:
+    return {"value": value, "u": u, "U95": 2.2 * u, "dof": dof}
+
+
+@pytest.mark.parametrize(
+    ("ratio", "cells"),
+    [
+        (_estimate(-61.7123, 0.321), ["-61.71", "0.71"]),
+        (_estimate(0.00123, 0.00021), ["+0.00123", "0.00046"]),
+        (_estimate(1234.5, 123.0), ["+1230", "271"]),
+        (_estimate(-0.04, 0.5), ["-0.04", "1.10"]),
+        (None, ["—", "—"]),
+    ],
+)
+def test_a_table_shows_what_the_uncertainty_allows(ratio: dict[str, float | None] | None, cells: list[str]) -> None:
+    """Values in the table of runs are plain decimals, rounded to two digits of their uncertainty, never to nothing."""
+    result = {"charge_to_mass_nC_per_g": ratio, "collected_mass_g": _estimate(17.70312, 0.012)}
+    header, row = runs_table([{"run": "r", "tags": {}, "result": result, "flags": []}]).splitlines()
+    assert header.split()[-4:] == ["nC/g", "U95", "nC/g", "flags"]
+    assert row.split() == ["r", "17.703", *cells]
+
+
+def test_numbers_agree_with_their_nouns() -> None:
+    """One degree of freedom is one."""
+    assert estimate_text(_estimate(1.0, 0.1, 1.0), "nC").endswith("(U95 0.22 nC, 1 degree of freedom)")
+    assert estimate_text(_estimate(1.0, 0.1, 2.4), "nC").endswith(", 2 degrees of freedom)")
+    assert estimate_text(_estimate(1.0, 0.1, None), "").endswith("(U95 0.22)")
+
+
+@pytest.mark.parametrize("more", [[], ["--budget"]])
+def test_lines_fit_the_terminal(archive: Path, chargebench: Command, more: list[str]) -> None:
+    """Where COLUMNS says how wide a terminal is, no line of a card, a table or a budget is longer."""
+    for path in (archive, min(archive.glob("*.h5"))):
+        done = chargebench("show", path, *more, env={"COLUMNS": "60"})
+        assert done.returncode == 0
+        assert max(map(len, done.stdout.splitlines())) <= 60
+
+
+def test_a_budget_says_what_its_sensitivities_are_of(archive: Path, chargebench: Command) -> None:
+    """Each sensitivity of the budget carries its unit."""
+    text = chargebench("show", min(archive.glob("*.h5")), "--budget").stdout
+    assert "nC/g per nC " in text
+    assert "nC/g per g " in text
