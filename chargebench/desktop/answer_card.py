@@ -82,7 +82,7 @@ class AnswerCard(Panel):
         """No run to speak of, and why."""
         self.figure.hide()
         self.sentence.setText(why)
-        self.verdict.setText("")
+        self.verdict.hide()
         self.whose.setText("")
         self._numbers.hide()
         self.unit.hide()
@@ -93,6 +93,7 @@ class AnswerCard(Panel):
         """Show a run's outcome as ``show --json`` gives it."""
         words = answer_words(outcome)
         self.figure.show()
+        self.verdict.show()
         self.figure.setText(words.figure)
         self.sentence.setText(words.sentence)
         self.verdict.setText(f"{SEVERITY_SYMBOLS.get(words.severity or '', '✔')} {words.verdict}")
