@@ -202,11 +202,11 @@ def read_trace(path: Path, quantities: tuple[str, ...]) -> Column:
     table = read_table(path)
     times = [name for name in table.header if _time_power(name) is not None]
     values = _value_column(table.header, quantities)
-    wanted = " or ".join(f"{q}_{QUANTITIES[q].unit}" for q in quantities)
-    for found, allowed in ((times, "time_s"), ([v[0] for v in values], wanted)):
-        if len(found) != 1:
-            which = ", ".join(found) or "none"
-            raise TraceFileError(f"{path}: header {','.join(table.header)}: needs one column {allowed}, found {which}")
+    if len(times) != 1 or len(values) != 1:
+        wanted = " or ".join(f"{q}_{QUANTITIES[q].unit}" for q in quantities)
+        which, what = ", ".join(times) or "none", ", ".join(value[0] for value in values) or "none"
+        needs = f"needs one column time_s, found {which}, and one column {wanted}, found {what}"
+        raise TraceFileError(f"{path}: header {','.join(table.header)}: {needs}")
     (time_name,), ((value_name, quantity, power),) = times, values
     time_s, value = _arrays(table, time_name, value_name, power)
     ignored = tuple(name for name in table.header if name not in (time_name, value_name))

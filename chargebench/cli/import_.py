@@ -9,7 +9,7 @@ from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from chargebench.cli.options import add_archive, add_json, add_tags, print_json
+from chargebench.cli.options import add_archive, add_json, add_tags, note_odd_tags, print_json
 from chargebench.errors import EXIT_COULD_NOT, EXIT_DONE, UsageError
 
 if TYPE_CHECKING:
@@ -50,6 +50,7 @@ def run(args: argparse.Namespace) -> int:
     if args.list is not None and (args.mass or args.started):
         raise UsageError("import: with --list, mass files and start times stand in the list")
     tags = read_tags(args.tag)
+    note_odd_tags(tags)
     archive = Archive(args.archive, create=True)
     code, shown = EXIT_DONE, []
     for item in _imported(args, archive, tags):

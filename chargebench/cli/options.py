@@ -7,7 +7,7 @@ import json
 import math
 import signal
 import sys
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
@@ -18,6 +18,7 @@ __all__ = [
     "add_bench",
     "add_json",
     "add_tags",
+    "note_odd_tags",
     "number_in",
     "positive_number",
     "print_json",
@@ -25,6 +26,8 @@ __all__ = [
     "whole_number",
 ]
 
+_AMBIGUOUS = ("mass", "below")
+"""First words that more than one known tag begins with, or that say too little."""
 SPEEDS = (1.0, 50.0)
 """Times real speed that the virtual bench can run at."""
 
@@ -48,6 +51,23 @@ def add_tags(parser: argparse.ArgumentParser) -> None:
         metavar="KEY=VALUE",
         help="what the run is: coffee, grinder, setting, dose_g, water_uL_per_g, treatment, block, … (repeatable)",
     )
+
+
+def note_odd_tags(keys: Iterable[str]) -> None:
+    """A note on standard error for each tag that is kept as it is, but nearly has the name of one that is known."""
+    from difflib import get_close_matches
+
+    from chargebench.runs.tags import TAGS
+
+    lower = {key.lower(): key for key in TAGS}
+    bare = {key.partition("_")[0]: key for key in TAGS if "_" in key and key.partition("_")[0] not in _AMBIGUOUS}
+    for key in keys:
+        if key in TAGS:
+            continue
+        near = get_close_matches(key.lower(), lower, 1, 0.8)
+        known = bare.get(key.lower()) or (lower[near[0]] if near else "")
+        if known:
+            print(f"chargebench: --tag {key}: kept as a tag of your own; did you mean {known}?", file=sys.stderr)
 
 
 def add_json(parser: argparse.ArgumentParser) -> None:

@@ -23,6 +23,7 @@ from chargebench.cli.options import (
     add_bench,
     add_json,
     add_tags,
+    note_odd_tags,
     positive_number,
     print_json,
     whole_number,
@@ -72,6 +73,7 @@ def run(args: argparse.Namespace) -> int:
     if args.repeat and not (args.plan and args.reason):
         raise UsageError("--repeat needs --plan STUDY and --reason TEXT: a repeat is recorded with its reason")
     tags = read_tags(args.tag)
+    note_odd_tags(tags)
     bench = read_bench(args.bench)
     args.archive.mkdir(parents=True, exist_ok=True)
     commands: Commands = SimpleQueue()
@@ -208,5 +210,7 @@ def _words(event: Event) -> None:
             event["event"]
         ] + f" {event['path']}"
     else:
-        text = printable(": ".join(str(event[key]) for key in ("instrument", "severity", "text") if event.get(key)))
+        words = [str(event[key]) for key in ("instrument", "severity", "text") if event.get(key)]
+        told = len(words) > 1 and words[-1].startswith(f"{words[0]}: ")  # the text names the instrument itself
+        text = printable(": ".join(words[1:] if told else words))
     print(text, flush=True)

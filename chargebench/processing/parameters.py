@@ -113,7 +113,8 @@ def read_recipe(path: Path) -> Recipe:
     try:
         content = tomllib.loads(Path(path).read_text(encoding="utf-8"))
     except (OSError, UnicodeDecodeError, tomllib.TOMLDecodeError) as error:
-        raise RecipeError(f"recipe {path}: {error}") from error
+        reason = getattr(error, "strerror", None) or error
+        raise RecipeError(f"recipe {path}: cannot be read ({reason}); expected a recipe as TOML") from error
     unknown = set(content) - {"name", "version", "parameters", "thresholds"}
     if unknown:
         raise RecipeError(

@@ -115,7 +115,7 @@ def _with(row: int, text: str) -> str:
         (_with(3, "1.0,2.5,7"), "line 4: 3 cells where the header has 2"),
         (_with(3, "1.0"), "line 4: 1 cells"),
         (_with(3, '1.0,"2.5'), "line"),
-        (_with(0, "time_s,charge"), "needs one column charge_nC or current_nA, found none"),
+        (_with(0, "time_s,charge"), "one column charge_nC or current_nA, found none"),
         (_with(0, "seconds,charge_nC"), "needs one column time_s, found none"),
         (_with(0, "charge_nC,current_nA"), "needs one column time_s"),
         (_with(0, "time_s,time_s"), "line 1: column 'time_s' named twice"),
