@@ -270,7 +270,7 @@ def _mixture(
     precision = A[index] / s2[:, None, None] + prior
     cov = np.linalg.inv(precision)
     h = b[index] / s2[:, None] + P0 * m0
-    mean = np.einsum("kij,kj->ki", cov, h)
+    mean = (cov @ h[:, :, None])[:, :, 0]
     quad = yy[index] / s2 + float(P0 @ (m0 * m0)) - np.sum(h * mean, axis=1)
     log_weight = -0.5 * (n * np.log(s2) + log_det[index] + quad + np.linalg.slogdet(precision)[1])
     log_weight += stats.log_prior[index]
@@ -283,7 +283,7 @@ def _mixture(
     chosen = np.flatnonzero(weight > keep)
     weight = weight[chosen] / np.sum(weight[chosen])
     return Posterior(
-        names, weight, mean[chosen], cov[chosen], s2[chosen], tuple(stats.shapes[i] for i in index[chosen]),
+        names, weight, mean[chosen], cov[chosen], s2[chosen], tuple(stats.shapes[i] for i in index[chosen].tolist()),
         A[index[chosen]] / s2[chosen, None, None], log_evidence,
     )  # fmt: skip
 

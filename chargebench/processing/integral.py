@@ -11,11 +11,14 @@ from dataclasses import dataclass, replace
 import numpy as np
 import numpy.typing as npt
 
-from chargebench.processing.series import Series
+from chargebench.processing.series import Break, Series
 
 __all__ = ["Blocks", "Bridge", "block_sums", "charge_integral", "integrate_current", "merge", "without_resets"]
 
 Floats = npt.NDArray[np.float64]
+
+PIECE = 16384
+"""Readings worked on at a time: few enough to stay in the processor's cache."""
 
 
 @dataclass(frozen=True)
@@ -72,29 +75,27 @@ class Blocks:
 def _trapezoids(series: Series) -> tuple[Floats, tuple[Bridge, ...]]:
     """Cumulative trapezoid of the values over real time stamps, broken steps replaced by their bounded middle."""
     t, v = series.time_s, series.value
-    total = np.empty(len(t))
-    if not len(t):
-        return total, ()
-    total[0] = 0.0
-    steps = total[1:]
-    np.add(v[1:], v[:-1], out=steps)
-    steps *= 0.5
-    steps *= np.diff(t)
-    bridges = []
-    for broken in series.breaks:
-        length = broken.end_s - broken.start_s
-        left, right = float(v[broken.index - 1]), float(v[broken.index])
-        bridges.append(
-            Bridge(
-                broken.start_s,
-                broken.end_s,
-                broken.kind,
-                0.5 * (left + right) * length,
-                0.5 * abs(right - left) * length,
-            )
-        )
-    np.cumsum(total, out=total)
-    return total, tuple(bridges)
+    bridges = tuple(_bridge(series, broken) for broken in series.breaks)
+    total = np.zeros(len(t))
+    for start in range(1, len(t), PIECE):
+        stop = min(start + PIECE, len(t))
+        steps = v[start:stop] + v[start - 1 : stop - 1]
+        steps *= 0.5
+        steps *= np.diff(t[start - 1 : stop])
+        for broken, bridge in zip(series.breaks, bridges, strict=True):
+            if start <= broken.index < stop:
+                steps[broken.index - start] = bridge.middle
+        steps[0] += total[start - 1]
+        np.cumsum(steps, out=total[start:stop])
+    return total, bridges
+
+
+def _bridge(series: Series, broken: Break) -> Bridge:
+    """What the readings on both sides of a break allow for the integral across it."""
+    length = broken.end_s - broken.start_s
+    left, right = float(series.value[broken.index - 1]), float(series.value[broken.index])
+    middle, half_width = 0.5 * (left + right) * length, 0.5 * abs(right - left) * length
+    return Bridge(broken.start_s, broken.end_s, broken.kind, middle, half_width)
 
 
 def charge_integral(series: Series) -> tuple[Floats, tuple[Bridge, ...]]:

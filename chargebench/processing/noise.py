@@ -179,8 +179,9 @@ class Grid:
     def waving(self, line_Hz: float) -> Floats:
         """Correlation of a line that keeps its phase for `COHERENCE_S`; made once."""
         if line_Hz not in self._waving:
-            wave = np.cos(2.0 * np.pi * line_Hz * self.distance_s)
-            self._waving[line_Hz] = wave * np.exp(self.distance_s / -COHERENCE_S)
+            angle = 2.0 * np.pi * line_Hz * self.distance_s[0]
+            waves = np.stack((np.cos(angle), np.sin(angle)))
+            self._waving[line_Hz] = (waves.T @ waves) * self.fading(COHERENCE_S)
         return self._waving[line_Hz]
 
     def averaged(self, memory_s: float) -> tuple[float, float]:
@@ -234,9 +235,17 @@ def alias_gain(frequency_Hz: float, step_s: float, count: Floats) -> Floats:
 
 def _detrended(time_s: Floats, value: Floats) -> Floats:
     """Residuals about a parabola."""
-    x = 2.0 * (time_s - time_s[0]) / (time_s[-1] - time_s[0]) - 1.0
-    basis = np.stack((np.ones_like(x), x, 1.5 * x * x - 0.5))
-    return np.asarray(value - np.linalg.solve(basis @ basis.T, basis @ value) @ basis)
+    x = (time_s - time_s[0]) * (2.0 / (time_s[-1] - time_s[0]))
+    x -= 1.0
+    x2 = x * x
+    s1, s2, s3, s4 = float(np.sum(x)), float(x @ x), float(x2 @ x), float(x2 @ x2)
+    normal = np.array([[float(len(x)), s1, s2], [s1, s2, s3], [s2, s3, s4]])
+    a, b, c = np.linalg.solve(normal, np.array([float(np.sum(value)), float(x @ value), float(x2 @ value)])).tolist()
+    x2 *= c
+    x *= b
+    x2 += x
+    x2 += a
+    return np.asarray(value - x2)
 
 
 def find_aliases(

@@ -140,7 +140,7 @@ def _lost_bound(series: Series, broken: Break) -> float:
 def _drift_results(work: Work, fit: ChargeFit) -> None:
     """Bias, leakage, noise, and flags on the drift."""
     post = fit.posterior
-    shapes = len(set(post.shape))
+    shapes = len({id(shape) for shape in post.shape})
     work.steps.append(
         f"joint fit of both quiet stretches, drift model {fit.model}, noise averaged over {shapes} shapes"
     )
