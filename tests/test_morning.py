@@ -11,6 +11,7 @@ from typing import Any
 
 from chargebench.cli.driven import drive
 from chargebench.cli.study import answered
+from chargebench.instruments.virtual.operator import REST_S
 from chargebench.instruments.virtual.process import VirtualBenchProcess
 
 STUDY = """
@@ -44,6 +45,7 @@ class Morning:
     def __init__(self, bench: VirtualBenchProcess, study: Path) -> None:
         self.bench, self.study = bench, study
         self.armed: str | None = None
+        self.rest_from_s = 0.0
         self.next: Mapping[str, Any] | None = None
         self.doing: Mapping[str, Any] = {}
         self.ground: set[str] = set()
@@ -62,7 +64,8 @@ class Morning:
 
     def _state(self, event: Mapping[str, Any]) -> Iterator[dict[str, Any]]:
         state, run = event["state"], event["run"]
-        self.armed = run if state == "armed" and run not in self.ground else None
+        rested = state == "armed" and self.bench.now_s >= self.rest_from_s
+        self.armed = run if rested and run not in self.ground else None
         if state == "grinding" and self.doing.get("purpose") == "blank":
             time.sleep(10.0 / SPEED)
             yield {"do": "finish"}
@@ -70,7 +73,7 @@ class Morning:
             self._empty(run)
 
     def _empty(self, run: str) -> None:
-        self.bench.empty_cup()
+        self.rest_from_s = self.bench.empty_cup()["end_s"] + REST_S
         if len(self.ground) in RUINED:
             words = ["plan", str(self.study), "--set-aside", run, "--reason", "a spoon fell into the cup", "--next"]
             subprocess.run([sys.executable, "-m", "chargebench", *words], check=True, capture_output=True)

@@ -5,11 +5,15 @@ It sees only what a person would: the recorder's own events. It owns the order o
 
 from __future__ import annotations
 
+import math
 import random
 from collections.abc import Mapping, Sequence
 from typing import Any, Protocol
 
 __all__ = ["GrinderAndCup", "VirtualOperator", "series"]
+
+REST_S = 9.0
+"""Nobody can be armed sooner than this after the cup was put back, in virtual seconds."""
 
 Tags = Mapping[str, str | float]
 
@@ -22,8 +26,12 @@ class GrinderAndCup(Protocol):
     ) -> dict[str, Any]:
         """Start a grind now; the truth of it."""
 
-    def empty_cup(self) -> None:
-        """Empty, wipe and put back the cup."""
+    def empty_cup(self) -> dict[str, Any]:
+        """Empty, wipe and put back the cup; ``end_s`` is when that is done."""
+
+    @property
+    def now_s(self) -> float:
+        """Virtual seconds."""
 
 
 class VirtualOperator:
@@ -48,6 +56,7 @@ class VirtualOperator:
         self._at = 0
         self._ground: set[str] = set()
         self._answered = 0
+        self._rest_from_s = -math.inf
         self.truths: dict[str, dict[str, Any]] = {}
 
     @property
@@ -69,7 +78,8 @@ class VirtualOperator:
             return []
         run = event.get("run", "")
         if event["state"] == "armed" and run not in self._ground and self._at < len(self._steps):
-            self._grind(run)
+            if self._bench.now_s >= self._rest_from_s:
+                self._grind(run)
         elif event["state"] == "done" and run in self._ground:
             return self._next_step()
         return []
@@ -86,7 +96,8 @@ class VirtualOperator:
 
     def _next_step(self) -> list[dict[str, Any]]:
         self._at += 1
-        self._bench.empty_cup()
+        # a recorder that was armed before the cup was emptied will be disarmed by that: its word is out of date
+        self._rest_from_s = self._bench.empty_cup()["end_s"] + REST_S
         return [{"do": "tags", "tags": dict(self._steps[self._at])}] if self._at < len(self._steps) else []
 
 

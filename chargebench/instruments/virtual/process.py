@@ -78,9 +78,14 @@ class VirtualBenchProcess:
         """Start a grind now and return at once with its truth."""
         return self.do("grind", dose_g=dose_g, water_uL_per_g=water_uL_per_g, treatment=treatment, purpose=purpose)
 
-    def empty_cup(self) -> None:
-        """Zero the electrometer and pour the cup out."""
-        self.do("empty_cup")
+    def empty_cup(self) -> dict[str, Any]:
+        """Zero the electrometer and pour the cup out; ``end_s`` is when that is done."""
+        return self.do("empty_cup")
+
+    @property
+    def now_s(self) -> float:
+        """Virtual seconds since the bench began."""
+        return float(self.do("now")["now_s"])
 
     def do(self, command: str, **values: Any) -> dict[str, Any]:
         """Send one command and wait for its answer.
