@@ -16,6 +16,7 @@ from typing import Any, Final
 
 from chargebench.cli.driven import drive
 from chargebench.cli.options import SPEEDS, number_in, whole_number
+from chargebench.cli.words import counted
 from chargebench.errors import EXIT_COULD_NOT, EXIT_DONE, ChargebenchError, GaveUpError
 
 DOSES_UL_PER_G: Final = (5.0, 10.0, 20.0, 30.0, 40.0)
@@ -110,7 +111,8 @@ def _headless(args: argparse.Namespace) -> int:
         drive(bench.bench_path, args.archive, hear, operator.first_tags, ("--give-up", str(GIVE_UP_S)))
         truth = bench.header["dose_curve"]
     if not operator.finished:
-        raise GaveUpError(f"{args.archive}: the series ended after {len(outcomes)} runs; see the lines above")
+        done = counted(len(outcomes), "run")
+        raise GaveUpError(f"{args.archive}: the series ended after {done}; see the lines above")
     return _answer(outcomes, operator.truths, truth)
 
 

@@ -33,6 +33,7 @@ KINDS: Final[Mapping[str, str]] = {
     "ioniser": "what the ioniser's own ions leave in the cup, from null grinds with it on",
     "blank": "smallest charge to mass that can be told from nothing, from null grinds",
 }
+DAYS: Final[Mapping[str, int]] = {"zero": 30, "leakage": 30, "gain": 365, "sprayer": 90, "ioniser": 30, "blank": 30}
 _HIGH_VOLTAGE: Final = (
     "Keep to extra-low voltage: a few tens of volts and a nanofarad do. Discharge the capacitor through its resistor "
     "before touching it, and follow the makers' instructions."
@@ -46,17 +47,16 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         epilog = {
             "gain": _HIGH_VOLTAGE,
             "ioniser": "Ionisers make ozone and carry high voltage: air the room, follow the maker's instructions.",
-        }.get(kind)
+        }.get(kind, parser.epilog)
         check = kinds.add_parser(kind, help=text, description=text[0].upper() + text[1:] + ".", epilog=epilog)
         add_bench(check)
         add_archive(check)
         _OPTIONS[kind](check)
-        check.add_argument(
-            "--valid-days", type=_count, metavar="N", help="days it holds (default: as usual for its kind)"
-        )
+        check.add_argument("--valid-days", type=_count, metavar="N", help=f"days it holds (default {DAYS[kind]})")
         add_json(check)
     text = "what runs of today take as known of the bench, and from which check"
-    known = kinds.add_parser("known", help=text, description=text[0].upper() + text[1:] + ".")
+    rule = "The newest check that holds today wins over older ones and the bench file; rejected checks are not used."
+    known = kinds.add_parser("known", help=text, description=f"{text[0].upper()}{text[1:]}.", epilog=rule)
     for add in (add_bench, add_archive, add_json):
         add(known)
 

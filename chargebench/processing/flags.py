@@ -55,7 +55,7 @@ _ROWS: Final = (
         "note",
         0.0,
         "readings",
-        "The electrometer was over range for {found:.0f} readings in a quiet stretch; they are left out.",
+        "The electrometer was over range in a quiet stretch; readings left out: {found:.0f}.",
     ),
     Watch(
         "reset-in-grind",
@@ -120,7 +120,7 @@ _ROWS: Final = (
         "x noise",
         "A line in the spectrum has {found:.1f} times the noise of a reading: mains hum, perhaps folded.",
     ),
-    Watch("spikes", "note", 0.0, "spikes", "{found:.0f} spikes in the quiet stretches."),
+    Watch("spikes", "note", 0.0, "spikes", "Spikes in the quiet stretches: {found:.0f}."),
     Watch("lost-lines", "note", 0.001, "part", "{found:.2%} of the lines were lost on the way."),
     Watch("repeated-lines", "note", 0.0, "lines", "{found:.0f} lines came twice; the second ones are left out."),
     Watch(

@@ -22,8 +22,10 @@ from chargebench.archive.archive import Archive
 from chargebench.archive.import_traces import import_run
 from chargebench.archive.qualifications import FOLDER, input_hashes, qualifications
 from chargebench.cli.main import main
+from chargebench.cli.qualify import DAYS
 from chargebench.instruments.benchfile import read_bench
 from chargebench.instruments.virtual import VirtualBench
+from chargebench.processing.qualify.qualification import VALID_DAYS
 from chargebench.runs.run import Knowledge
 from tests.processing.simulate import simulate
 
@@ -366,6 +368,29 @@ def test_what_is_known_can_be_asked(tmp_path: Path, virtual: VirtualBench, capsy
     out, err = capsys.readouterr()
     assert "spray" not in out
     assert path.name in err
+
+
+def test_help_says_how_long_a_check_holds() -> None:
+    """The days that the help names are those that checks are given."""
+    assert DAYS == VALID_DAYS
+
+
+def test_words_of_a_check_have_units_and_say_nothing_twice(
+    tmp_path: Path, virtual: VirtualBench, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The card of a check gives U95 its unit, words spikes, says each line once, and fits the terminal."""
+    monkeypatch.setenv("COLUMNS", "70")
+    base = ["--bench", str(virtual.bench_path), "--archive", str(tmp_path)]
+    assert main(["qualify", "zero", *base, "--seconds", "12"]) == 0
+    lines = capsys.readouterr().out.splitlines()
+    (value,) = (line for line in lines if line.startswith("  noise of 1 s averages"))
+    assert "nC   (U95 " in value
+    assert "  spikes                             none" in lines
+    labels = [line[:37] for line in lines if line.startswith("  ") and line[2] not in " ·!X"]
+    assert len(set(labels)) == len(labels)
+    assert max(map(len, lines[:-1])) <= 70  # the last line is a path
+    assert main(["qualify", "known", *base]) == 0
+    assert max(map(len, capsys.readouterr().out.splitlines())) <= 70
 
 
 @pytest.mark.parametrize(
