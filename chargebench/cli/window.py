@@ -24,4 +24,4 @@ def run(args: argparse.Namespace) -> int:
     """Open the window and return when it is closed."""
     from chargebench.desktop.app import run_window
 
-    return run_window(args.bench, args.archive or Path("archive"), theme=args.theme)
+    return run_window(args.bench, args.archive, plan=args.plan, theme=args.theme)

@@ -25,6 +25,8 @@ Floats = npt.NDArray[np.float64]
 WRAP_MS = 1 << 32
 LATE_MS = 500
 SETTLE_HOST_S = 0.2
+SLOWEST_RATE = 1e-6
+"""A device clock slower than this against the host's stands still: it tells no rate."""
 NO_NEW_POINT_HOST_S = 0.01
 
 
@@ -88,7 +90,7 @@ class Envelope:
             middle = 0.5 * (self._first_host_s + self._last_host_s)
             right = min(max(bisect_right(hull, middle, key=lambda point: point[1]), 1), len(hull) - 1)
             (d0, h0), (d1, h1) = hull[right - 1], hull[right]
-            if h1 > h0:
+            if h1 > h0 and (d1 - d0) / (h1 - h0) > SLOWEST_RATE:
                 rate = (d1 - d0) / (h1 - h0)
         return Line(min(h - d / rate for d, h in hull), rate)
 

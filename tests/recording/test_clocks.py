@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from chargebench.recording.clocks import WRAP_MS, DeviceClock, Envelope
@@ -105,6 +105,7 @@ def test_a_late_line_keeps_its_own_time() -> None:
 
 
 @settings(max_examples=50)
+@example([(0.0, 0.0), (5e-324, 2.0)])
 @given(st.lists(st.tuples(st.floats(0, 1e6), st.floats(0, 1e6)), min_size=1, max_size=200))
 def test_envelope_never_raises_and_stays_below(points: list[tuple[float, float]]) -> None:
     """Whatever arrives, the line lies on or below every point that it was given in order."""
