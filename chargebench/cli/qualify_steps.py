@@ -276,15 +276,18 @@ def _scale_u(bench: Bench) -> float:
 def _weigh(capture: Capture, session: Session) -> float:
     """A settled weight: the mean of a few seconds whose halves agree."""
     capture.catch_up()
+    second = math.nan
     for _ in range(10):
         heard = capture.listen(WEIGH_S)
         masses = np.array([r.value for r in heard if r.channel == "mass" and math.isfinite(r.value)])
         if len(masses) < 2:
-            raise GaveUpError("no weight was received; look at the bench file and the scale")
+            continue
         first, second = (float(np.mean(half)) for half in np.array_split(masses, 2))
         if abs(first - second) <= max(2.0 * _scale_u(session.bench), 1e-6):
             capture.mark(f"weighed {np.mean(masses):.4f} g")
             return float(np.mean(masses))
+    if math.isnan(second):
+        raise GaveUpError("no weight was received; look at the bench file and the scale")
     raise GaveUpError(f"the scale does not settle (last {second:.3f} g); keep draughts and hands away")
 
 

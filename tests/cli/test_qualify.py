@@ -192,10 +192,10 @@ def test_a_reset_between_levels_costs_that_step_only(tmp_path: Path, virtual: Vi
 @pytest.mark.parametrize(
     ("words", "when"),
     [
-        (["zero", "--seconds", "16"], "Empty cup on"),
-        (["leakage", "--seconds", "16"], "Now put a charge"),
-        (["blank", "--dose-g", "18", "--runs", "2", "--grind-seconds", "12"], "Start the empty grinder"),
-        (["ioniser", "--runs", "2", "--grind-seconds", "12"], "hands off for 5 s"),
+        (["zero", "--seconds", "40"], "Empty cup on"),
+        (["leakage", "--seconds", "40"], "Now put a charge"),
+        (["blank", "--dose-g", "18", "--runs", "2", "--grind-seconds", "40"], "Start the empty grinder"),
+        (["ioniser", "--runs", "2", "--grind-seconds", "40"], "hands off for 5 s"),
     ],
 )
 def test_coffee_is_not_taken_for_nothing(
