@@ -176,7 +176,20 @@ _ROWS: Final = (
         "The scale still moves at the end: {found:.1f} times the uncertainty of its drift.",
     ),
     Watch("scale-drifting", "note", 0.02, "g/min", "The empty scale drifts by {found:.3f} g a minute."),
-    Watch("scale-unstable", "doubt", 5.0, "x resolution", "The settled scale scatters by {found:.1f} of its steps."),
+    Watch(
+        "scale-unstable",
+        "doubt",
+        5.0,
+        "x step",
+        "The settled scale scatters by {found:.1f} of its steps; steps finer than 0.01 g count as that.",
+    ),
+    Watch(
+        "scale-not-stated",
+        "note",
+        0.0,
+        "",
+        "Nothing is known of the scale on which the cup was weighed: the recipe's readability is taken.",
+    ),
     Watch("mass-above-dose", "doubt", 1.02, "part", "The cup collected {found:.1%} of dose and water."),
     Watch("recovery-low", "note", 90.0, "%", "Only {found:.1f} % of dose and water reached the cup.", True),
     Watch("no-dose", "note", 0.0, "", "No dose is tagged: recovery and the dry basis cannot be had."),
@@ -210,6 +223,7 @@ _ROWS: Final = (
         "Null grinds scatter {found:.1f} times what this run's noise says; their spread stands.",
     ),
     Watch("leakage-unknown", "note", 0.0, "", "Neither this run nor a bench check tells the leakage time constant."),
+    Watch("cut-short", "doubt", 0.0, "", "The recording was stopped during the grind."),
     Watch("recovered", "note", 0.0, "", "The recording was cut short and sealed later."),
 )
 

@@ -134,7 +134,8 @@ def lag(
     """First-order lag of the scale in s, 0 where it cannot be seen.
 
     After the last grounds have fallen, what is still missing from the final mass dies away exponentially, so the area
-    under it over its height is the lag, wherever one starts.
+    under it over its height is the lag, wherever one starts; of several starts, the higher count for more.
+    Starts before the last grounds fell see more area than that: of several sets of late starts the least lag stands.
 
     Parameters
     ----------
@@ -151,11 +152,15 @@ def lag(
     missing = final_g - mass
     area = np.concatenate((np.cumsum((0.5 * (missing[1:] + missing[:-1]) * np.diff(time_s))[::-1])[::-1], [0.0]))
     lacking = missing > max(8.0 * noise_g, 1e-6)
-    usable = np.flatnonzero(lacking)[-3:] if end_s is None else np.flatnonzero(lacking & (time_s >= end_s))[:4]
-    if not len(usable):
+    if end_s is None:
+        late = np.flatnonzero(lacking)[-6:]
+        choices = [late[-k:] for k in range(3, 7)]
+    else:
+        choices = [np.flatnonzero(lacking & (time_s >= end_s))[:4]]
+    if not len(choices[0]):
         return 0.0
-    estimate = float(np.median(area[usable] / missing[usable]))
-    return min(max(estimate, 0.0), most_s)
+    found = [float(area[i] @ missing[i]) / float(missing[i] @ missing[i]) for i in choices]
+    return min(max(min(found), 0.0), most_s)
 
 
 def corrected(time_s: Floats, mass: Floats, lag_s: float) -> Floats:

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from typing import Any
+from typing import Any, Final
 
 import numpy as np
 
@@ -26,6 +26,9 @@ from chargebench.runs.run import Run
 
 __all__ = ["DEFAULT", "Recipe", "process", "read_recipe"]
 
+STOPPED_IN_GRIND: Final = ("stopped while grinding", "given up while grinding")
+"""What the recorder notes when a recording is ended in the grind."""
+
 
 def process(run: Run, recipe: Recipe = DEFAULT) -> Outcome:
     """What the recipe makes of the run; never raises on a run that could be loaded.
@@ -43,6 +46,8 @@ def process(run: Run, recipe: Recipe = DEFAULT) -> Outcome:
     work = _laid_out(_material(run, recipe.parameters), recipe)
     if run.recovered:
         work.flag("recovered")
+    if work.material.stopped_in_grind:
+        work.flag("cut-short")
     find_rise(work)
     choose_stretches(work)
     fit_charge(work)
@@ -60,7 +65,8 @@ def process(run: Run, recipe: Recipe = DEFAULT) -> Outcome:
 def _material(run: Run, parameters: Mapping[str, Value]) -> Material:
     """The run as the steps see it."""
     scale = _series(run, "mass", parameters)
-    return Material(_cup(run, parameters), scale, run.tags, run.knowledge.known, _states(run), run.started)
+    stopped = any(mark.kind == "note" and mark.text.strip() in STOPPED_IN_GRIND for mark in run.marks)
+    return Material(_cup(run, parameters), scale, run.tags, run.knowledge.known, _states(run), run.started, stopped)
 
 
 def _laid_out(material: Material, recipe: Recipe) -> Work:

@@ -151,7 +151,8 @@ def clean(
     uneven = steps[steps != 1]
     lost = int(np.sum(uneven[(uneven > 1) & (uneven < 32768)] - 1))
     repeated = len(uneven) - int(np.count_nonzero(uneven))
-    gaps_s = np.diff(time_s)
+    with np.errstate(invalid="ignore"):  # times may be anything yet
+        gaps_s = np.diff(time_s)
     backwards = unsettled = bad = 0
     over: Floats = np.empty(0)
     met: npt.NDArray[np.int64] = np.empty(0, dtype=np.int64)

@@ -25,7 +25,7 @@ VACUUM_PERMITTIVITY = 8.8541878128e-12
 def answer(work: Work) -> None:
     """Net charge, charge-to-mass on the collected and on the dry basis, and the budget."""
     _calibration_flags(work)
-    if work.fit is None:
+    if work.fit is None or work.lost_nC is None:
         return
     charge = _true_charge(work, work.fit)
     work.result["net_charge_nC"] = net = estimate(charge, work.made)
@@ -61,7 +61,7 @@ def _true_charge(work: Work, fit: ChargeFit) -> Any:
         factor = summed(gain.value, [source], work.made)
     charge = factor * summed(fit.net[0], _sources(work, fit), work.made)
     background = known.get("ioniser_background_nC")
-    if background is not None and "ionised" in str(work.material.tags.get("treatment", "")):
+    if background is not None and work.material.ionised:
         source = Source("ioniser background", background.value, background.u, "nC", "B", background.dof, "ioniser")
         charge = charge - summed(background.value, [source], work.made)
         work.steps.append("ioniser background subtracted")
@@ -92,6 +92,8 @@ def _sources(work: Work, fit: ChargeFit) -> list[Source]:
         factor = math.copysign(math.sqrt(part) / prior.u, slope)
         found.append(Source(f"{words}, {where}", prior.value, prior.u, unit, "B", math.inf, shared, factor))
     sources = [Source("charge readings", net, math.sqrt(left), "nC", "A", dof), *found]
+    if work.lost_nC:
+        sources.append(Source("charge lost in the grind", 0.0, work.lost_nC / math.sqrt(3.0), "nC", "B"))
     floor = work.material.known.get("net_charge_floor_nC")
     if floor is not None and floor.u > u:
         work.flag("noise-floor", floor.u / max(u, 1e-15), floor_nC=floor.u)

@@ -76,14 +76,20 @@ def _leave_out_spikes(work: Work) -> Floats:
 
 
 def drift_priors(material: Material, work: Work) -> DriftPriors:
-    """What the bench check, or else the recipe, says of leakage and bias."""
+    """What the bench check, or else the recipe, says of leakage and bias.
+
+    An ioniser's ions are a steady current of their own, which no bench check has seen.
+    """
     leak, bias = material.known.get("leakage_rate_per_s"), material.known.get("bias_current_nA")
     widest = 1.0 / work.p("shortest_leakage_time_constant_s")
+    ions_nA = work.p("ion_current_nA") if material.ionised else 0.0
     return DriftPriors(
         Prior(0.0, widest, True) if leak is None else Prior(leak.value, max(leak.u, 1e-9), True),
-        Prior(0.0, work.p("largest_bias_current_nA")) if bias is None else Prior(bias.value, max(bias.u, 1e-9)),
+        Prior(0.0, work.p("largest_bias_current_nA"))
+        if bias is None
+        else Prior(bias.value, max(math.hypot(bias.u, ions_nA), 1e-9)),
         leak is not None,
-        bias is not None,
+        bias is not None and not material.ionised,
     )
 
 
@@ -117,9 +123,12 @@ def _trace_flags(work: Work, series: Series) -> None:
             size = sum(b.end_s - b.start_s for b in found) if kind == "gap" else len(found)
             lost = sum(_lost_bound(series, b) for b in found)
             work.flag(code, size, at_s=[b.start_s for b in found], lost_charge_bound_nC=lost)
+            if found is inside and kind != "gap" and work.lost_nC is not None:
+                work.lost_nC += lost
     edge = series.over_s and (series.over_s[0] < series.time_s[0] or series.over_s[1] > series.time_s[-1])
     if edge:
         work.flag("over-range-in-grind", 1.0, at_s=list(series.over_s))
+        work.lost_nC = None
     work.flag("lost-lines", series.lost / max(len(series) + series.lost, 1), lost_lines=series.lost)
     work.flag("repeated-lines", series.repeated)
     work.flag("clock-jump", len(series.jumps), at_s=list(series.jumps))
@@ -188,7 +197,7 @@ def running_charge(work: Work, gain: float, u_gain: float) -> None:
     Charge of both signs that falls in at the same time cancels in the cup: the parts are those of the net flow.
     """
     fit = work.fit
-    if fit is None:
+    if fit is None or work.lost_nC is None:
         return
     s, t = work.stretches, work.fine.time_s
     charge, u_running = running(fit, work.fine)
@@ -197,11 +206,16 @@ def running_charge(work: Work, gain: float, u_gain: float) -> None:
     work.curves["running_charge"] = {"time_s": t, "charge_nC": gain * charge, "u_nC": gain * np.hypot(u_running, noise)}
     inside = (t >= s.before_s[1]) & (t <= s.after_s[0])
     up, down, turns = parts(charge[inside], 0.0, fit.net[0], noise, work.p("turn_factor"))
-    u_part = math.hypot(fit.net[1], noise * math.sqrt(0.5 * turns))
+    u_part = math.hypot(fit.net[1], noise * math.sqrt(0.5 * turns), work.lost_nC / math.sqrt(3.0))
     for key, value in (("positive_charge_nC", up), ("negative_charge_nC", down)):
         u = math.hypot(gain * max(u_part, noise), u_gain * value)
         work.result[key] = Estimate(gain * value, u, fit.net[2])
     work.steps.append(f"running charge with {turns} turns beyond noise")
+    step_s, least = fine_width_s(work.material.cup.series, work.p("block_s")), gain * work.p("turn_factor") * noise
+    work.details["positive_and_negative_charge"] = (
+        f"rising and falling parts of the net flow in steps of {step_s:.2g} s, turns below {least:.2g} nC left out: "
+        "what arrives together cancels, so each is a lower bound of the charge of its sign"
+    )
     if work.true_mass_g is not None and work.mass_g > work.p("smallest_mass_g"):
         _along_mass(work, t[inside], gain * charge[inside], gain * noise, work.true_mass_g)
 

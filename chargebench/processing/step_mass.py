@@ -8,6 +8,7 @@ from __future__ import annotations
 import math
 
 import numpy as np
+import numpy.typing as npt
 
 from chargebench.processing.mass import (
     Level,
@@ -26,8 +27,12 @@ from chargebench.processing.work import Material, Work, number
 
 __all__ = ["collect", "find_rise", "time_grind"]
 
-UNEVEN = 0.03
-"""Relative standard uncertainty of carrying the flow between 10 and 90 % on to the whole mass (judgement, type B)."""
+Floats = npt.NDArray[np.float64]
+
+FINE_STEP_G = 0.01
+"""Steps finer than this (g) are decimals of whoever wrote the trace, not a promise of the scale."""
+LAG_DOUBT = 0.5
+"""Relative standard uncertainty of the scale's lag (judgement, type B): a flow that dies away looks like lag."""
 
 
 def find_rise(work: Work) -> None:
@@ -72,6 +77,9 @@ def collect(work: Work) -> None:
     stated = {k: 0.0 if (x := known.get(f"scale_{k}_g")) is None else x.value for k in ("repeatability", "linearity")}
     seen_g = resolution(material.scale.value) if by_hand is None else 0.0
     step_g = x.value if (x := known.get("scale_resolution_g")) is not None else seen_g
+    if by_hand is not None and not (step_g > 0.0 or stated["repeatability"] > 0.0):
+        step_g = work.p("hand_readability_g")
+        work.flag("scale-not-stated", readability_g=step_g)
     gain = known.get("scale_gain")
     mass_g, errors = collected(
         *work.levels, step_g, stated["repeatability"], stated["linearity"], 0.0 if gain is None else gain.u
@@ -101,13 +109,13 @@ def _settled_levels(work: Work) -> tuple[Level, Level] | None:
         return None
     work.steps.append("collected mass from settled means of the scale")
     step_g = resolution(scale.value)
-    if abs(after.slope_g_per_s) * window_s > 2.0 * step_g and after.u_slope_g_per_s > 0:
+    if abs(after.slope_g_per_s) * window_s > 2.0 * max(step_g, FINE_STEP_G) and after.u_slope_g_per_s > 0:
         moving = abs(after.slope_g_per_s) / after.u_slope_g_per_s
         work.flag("mass-not-settled", moving, slope_g_per_s=after.slope_g_per_s)
     if abs(before.slope_g_per_s) > 3.0 * before.u_slope_g_per_s:
         work.flag("scale-drifting", abs(before.slope_g_per_s) * 60.0)
-    if step_g > 0:
-        work.flag("scale-unstable", max(before.noise_g, after.noise_g) / step_g, resolution_g=step_g)
+    scatter_g = max(before.noise_g, after.noise_g)
+    work.flag("scale-unstable", scatter_g / max(step_g, FINE_STEP_G), scatter_g=scatter_g, resolution_g=step_g)
     return before, after
 
 
@@ -126,7 +134,7 @@ def _recovery(work: Work, mass: Estimate) -> None:
 
 
 def time_grind(work: Work) -> None:
-    """Throughput between 10 and 90 % of the collected mass, and the grind time that follows from it."""
+    """Throughput between 10 and 90 % of the collected mass, and the time the whole mass takes at it."""
     if work.levels is None or work.rise is None:
         return
     t, m = work.scale_blocks.time_s, work.scale_blocks.value
@@ -135,13 +143,22 @@ def time_grind(work: Work) -> None:
         return
     total_g = ends[1] - ends[0]
     work.true_mass_g = corrected(t, m, work.lag_s) - ends[0]
-    low, high = (crossing(t, work.true_mass_g, part * total_g) for part in (0.1, 0.9))
-    if not (math.isfinite(low) and math.isfinite(high) and high > low):
+    low, high = _ten_to_ninety(t, work.true_mass_g, total_g)
+    if not high > low:
         return
     rate = 0.8 * total_g / (high - low)
-    one_s = max(0.5 * work.material.scale.step_s, work.scale_noise_g / rate, 0.05 * work.lag_s)
-    u_s = math.sqrt(2.0) * one_s
-    seconds = (high - low) / 0.8
-    work.result["grind_time_s"] = Estimate(seconds, math.hypot(u_s / 0.8, UNEVEN * seconds))
+    one_s = max(work.material.scale.step_s / math.sqrt(12.0), work.scale_noise_g / rate)
+    less, more = (
+        _ten_to_ninety(t, corrected(t, m, (1.0 + part) * work.lag_s) - ends[0], total_g)
+        for part in (-LAG_DOUBT, LAG_DOUBT)
+    )
+    lag_part_s = 0.5 * abs((more[1] - more[0]) - (less[1] - less[0]))
+    u_s = math.hypot(math.sqrt(2.0) * one_s, lag_part_s if math.isfinite(lag_part_s) else LAG_DOUBT * work.lag_s)
+    work.result["grind_time_s"] = Estimate((high - low) / 0.8, u_s / 0.8)
     work.result["throughput_g_per_s"] = Estimate(rate, rate * u_s / (high - low))
     work.details |= {"time_10_percent_s": low, "time_90_percent_s": high}
+
+
+def _ten_to_ninety(time_s: Floats, mass_g: Floats, total_g: float) -> tuple[float, float]:
+    """Times at which 10 and 90 % of the mass had fallen; NaN where it never passes them."""
+    return crossing(time_s, mass_g, 0.1 * total_g), crossing(time_s, mass_g, 0.9 * total_g)

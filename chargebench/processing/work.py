@@ -75,11 +75,17 @@ class Material:
     known: Mapping[str, Knowing]
     states: Mapping[str, float]
     started: str
+    stopped_in_grind: bool = False
 
     @property
     def collects(self) -> bool:
         """Whether grounds are expected in the cup."""
         return self.tags.get("purpose") != "blank"
+
+    @property
+    def ionised(self) -> bool:
+        """Whether an ioniser was on."""
+        return "ionised" in str(self.tags.get("treatment", ""))
 
     @property
     def dose_g(self) -> float | None:
@@ -117,6 +123,7 @@ class Work:
     lag_s: float = 0.0
     fit: ChargeFit | None = None
     levels: tuple[Level, Level] | None = None
+    lost_nC: float | None = 0.0
     mass_g: float = math.nan
     mass: Any = None
     true_mass_g: Floats | None = None
