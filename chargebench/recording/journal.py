@@ -11,6 +11,7 @@ from __future__ import annotations
 import contextlib
 import os
 import threading
+import time
 from collections import deque
 from collections.abc import Mapping
 from dataclasses import dataclass
@@ -26,6 +27,8 @@ __all__ = ["HeldJournal", "Journal", "JournalContent", "is_locked", "journal_con
 
 SYNC_EVERY_S = 0.25
 KEPT_BYTES = 32_000_000
+LOCK_TRIES = 50
+LOCK_PAUSE_S = 0.02
 
 
 class Journal:
@@ -48,7 +51,7 @@ class Journal:
         self._kept_from = 0
         self._number = len(lines)
         self._written = self._synced = self._kept_bytes
-        self._closing = False
+        self._closing = self._closed = False
         self._wake = threading.Event()
         self._thread = threading.Thread(target=self._sync_until_closed, name=f"sync {path.name}", daemon=True)
         self._thread.start()
@@ -86,8 +89,16 @@ class Journal:
 
     def sync(self) -> None:
         """Sync before returning; for the moments that must not be lost."""
-        if not self.failure:
+        if not self.failure and self._synced < self._written:
             self._sync_once()
+
+    def settle(self) -> None:
+        """End the other thread and sync what is left; afterwards `failure` says for good whether all is on the disk."""
+        if not self._closing:
+            self._closing = True
+            self._wake.set()
+            self._thread.join()
+        self.sync()
 
     def kept_records(self, since: int) -> list[Record]:
         """Records still in memory with at least that number."""
@@ -138,14 +149,13 @@ class Journal:
 
     def close(self) -> None:
         """Sync, give the lock back, end the thread. The file stays. A second call does nothing."""
-        if self._closing:
+        if self._closed:
             return
-        self._closing = True
-        self._wake.set()
-        self._thread.join()
-        self.sync()
+        self._closed = True
+        self.settle()
         unlock(self._descriptor)
-        os.close(self._descriptor)
+        with contextlib.suppress(OSError):  # nothing is left to be written
+            os.close(self._descriptor)
 
     def _keep(self, line: bytes) -> None:
         """Hold the line in memory; let the oldest go where they are on the disk and memory is short."""
@@ -173,7 +183,7 @@ class Journal:
         except OSError as error:
             self._fail("synced", error)
         else:
-            self._synced = upto
+            self._synced = max(self._synced, upto)
 
     def _fail(self, what: str, error: OSError) -> None:
         """Cut back to the last good length and close the way to this file."""
@@ -199,25 +209,43 @@ def _write_all(descriptor: int, data: bytes) -> None:
 
 def _new_file(path: Path, content: bytes) -> int:
     """A new locked file with that content, on the disk together with its name; its descriptor."""
+    descriptor = _new_locked(path)
     try:
-        descriptor = os.open(path, APPEND_NEW, 0o644)
-    except OSError as error:
-        raise JournalError(f"{path}: journal cannot be created: {error.strerror}") from error
-    try:
-        if not lock(descriptor):
-            raise JournalError(f"{path}: another process has taken this journal")
         _write_all(descriptor, content)
         sync_data(descriptor)
         sync_folder(path.parent)
     except OSError as error:
-        os.close(descriptor)
+        with contextlib.suppress(OSError):
+            os.close(descriptor)
         with contextlib.suppress(OSError):
             path.unlink()
         raise JournalError(f"{path}: journal cannot be written: {error.strerror}") from error
-    except JournalError:
-        os.close(descriptor)
-        raise
     return descriptor
+
+
+def _new_locked(path: Path) -> int:
+    """A new empty file, locked. A start beside may look at it first, and even move it away as empty: then again."""
+    try:
+        for _ in range(LOCK_TRIES):
+            descriptor = os.open(path, APPEND_NEW, 0o644)
+            for _ in range(LOCK_TRIES):
+                if lock(descriptor):
+                    if _is_at(path, descriptor):
+                        return descriptor
+                    break
+                time.sleep(LOCK_PAUSE_S)
+            os.close(descriptor)
+    except OSError as error:
+        raise JournalError(f"{path}: journal cannot be created: {error.strerror}") from error
+    raise JournalError(f"{path}: another process has taken this journal")
+
+
+def _is_at(path: Path, descriptor: int) -> bool:
+    """Whether the open file is still the one of that name."""
+    try:
+        return os.path.samestat(path.stat(), os.fstat(descriptor))
+    except FileNotFoundError:
+        return False
 
 
 @dataclass(frozen=True)
@@ -299,7 +327,8 @@ class HeldJournal:
         self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
     ) -> None:
         unlock(self._descriptor)
-        os.close(self._descriptor)
+        with contextlib.suppress(OSError):  # it was only read
+            os.close(self._descriptor)
 
 
 def is_locked(path: Path) -> bool:

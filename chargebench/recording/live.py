@@ -239,14 +239,18 @@ class LiveRun:
         """Say that recording ended as meant, sync, close; the journal's path, ready to be sealed."""
         self.rescue()
         self.journal.append("end", json_payload({"ns": ns, "text": text}))
-        self.journal.sync()
+        self.journal.settle()
         self.rescue()  # where the disk failed only now, memory still holds the whole journal
         self.journal.close()
         return self.journal.path
 
     def discard(self, why: str) -> None:
         """Close and remove the journal: nothing in it is wanted."""
-        self.journal.discard()
+        try:
+            self.journal.discard()
+        except JournalError as error:
+            self._tell("doubt", "not-discarded", f"{error}; it is sealed at the next start")
+            return
         self._emit({"event": "discarded", "run": self.run_id, "text": why})
 
 

@@ -8,6 +8,7 @@ Doing this twice, or being killed in the middle, changes nothing.
 
 from __future__ import annotations
 
+import contextlib
 import os
 from collections.abc import Callable, Mapping
 from pathlib import Path
@@ -56,21 +57,29 @@ def recover(folder: Path, finish: Finish, emit: Emit) -> int:
     int
         Journals that could not be sealed.
     """
-    return sum(not _recover_one(journal, finish, emit) for journal in abandoned(folder))
+    return sum(not _recovered(journal, finish, emit) for journal in abandoned(folder))
+
+
+def _recovered(journal: Path, finish: Finish, emit: Emit) -> bool:
+    """Recover one journal; a disk that refuses is told of, and the next start tries again."""
+    try:
+        return _recover_one(journal, finish, emit)
+    except OSError as error:
+        text = f"{journal.name} could not be sealed: {error.strerror or error}; tried again at the next start"
+        emit({"event": "notice", "severity": "reject", "code": "not-sealed", "text": text})
+        return False
 
 
 def _recover_one(journal: Path, finish: Finish, emit: Emit) -> bool:
     try:
         content = read_journal(journal)
         if not content.records:
-            _quarantine(journal, "holds no whole record: nothing had been recorded yet", emit)
-            return True
+            return _set_aside(journal, emit)
         if content.header and not content.damaged and all(record.kind != "raw" for record in content.records):
             return _drop(journal, emit)
         answer = finish(journal)
     except ChargebenchError as error:
-        _failed(journal, str(error), emit)
-        return False
+        return _failed(journal, str(error), emit)
     remove(_failures(journal))
     outcome = answer["outcome"]
     kind = "recovered" if outcome.get("recovered") else "sealed"
@@ -94,19 +103,33 @@ def _failures(journal: Path) -> Path:
     return journal.with_name(journal.name + "-failures")
 
 
-def _failed(journal: Path, why: str, emit: Emit) -> None:
-    """Count a failure that is the journal's own; at the third it goes into quarantine."""
+def _set_aside(journal: Path, emit: Emit) -> bool:
+    """Put a journal without a record out of the way, unless a recorder is only just beginning it."""
+    why = "holds no whole record: nothing had been recorded yet"
+    with HeldJournal(journal):
+        empty = not read_journal(journal).records
+        if empty and os.name != "nt":
+            _quarantine(journal, why, emit)
+    if empty and os.name == "nt":  # there an open file cannot be moved, whoever has it open
+        with contextlib.suppress(PermissionError):
+            _quarantine(journal, why, emit)
+    return True
+
+
+def _failed(journal: Path, why: str, emit: Emit) -> bool:
+    """Count a failure that is the journal's own; at the third it goes into quarantine. True where another has it."""
     if not journal.exists() or is_locked(journal):
-        return
+        return True
     text = f"{journal.name} could not be sealed: {why}"
     emit({"event": "notice", "severity": "reject", "code": "not-sealed", "text": text})
     if not os.access(journal.parent, os.W_OK) or free_bytes(journal.parent) < LEAST_FREE_BYTES:
-        return
+        return False
     counted = _failures(journal)
     with counted.open("a", encoding="utf-8") as file:
         file.write(f"{utc_now_text()} {' '.join(why.split())}\n")
     if len(counted.read_text(encoding="utf-8").splitlines()) >= FAILURES_ALLOWED:
         _quarantine(journal, f"could not be sealed {FAILURES_ALLOWED} times", emit)
+    return False
 
 
 def _quarantine(journal: Path, why: str, emit: Emit) -> None:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import contextlib
 import errno
 import itertools
 import random
@@ -159,18 +158,23 @@ def _sealed_under(tally: Tally, work: Callable[[Path], None], where: str, fails:
     journal = folder / f"{RUN_ID}.journal"
     taken = _left_behind(journal)
 
-    def under_faults() -> dict[str, int]:
-        with Calls(folder, fails) as calls, contextlib.suppress(ChargebenchError, OSError):
-            work(journal)
-        return calls.counts
+    def under_faults() -> tuple[dict[str, int], str]:
+        with Calls(folder, fails) as calls:
+            try:
+                work(journal)
+            except (ChargebenchError, OSError) as error:
+                return calls.counts, repr(error)
+        return calls.counts, ""
 
-    counts: dict[str, int] = apart(under_faults)
+    counts, raised = apart(under_faults)
+    if raised and work is _start:
+        tally.losses.append(f"{where}: the start ended with {raised}")
     tally.trials += where != "unharmed"
     tally.judged(where, apart(lambda: judge(folder, taken)))
     if not list(folder.glob("*.h5")):
         tally.losses.append(f"{where}: no run was made")
     shutil.rmtree(folder)
-    return counts
+    return dict(counts)
 
 
 def _left_behind(path: Path) -> list[Taken]:
