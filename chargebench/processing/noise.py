@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field
-from functools import cache
+from functools import cache, cached_property
 
 import numpy as np
 import numpy.typing as npt
@@ -125,37 +125,32 @@ class Grid:
         Relative white variance of each block, about 1.
     distance_s, since_s : array (n, n)
         Time between blocks; time from the first block to the earlier one of each pair.
-    width_s : float
-        Width of a block, readings times step.
-    loss_s : float
+    width_s : array (n,)
+        Width of each block, readings times step.
+    loss_s : array (n,)
         What averaging takes from the variance of a random walk of unit growth.
     """
 
     white: Floats
     distance_s: Floats
     since_s: Floats
-    width_s: float
-    loss_s: float
+    width_s: Floats
+    loss_s: Floats
     _fading: dict[float, Floats] = field(default_factory=dict, repr=False)
     _waving: dict[float, Floats] = field(default_factory=dict, repr=False)
     _steady: dict[tuple[float, ...], Floats] = field(default_factory=dict, repr=False)
     _walking: dict[float, Floats] = field(default_factory=dict, repr=False)
 
     def steady(self, shape: Shape) -> Floats:
-        """Covariance of all that does not walk: white noise, correlated noise, a line; made once.
-
-        Averaging inside a block multiplies the covariance of correlated noise by the factors of `averaged`.
-        """
+        """Covariance of all that does not walk: white noise, correlated noise, a line; made once."""
         key = (shape.correlated, shape.memory_s, shape.line, shape.line_Hz)
         if key not in self._steady:
-            matrix, own = np.zeros_like(self.distance_s), self.white
+            matrix = np.zeros_like(self.distance_s)
             if shape.correlated:
-                between, within = self.averaged(shape.memory_s)
-                matrix += (shape.correlated * between) * self.fading(shape.memory_s)
-                own = own + shape.correlated * (within - between)
+                matrix += shape.correlated * self.fading(shape.memory_s)
             if shape.line:
                 matrix += shape.line * self.waving(shape.line_Hz)
-            matrix.flat[:: len(own) + 1] += own
+            matrix.flat[:: len(self.white) + 1] += self.white
             self._steady[key] = matrix
         return self._steady[key]
 
@@ -171,9 +166,18 @@ class Grid:
         return self._walking[walk_per_s]
 
     def fading(self, memory_s: float) -> Floats:
-        """Correlation of noise with a memory between blocks; made once."""
+        """Covariance of block means of exponentially correlated noise of unit variance; made once.
+
+        exp(-d/m) averaged over both blocks; written with the gap between their edges, which keeps it finite however
+        long a block is against the memory.
+        """
         if memory_s not in self._fading:
-            self._fading[memory_s] = np.exp(self.distance_s / -memory_s)
+            x = np.maximum(self.width_s / memory_s, 1e-6)
+            kept = -np.expm1(-x) / x
+            gap_s = self.distance_s - 0.5 * (self.width_s[:, None] + self.width_s)
+            matrix = np.exp(np.maximum(gap_s, 0.0) / -memory_s) * kept[:, None] * kept
+            matrix.flat[:: len(x) + 1] = np.where(x < 1e-3, 1.0 - x / 3.0, 2.0 * (x + np.expm1(-x)) / x**2)
+            self._fading[memory_s] = matrix
         return self._fading[memory_s]
 
     def waving(self, line_Hz: float) -> Floats:
@@ -181,28 +185,24 @@ class Grid:
         if line_Hz not in self._waving:
             angle = 2.0 * np.pi * line_Hz * self.distance_s[0]
             waves = np.stack((np.cos(angle), np.sin(angle)))
-            self._waving[line_Hz] = (waves.T @ waves) * self.fading(COHERENCE_S)
+            self._waving[line_Hz] = (waves.T @ waves) * self._coherence
         return self._waving[line_Hz]
 
-    def averaged(self, memory_s: float) -> tuple[float, float]:
-        """Factors of the covariance between blocks and of the variance within one."""
-        x = max(self.width_s / memory_s, 1e-6)
-        return float((2.0 * np.sinh(0.5 * x) / x) ** 2), float(
-            1.0 - x / 3.0 if x < 1e-3 else 2.0 * (x - 1.0 + np.exp(-x)) / x**2
-        )
+    @cached_property
+    def _coherence(self) -> Floats:
+        return np.asarray(np.exp(self.distance_s / -COHERENCE_S))
 
 
 def grid_of(time_s: Floats, count: Floats, step_s: float) -> Grid:
     """The grid of blocks of `count` readings `step_s` apart, centred on `time_s`."""
     t = time_s - time_s[0]
-    usual = float(np.median(count))
-    width_s = usual * step_s
+    width_s = count * step_s
     return Grid(
         float(np.mean(count)) / count,
         np.abs(t[:, None] - t[None, :]),
-        np.minimum(t[:, None], t[None, :]) + width_s,
+        np.minimum(t[:, None], t[None, :]) + float(np.max(width_s)),
         width_s,
-        width_s / 6.0 * (1.0 - usual**-2),
+        width_s / 6.0 * (1.0 - 1.0 / count**2),
     )
 
 

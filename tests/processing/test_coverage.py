@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from chargebench.processing.drift import Design, Prior, fit
-from chargebench.processing.noise import Shape, find_aliases, folds_slowly, grid_of, shapes, slow_lines
+from chargebench.processing.noise import Shape, covariance, find_aliases, folds_slowly, grid_of, shapes, slow_lines
 from tests.benchmarks.coverage import study
 
 
@@ -50,6 +50,38 @@ def test_white_noise_holds_no_line() -> None:
     t = np.arange(0.0, 10.0, 0.01)
     found = [bool(find_aliases([(t, rng.standard_normal(len(t)))], 0.01, 40.0, 3.0)) for _ in range(40)]
     assert sum(found) <= 1
+
+
+@pytest.mark.parametrize("width_s", [0.05, 0.4, 4.0, 40.0])
+def test_every_shape_is_a_covariance_however_the_blocks_are_cut(width_s: float) -> None:
+    """Blocks of any width, a short one at the end of each stretch among them, leave every shape positive definite."""
+    count = np.full(60, width_s / 0.01)
+    count[[29, 59]] = 1.0
+    ends = np.cumsum(count) * 0.01
+    ends[30:] += 12.0
+    grid = grid_of(ends - 0.005 * count, count, 0.01)
+    for shape in (*shapes(), *slow_lines(0.01)):
+        matrix = covariance(shape, grid)
+        assert np.linalg.eigvalsh(matrix)[0] > 0.0
+        assert np.all(np.isfinite(matrix))
+
+
+@pytest.mark.parametrize("readings", [3, 40])
+def test_averaged_noise_has_the_covariance_of_its_readings(readings: int) -> None:
+    """Correlated noise and a walk, averaged over uneven blocks, vary as the sums over single readings say."""
+    step_s, memory_s = 0.02, 0.5
+    count = np.array([readings, readings, 2, readings, 1]) * 1.0
+    first = np.concatenate(([0], np.cumsum(count)))[:-1].astype(int)
+    t = step_s * np.arange(int(np.sum(count)))
+    means = np.zeros((5, len(t)))
+    for row, start, n in zip(means, first, count.astype(int), strict=True):
+        row[start : start + n] = 1.0 / n
+    grid = grid_of(means @ t, count, step_s)
+    said = covariance(Shape(1.0, memory_s, 0.0), grid) - np.diag(grid.white)
+    assert said == pytest.approx(means @ np.exp(-np.abs(t[:, None] - t) / memory_s) @ means.T, abs=0.02)
+    walk = covariance(Shape(0.0, 1.0, 1.0), grid) - np.diag(grid.white)
+    true = means @ np.minimum(t[:, None], t) @ means.T
+    assert walk - walk[0, 1] == pytest.approx(true - true[0, 1], abs=1e-9)
 
 
 def test_white_noise_alone_gives_the_textbook_covariance() -> None:
