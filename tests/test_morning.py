@@ -36,7 +36,7 @@ u_spray_g = 0.004
 """
 RUINED = (5, 14, 23)
 """Which runs of the morning, counted from 1, get a spoon in the cup."""
-SPEED = 30.0
+SPEED = 20.0
 
 
 class Morning:
