@@ -13,12 +13,18 @@ import numpy.typing as npt
 
 from chargebench.processing.series import Break, Series
 
-__all__ = ["Blocks", "Bridge", "block_sums", "charge_integral", "integrate_current", "merge", "without_resets"]
+__all__ = [
+    "Blocks",
+    "Bridge",
+    "block_sums",
+    "charge_integral",
+    "integral_steps",
+    "integrate_current",
+    "merge",
+    "without_resets",
+]
 
 Floats = npt.NDArray[np.float64]
-
-PIECE = 16384
-"""Readings worked on at a time: few enough to stay in the processor's cache."""
 
 
 @dataclass(frozen=True)
@@ -72,22 +78,22 @@ class Blocks:
         return len(self.time_s)
 
 
-def _trapezoids(series: Series) -> tuple[Floats, tuple[Bridge, ...]]:
-    """Cumulative trapezoid of the values over real time stamps, broken steps replaced by their bounded middle."""
+def integral_steps(series: Series) -> tuple[Floats, tuple[Bridge, ...]]:
+    """Integral from each reading to the next (n,), 0 for the first, and what is not known of it across breaks.
+
+    Trapezoids over real time stamps; the step across a break is the middle of what it is bounded by.
+    """
     t, v = series.time_s, series.value
     bridges = tuple(_bridge(series, broken) for broken in series.breaks)
-    total = np.zeros(len(t))
-    for start in range(1, len(t), PIECE):
-        stop = min(start + PIECE, len(t))
-        steps = v[start:stop] + v[start - 1 : stop - 1]
+    all_steps = np.zeros(len(t))
+    if len(t):
+        steps = all_steps[1:]
+        np.add(v[1:], v[:-1], out=steps)
         steps *= 0.5
-        steps *= np.diff(t[start - 1 : stop])
-        for broken, bridge in zip(series.breaks, bridges, strict=True):
-            if start <= broken.index < stop:
-                steps[broken.index - start] = bridge.middle
-        steps[0] += total[start - 1]
-        np.cumsum(steps, out=total[start:stop])
-    return total, bridges
+        steps *= np.diff(t)
+    for broken, bridge in zip(series.breaks, bridges, strict=True):
+        all_steps[broken.index] = bridge.middle
+    return all_steps, bridges
 
 
 def _bridge(series: Series, broken: Break) -> Bridge:
@@ -100,7 +106,8 @@ def _bridge(series: Series, broken: Break) -> Bridge:
 
 def charge_integral(series: Series) -> tuple[Floats, tuple[Bridge, ...]]:
     """S(t) in nC s at each reading, from the first one, and what is not known of it across breaks."""
-    return _trapezoids(series)
+    steps, bridges = integral_steps(series)
+    return np.cumsum(steps), bridges
 
 
 def integrate_current(series: Series) -> tuple[Series, tuple[Bridge, ...]]:
@@ -108,7 +115,7 @@ def integrate_current(series: Series) -> tuple[Series, tuple[Bridge, ...]]:
 
     The charge starts at 0 and carries the breaks of the current.
     """
-    total, bridges = _trapezoids(series)
+    total, bridges = charge_integral(series)
     return replace(series, value=total), bridges
 
 
@@ -131,16 +138,18 @@ def without_resets(series: Series) -> Series:
     return replace(series, value=value)
 
 
-def block_sums(series: Series, integral: Floats | None, width_s: float) -> Blocks:
+def block_sums(series: Series, steps: Floats | None, width_s: float, *, spread: bool = True) -> Blocks:
     """Means over blocks of `width_s` seconds that never span a break.
 
     Parameters
     ----------
     series : Series
-    integral : array (n,) or None
-        As from `charge_integral`. None where levels alone are wanted: then integral, spread and extremes are NaN.
+    steps : array (n,) or None
+        As from `integral_steps`; None for an integral that stays 0.
     width_s : float
         Wider than the step between readings.
+    spread : bool
+        False where spread and extremes are not wanted; they are then NaN.
     """
     t, v = series.time_s, series.value
     if not len(t):
@@ -154,23 +163,36 @@ def block_sums(series: Series, integral: Floats | None, width_s: float) -> Block
     mean = np.add.reduceat(v, starts) / count
     middle = np.add.reduceat(t, starts) / count
     piece = np.searchsorted(cuts, starts, side="right")
-    if integral is None:
+    integral = np.zeros(len(starts)) if steps is None else _mean_integral(steps, starts, count)
+    if not spread:
         unknown = np.full(len(starts), np.nan)
-        return Blocks(middle, mean, unknown, unknown, unknown, unknown, count, piece)
+        return Blocks(middle, mean, integral, unknown, unknown, unknown, count, piece)
     centred = np.repeat(mean, count.astype(np.int64))
     np.subtract(v, centred, out=centred)
     np.multiply(centred, centred, out=centred)
-    spread = np.sqrt(np.add.reduceat(centred, starts) / np.maximum(count - 1, 1))
+    scatter = np.sqrt(np.add.reduceat(centred, starts) / np.maximum(count - 1, 1))
     return Blocks(
         middle,
         mean,
-        np.add.reduceat(integral, starts) / count,
-        spread,
+        integral,
+        scatter,
         np.minimum.reduceat(v, starts),
         np.maximum.reduceat(v, starts),
         count,
         piece,
     )
+
+
+def _mean_integral(steps: Floats, starts: npt.NDArray[np.int64], count: Floats) -> Floats:
+    """Mean running integral of each block from the steps between readings.
+
+    A step counts in all readings of its block from its own on: in as many as are left.
+    """
+    left = np.repeat(starts + count, count.astype(np.int64))
+    left -= np.arange(len(steps))
+    left *= steps
+    before = np.concatenate(([0.0], np.cumsum(np.add.reduceat(steps, starts))[:-1]))
+    return np.asarray(before + np.add.reduceat(left, starts) / count)
 
 
 def merge(blocks: Blocks, choose: npt.NDArray[np.bool_], width_s: float) -> Blocks:

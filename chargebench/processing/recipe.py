@@ -9,11 +9,9 @@ import math
 from collections.abc import Mapping
 from typing import Any, Final
 
-import numpy as np
-
 from chargebench import __version__
 from chargebench.processing import flags as watch
-from chargebench.processing.integral import block_sums, charge_integral, integrate_current, without_resets
+from chargebench.processing.integral import block_sums, integral_steps, integrate_current, without_resets
 from chargebench.processing.outcome import Outcome
 from chargebench.processing.parameters import DEFAULT, Recipe, Value, read_recipe
 from chargebench.processing.series import Series, clean, empty
@@ -72,9 +70,9 @@ def _material(run: Run, parameters: Mapping[str, Value]) -> Material:
 def _laid_out(material: Material, recipe: Recipe) -> Work:
     """The sheet with its blocks."""
     series = material.cup.series
-    fine = block_sums(series, material.cup.integral, fine_width_s(series, float(recipe.parameters["block_s"])))
+    fine = block_sums(series, material.cup.steps, fine_width_s(series, float(recipe.parameters["block_s"])))
     scale = material.scale
-    weights = block_sums(scale, np.zeros(len(scale)), fine_width_s(scale, float(recipe.parameters["mass_block_s"])))
+    weights = block_sums(scale, None, fine_width_s(scale, float(recipe.parameters["mass_block_s"])))
     return Work(material, recipe, NONE, fine, weights)
 
 
@@ -95,10 +93,10 @@ def _cup(run: Run, parameters: Mapping[str, Value]) -> Cup:
     """Charge readings, or integrated current readings where there are no others."""
     charge = _series(run, "charge", parameters)
     if len(charge):
-        integral, bridges = charge_integral(charge)
-        return Cup(without_resets(charge), integral, bridges, True)
+        steps, bridges = integral_steps(charge)
+        return Cup(without_resets(charge), steps, bridges, True)
     series, bridges = integrate_current(_series(run, "current", parameters))
-    return Cup(series, np.zeros(len(series)), bridges, False)
+    return Cup(series, None, bridges, False)
 
 
 def _states(run: Run) -> dict[str, float]:

@@ -28,7 +28,8 @@ Floats = npt.NDArray[np.float64]
 def choose_stretches(work: Work) -> None:
     """Cut the run into quiet, grind, quiet."""
     series, fine = work.material.cup.series, work.fine
-    detect = block_sums(series, None, max(work.p("detection_block_s"), fine_width_s(series, work.p("block_s"))))
+    width_s = max(work.p("detection_block_s"), fine_width_s(series, work.p("block_s")))
+    detect = block_sums(series, None, width_s, spread=False)
     floor = 1e-9 * max(1.0, float(np.max(fine.high)), -float(np.min(fine.low))) if len(fine) else 1e-9
     work.stretches = choose(
         detect, work.rise, work.material.states, threshold=work.p("burst_threshold"), join_s=work.p("join_s"),

@@ -53,14 +53,15 @@ class Cup:
     ----------
     series : Series
         Charge in nC; continuous across resets, whose steps are taken out.
-    integral : array (n,)
-        Integral of the charge displayed; zero for a current-reading instrument, whose sum does not leak.
+    steps : array (n,) or None
+        Integral of the charge displayed from reading to reading; none for a current-reading instrument, whose sum does
+        not leak.
     bridges : tuple of Bridge
     leaks : bool
     """
 
     series: Series
-    integral: Floats
+    steps: Floats | None
     bridges: tuple[Bridge, ...]
     leaks: bool
 

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from chargebench.processing.grind import parts, turns
-from chargebench.processing.integral import block_sums, charge_integral, without_resets
+from chargebench.processing.integral import block_sums, charge_integral, integral_steps, without_resets
 from chargebench.processing.mass import corrected, crossing, lag, resolution
 from chargebench.processing.series import clean
 
@@ -37,6 +37,18 @@ def test_the_integral_bounds_what_a_break_hides() -> None:
     integral, (bridge,) = charge_integral(series)
     assert (bridge.kind, bridge.middle, bridge.half_width) == ("gap", 24.0, 16.0)
     assert integral.tolist() == [0.0, 0.0, 0.5, 24.5, 29.5]
+
+
+def test_blocks_hold_the_mean_of_the_integral() -> None:
+    """Means of the running integral over uneven blocks, a break between them, are those of its readings."""
+    rng = np.random.default_rng(3)
+    t = np.cumsum(rng.uniform(0.01, 0.02, 500))
+    t[300:] += 5.0
+    series = clean(t, 1000.0 + np.cumsum(rng.standard_normal(500)), np.zeros(500, dtype=np.int64), np.arange(500))
+    integral, _ = charge_integral(series)
+    blocks = block_sums(series, integral_steps(series)[0], 0.1)
+    starts = np.concatenate(([0], np.cumsum(blocks.count)))[:-1].astype(int)
+    assert blocks.integral == pytest.approx(np.add.reduceat(integral, starts) / blocks.count, rel=1e-12)
 
 
 def test_blocks_never_span_a_break() -> None:

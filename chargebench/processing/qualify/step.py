@@ -10,7 +10,7 @@ from typing import Final
 
 from chargebench.processing.charge import ChargeFit, DriftPriors, charge_fit
 from chargebench.processing.drift import Prior
-from chargebench.processing.integral import block_sums, charge_integral
+from chargebench.processing.integral import block_sums, integral_steps
 from chargebench.processing.series import Series
 from chargebench.processing.stretches import Stretches
 
@@ -57,8 +57,8 @@ def fit_step(
         raise ValueError(f"step: {broken.kind} at {broken.start_s:.3f} s; allowed is a charge trace without a break")
     fit = None
     if len(series):
-        integral, bridges = charge_integral(series)
-        fine = block_sums(series, integral, max(BLOCK_S, 2.0 * series.step_s))
+        steps, bridges = integral_steps(series)
+        fine = block_sums(series, steps, max(BLOCK_S, 2.0 * series.step_s))
         stretches = Stretches(before_s, after_s, (before_s[1], after_s[0]), how="marks")
         fit = charge_fit(series, fine, bridges, stretches, priors, FIT)
     if fit is None:
