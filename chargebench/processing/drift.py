@@ -150,11 +150,10 @@ def _half_width(weight: Floats, offset: Floats, sd: Floats, level: float = 0.95)
         over = float(weight @ (ndtr(right) - ndtr(left))) - level
         low, high = (low, half) if over > 0.0 else (half, high)
         slope = float(weight @ ((np.exp(-0.5 * right * right) + np.exp(-0.5 * left * left)) / sd)) / np.sqrt(2 * np.pi)
-        step = half - over / slope if slope > 0.0 else low
-        next_half = float(step) if low < step < high else 0.5 * (low + high)
-        if abs(next_half - half) <= 1e-10 * high:
-            return next_half
-        half = next_half
+        newton = half - over / slope if slope > 0.0 else low
+        if abs(newton - half) <= 1e-10 * half:
+            break
+        half = float(newton) if low < newton < high else 0.5 * (low + high)
     return half
 
 
@@ -260,7 +259,7 @@ def _mixture(
         beta = np.linalg.solve(A / scale2[:, None, None] + prior, (b / scale2[:, None] + P0 * m0)[:, :, None])[:, :, 0]
         rss = yy - 2 * np.sum(b * beta, axis=1) + np.sum((A @ beta[:, :, None])[:, :, 0] * beta, axis=1)
         scale2 = np.maximum(np.maximum(rss, 0.0) / (n - free), floor2)
-        if np.all(np.abs(scale2 - old) <= 1e-9 * old):
+        if np.all(np.abs(scale2 - old) <= 1e-6 * old):
             break
     rough = -0.5 * ((n - free) * np.log(scale2) + log_det + rss / scale2) + stats.log_prior
     likely = np.flatnonzero(rough > np.max(rough) - UNLIKELY)

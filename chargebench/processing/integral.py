@@ -189,7 +189,7 @@ def _mean_integral(steps: Floats, starts: npt.NDArray[np.int64], count: Floats) 
     A step counts in all readings of its block from its own on: in as many as are left.
     """
     left = np.repeat(starts + count, count.astype(np.int64))
-    left -= np.arange(len(steps))
+    left -= np.arange(len(steps), dtype=np.float64)
     left *= steps
     before = np.concatenate(([0.0], np.cumsum(np.add.reduceat(steps, starts))[:-1]))
     return np.asarray(before + np.add.reduceat(left, starts) / count)

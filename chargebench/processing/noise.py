@@ -278,8 +278,10 @@ def find_aliases(
     if n < 32:
         return ()
     residual = _detrended(time_s[:n], value[:n])
-    window = np.hanning(n)
-    power = np.abs(np.fft.rfft(residual * window)) ** 2
+    window = _hann(n)
+    residual *= window
+    spectrum = np.fft.rfft(residual)
+    power = spectrum.real**2 + spectrum.imag**2
     half = 6
     lines: list[Alias] = []
     first = max(int(np.ceil(cycles * 1.0)), 2)
@@ -298,6 +300,12 @@ def find_aliases(
         amplitude = 2.0 * np.sqrt(peak) / float(np.sum(window)) * (1.0 + 0.4 * shift * shift)
         lines.append(Alias(float((index + shift) / (n * step_s)), float(amplitude), over))
     return tuple(lines[:most])
+
+
+def _hann(n: int) -> Floats:
+    """Hann window of `n` points; its second half mirrors the first."""
+    rising = 0.5 - 0.5 * np.cos(np.arange((n + 1) // 2) * (2.0 * np.pi / (n - 1)))
+    return np.concatenate((rising, rising[n // 2 - 1 :: -1]))
 
 
 def _peak_shift(left: float, peak: float, right: float) -> float:

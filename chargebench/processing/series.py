@@ -148,7 +148,7 @@ def clean(
     same time. Order of arrival does not matter beyond that: stamps decide.
     """
     steps = _counter_steps(sequence)
-    uneven = steps[steps != 1]
+    uneven = steps[np.flatnonzero(steps != 1)]
     lost = int(np.sum(uneven[(uneven > 1) & (uneven < 32768)] - 1))
     repeated = len(uneven) - int(np.count_nonzero(uneven))
     with np.errstate(invalid="ignore"):  # times may be anything yet
