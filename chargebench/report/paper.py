@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+import re
 from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
@@ -17,9 +18,16 @@ __all__ = ["pdf"]
 _FONT, _BOLD = "paper", "paper-bold"
 _TEXT_MM = 175.0
 _CHARACTER_MM = 1.5
-_LONGEST_WORD = 64  # characters of a hash; longer ones are broken
-_LONGEST_CELL = 300  # more would not fit on a page
 """Of the small type of tables, bold, on average."""
+
+_LONGEST_WORD = 64
+"""Characters that a column makes room for: those of a hash."""
+
+_LONGEST_CELL = 300
+"""More would not fit on a page."""
+
+_ENDLESS_WORD = re.compile(r"(\S{200})\S+")
+"""A word longer than that takes the layout minutes to break."""
 
 
 def pdf(found: Mapping[str, Any]) -> bytes:
@@ -39,6 +47,11 @@ def pdf(found: Mapping[str, Any]) -> bytes:
     flow = [item for n, section in enumerate(made) for item in _section(section, first=n == 0)]
     document.build(flow, onFirstPage=_foot, onLaterPages=_foot)
     return out.getvalue()
+
+
+def _text(words: str) -> str:
+    """Text for a paragraph: no markup, no endless word."""
+    return escape(_ENDLESS_WORD.sub(r"\1…", words))
 
 
 def _fonts() -> None:
@@ -73,7 +86,7 @@ def _section(section: Section, *, first: bool) -> list[Any]:
     from reportlab.platypus import Paragraph
 
     size = 15 if first else (12, 10)[section.level - 1]
-    flow = [Paragraph(escape(section.title), _style(size, bold=True, before=10))]
+    flow = [Paragraph(_text(section.title), _style(size, bold=True, before=10))]
     for part in section.parts:
         flow.append(_part(part))
     return flow
@@ -84,12 +97,12 @@ def _part(part: str | Table | Picture) -> Any:
     from reportlab.platypus import Image, KeepTogether, Paragraph
 
     if isinstance(part, str):
-        return Paragraph(escape(part), _style(9))
+        return Paragraph(_text(part), _style(9))
     if isinstance(part, Table):
         return _table(part)
     width, height = part.figure.get_size_inches()
     image = Image(io.BytesIO(png(part.figure)), 150 * mm, 150 * mm * height / width)
-    return KeepTogether([image, Paragraph(escape(part.caption), _style(8))])
+    return KeepTogether([image, Paragraph(_text(part.caption), _style(8))])
 
 
 def _table(table: Table) -> Any:

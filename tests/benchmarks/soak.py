@@ -51,14 +51,16 @@ baud = 9600
 carries = ["mass"]
 """
 
-# The player: descriptors of the two terminals, lines a second, seconds a grind comes round. Says what it dropped.
+# The player: descriptors of the two terminals, lines a second, seconds a grind comes round. Says what it sent and
+# dropped, and its own longest pause: after one it catches up no faster than ten times the rate, as no board would send
+# more than its line carries.
 PLAYER = """
 import os, random, signal, sys, time
 from chargebench.wire.framed import encode
 cup, scale, rate, cycle_s = int(sys.argv[1]), int(sys.argv[2]), float(sys.argv[3]), float(sys.argv[4])
 for end in (cup, scale):
     os.set_blocking(end, False)
-running, sent, dropped = True, 0, 0
+running, sent, dropped, longest_s, last_s = True, 0, 0, 0.0, 0.0
 def stop(number, frame):
     global running
     running = False
@@ -66,7 +68,8 @@ signal.signal(signal.SIGTERM, stop)
 draw, start, weighed = random.Random(1), time.monotonic(), 0
 while running:
     now_s = time.monotonic() - start
-    due = int(now_s * rate)
+    longest_s, last_s = max(longest_s, now_s - last_s), now_s
+    due = min(int(now_s * rate), sent + int(rate / 10))
     data = b""
     while sent < due:
         at_s = sent / rate % cycle_s
@@ -89,7 +92,7 @@ while running:
         except BlockingIOError:
             pass
     time.sleep(0.01)
-print(sent, dropped)
+print(sent, dropped, round(longest_s, 3))
 """
 
 
@@ -129,8 +132,8 @@ class Samples:
         return (cpu_s[-1] - cpu_s[0]) / (self.at_s[-1] - self.at_s[0])
 
 
-def recorded(folder: Path, minutes: float, rate: float) -> tuple[Samples, int, int, int]:
-    """Record with the window open: samples, lines sent and dropped, readings that reached the window."""
+def recorded(folder: Path, minutes: float, rate: float) -> tuple[Samples, dict[str, float]]:
+    """Record with the window open: samples, and what player and window say."""
     os.environ.setdefault("QT_QPA_PLATFORM", "offscreen")
     from chargebench.desktop.archive_reader import ArchiveReader
     from chargebench.desktop.qt import QtCore, QtWidgets
@@ -163,9 +166,10 @@ def recorded(folder: Path, minutes: float, rate: float) -> tuple[Samples, int, i
     app.exec()
     timer.stop()
     player.send_signal(signal.SIGTERM)
-    sent, dropped = map(int, player.communicate()[0].split())
+    sent, dropped, pause_s = player.communicate()[0].split()
     window.close()
-    return samples, sent, dropped, seen[0]
+    told = {"lines_sent": int(sent), "dropped_by_port": int(dropped), "longest_pause_of_player_s": float(pause_s)}
+    return samples, {**told, "readings_in_window": seen[0]}
 
 
 def _played(folder: Path, rate: float) -> tuple[subprocess.Popen[str], Path]:
@@ -185,6 +189,7 @@ def _played(folder: Path, rate: float) -> tuple[subprocess.Popen[str], Path]:
 def held(archive: Path) -> dict[str, Any]:
     """Runs, readings and holes in the sequence numbers, from the first run to the last."""
     previous, holes, lost, repeated, readings, runs, stated = None, 0, 0, 0, 0, 0, 0
+    where: list[str] = []
     for path in sorted(archive.glob("*.h5")):
         run = load_run(path)
         sequence = run.traces["charge"].sequence
@@ -192,11 +197,12 @@ def held(archive: Path) -> dict[str, Any]:
         holes += int(np.sum(steps > 1))
         lost += int(np.sum(steps[steps > 1] - 1))
         repeated += int(np.sum(steps == 0))
+        where += [f"{run.traces['charge'].time_s[at]:.1f} s of {run.run_id}" for at in np.flatnonzero(steps > 1)]
         previous = int(sequence[-1])
         readings, runs = readings + len(sequence), runs + 1
         stated += len(run.gaps)
     return {"runs": runs, "readings": readings, "holes": holes, "lines_lost": lost, "repeated": repeated,
-            "gaps_stated": stated}  # fmt: skip
+            "gaps_stated": stated, "holes_at": where[:20]}  # fmt: skip
 
 
 def main() -> int:
@@ -206,13 +212,10 @@ def main() -> int:
     parser.add_argument("--rate", type=float, default=1000.0, help="lines a second")
     chosen = parser.parse_args()
     with tempfile.TemporaryDirectory() as name:
-        samples, sent, dropped, seen = recorded(Path(name), chosen.minutes, chosen.rate)
+        samples, told = recorded(Path(name), chosen.minutes, chosen.rate)
         found = held(Path(name) / "archive")
-    found |= {
+    found |= told | {
         "minutes": chosen.minutes,
-        "lines_sent": sent,
-        "dropped_by_port": dropped,
-        "readings_in_window": seen,
         "recorder_share_of_core": round(samples.share(samples.recorder_cpu_s), 4),
         "window_share_of_core": round(samples.share(samples.window_cpu_s), 4),
         "recorder_MB": [round(min(samples.recorder_MB), 1), round(max(samples.recorder_MB), 1)],

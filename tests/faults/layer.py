@@ -135,7 +135,9 @@ class _Inode:
     def sync(self, upto_s: float) -> None:
         """Make durable what had been written when the sync began."""
         length = next((n for at_s, n in reversed(self.lengths) if at_s <= upto_s), len(self.durable))
-        self.durable = bytes(self.now[: min(length, len(self.now))])
+        safe = bytes(self.now[: min(length, len(self.now))])
+        if not self.durable.startswith(safe):  # a sync that began earlier and ended later takes nothing back
+            self.durable = safe
 
 
 class ForgetfulDisk:
