@@ -62,6 +62,11 @@ class Shape:
     line: float = 0.0
     line_Hz: float = 0.0
 
+    @cached_property
+    def steady(self) -> tuple[float, ...]:
+        """What its covariance depends on, the walk excepted."""
+        return self.correlated, self.memory_s, self.line, self.line_Hz
+
 
 @cache
 def shapes() -> tuple[Shape, ...]:
@@ -143,7 +148,7 @@ class Grid:
 
     def steady(self, shape: Shape) -> Floats:
         """Covariance of all that does not walk: white noise, correlated noise, a line; made once."""
-        key = (shape.correlated, shape.memory_s, shape.line, shape.line_Hz)
+        key = shape.steady
         if key not in self._steady:
             matrix = np.zeros_like(self.distance_s)
             if shape.correlated:

@@ -36,7 +36,7 @@ def measure() -> tuple[float, float, float, float]:
     value = np.array(run.traces["charge"].value[:SAMPLES])
     process(run)
     one = seconds(lambda: value * 1.0000001, 201)
-    whole = seconds(lambda: process(run), 40)
+    whole = seconds(lambda: process(run), 200)
     tracemalloc.start()
     process(run)
     peak = tracemalloc.get_traced_memory()[1]
