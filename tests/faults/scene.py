@@ -35,6 +35,7 @@ RUNS = 2
 FALLBACK = "fallback"
 BENCH = BENCH_TEXT + "\n[recording]\nquiet_before_s = 3\nquiet_after_s = 3\n"
 GRIND = Grind(start_s=9.0, length_s=3.0, dose_g=9.0, end_s=24.0, held_nC=50.0)
+NO_LINE_YET = "no channel was recorded"
 TICK_S = 0.1
 FIRST_MS = 900_000
 
@@ -158,8 +159,9 @@ def judge(
     kept: Counter[Taken] = Counter()
     seen: Counter[int] = Counter()
     for path in sorted(folder.rglob("*.h5")):
-        wrong += check_run(path)
         run = load_run(path)
+        # cut short after its first bytes, a run may hold no line yet
+        wrong += [words for words in check_run(path) if not (run.recovered and words == NO_LINE_YET)]
         kept.update(_chunks_of(run))
         wrong += _stated(run) + _held_against_stream(run, lines_may_miss)
         seen.update(run.traces["charge"].sequence.tolist() if "charge" in run.traces else ())
