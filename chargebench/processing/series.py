@@ -192,7 +192,7 @@ def _plain(time_s: Floats, value: Floats, gaps_s: Floats) -> bool:
     return all(abs(float(x)) < BEYOND_BELIEF for x in ends)  # NaN is below nothing
 
 
-def _usual_step(time_s: Floats, most: int = 4001) -> float:
+def _usual_step(time_s: Floats, most: int = 801) -> float:
     """Median time between readings, of at most about `most` pairs spread over the whole; NaN with fewer than two."""
     if len(time_s) < 2:
         return float("nan")
