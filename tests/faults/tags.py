@@ -78,7 +78,7 @@ HOSTILE_TEXTS = (
     "constructor",
 )
 DEVICES = re.compile(r"(con|prn|aux|nul|com\d|lpt\d)(\..*)?", re.IGNORECASE)
-ACTIVE = (b"/JavaScript", b"/JS", b"/URI", b"/Launch", b"/OpenAction", b"/EmbeddedFile")
+ACTIVE = (b"/JavaScript", b"/URI", b"/Launch", b"/OpenAction", b"/EmbeddedFile")
 
 
 def hostile_tags(*, reports: bool) -> Tally:
