@@ -46,19 +46,21 @@ def alike(
     """
     count = len(lines)
     bodies = [line[:-5] for line in lines]
-    if set(map(bytes.count, bodies, repeat(b","))) != {5} or not _sound(lines, bodies):
+    if not _sound(lines, bodies):
         return None
-    kind, unit = bodies[0].split(b",")[0::4]
+    kind, _, rest = bodies[0].partition(b",")
+    unit = rest.split(b",")[3] if rest.count(b",") == 4 else b""
     meaning = meanings.get((kind, unit))
-    block = b",".join(bodies)
-    between = b",%b,OK,%b," % (unit, kind)  # what stands between two numbers of neighbouring lines that are alike
+    block = b"\n".join(bodies)
+    between = b",%b,OK\n%b," % (unit, kind)  # what stands between the numbers of neighbouring lines that are alike
     if meaning is None or block.count(between) != count - 1 or not block.endswith(between[: -len(kind) - 2]):
         return None
-    numbers = block[len(kind) + 1 : -len(unit) - 4].replace(between, b",").split(b",")
-    if len(numbers) != 3 * count:
+    numbers = block[len(kind) + 1 : -len(unit) - 4].replace(between, b"\n")
+    if numbers.translate(None, DECIMAL) != (b",,\n" * count)[:-1]:  # three numbers a line, and nothing else
         return None
+    columns = numbers.replace(b"\n", b",").split(b",")
     channel, power = meaning
-    sequences, times_ms, values = _counters(numbers[0::3]), _counters(numbers[1::3]), _floats(numbers[2::3], power)
+    sequences, times_ms, values = _counters(columns[0::3]), _counters(columns[1::3]), _floats(columns[2::3], power)
     before = last.get(channel, (-1, -1))
     if values is None or sequences is None or times_ms is None:
         return None
@@ -67,10 +69,10 @@ def alike(
         return None
     if times_ms != sorted(times_ms) or times_ms[0] < before[1] or times_ms[-1] > 0xFFFFFFFF:
         return None
-    columns = zip(
+    rows = zip(
         repeat(channel), values, lines, repeat(received_ns), repeat(Status.NONE), sequences, times_ms, repeat("")
     )
-    return list(map(tuple.__new__, repeat(Reading), columns))  # what Reading._make does, without a call a line
+    return list(map(tuple.__new__, repeat(Reading), rows))  # what Reading._make does, without a call a line
 
 
 def _sound(lines: list[bytes], bodies: list[bytes]) -> bool:
@@ -83,16 +85,15 @@ def _sound(lines: list[bytes], bodies: list[bytes]) -> bool:
 
 
 def _floats(texts: list[bytes], power: int) -> list[float] | None:
-    """Finite decimal numbers, or None."""
-    if b"".join(texts).strip(DECIMAL):
-        return None
+    """Finite decimal numbers of characters that were looked at before, or None.
+
+    Such characters spell no NaN, so a sum that is finite has finite parts only.
+    """
     try:
-        values = list(map(float, texts))
-        if power:
-            values = [from_wire(text.decode(), power) for text in texts]
+        values = [from_wire(text.decode(), power) for text in texts] if power else list(map(float, texts))
     except ValueError:
         return None
-    return values if all(map(isfinite, values)) else None
+    return values if isfinite(sum(values)) else None
 
 
 def _counters(texts: list[bytes]) -> list[int] | None:
