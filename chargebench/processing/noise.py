@@ -282,10 +282,7 @@ def find_aliases(
     n = min(len(value), 1 << 15)
     if n < 32:
         return ()
-    residual = _detrended(time_s[:n], value[:n])
-    window = _hann(n)
-    residual *= window
-    spectrum = np.fft.rfft(residual)
+    spectrum = _hann(np.fft.rfft(_detrended(time_s[:n], value[:n])))
     power = spectrum.real**2 + spectrum.imag**2
     half = 6
     lines: list[Alias] = []
@@ -302,15 +299,18 @@ def find_aliases(
         if over < ratio or peak < left or peak < right:
             continue
         shift = _peak_shift(left, peak, right)
-        amplitude = 2.0 * np.sqrt(peak) / float(np.sum(window)) * (1.0 + 0.4 * shift * shift)
+        amplitude = 4.0 * np.sqrt(peak) / n * (1.0 + 0.4 * shift * shift)  # a Hann window sums to n/2
         lines.append(Alias(float((index + shift) / (n * step_s)), float(amplitude), over))
     return tuple(lines[:most])
 
 
-def _hann(n: int) -> Floats:
-    """Hann window of `n` points; its second half mirrors the first."""
-    rising = 0.5 - 0.5 * np.cos(np.arange((n + 1) // 2) * (2.0 * np.pi / (n - 1)))
-    return np.concatenate((rising, rising[n // 2 - 1 :: -1]))
+def _hann(spectrum: npt.NDArray[np.complex128]) -> npt.NDArray[np.complex128]:
+    """Spectrum of the same readings under a periodic Hann window: each bin less half of its neighbours' mean."""
+    windowed = 0.5 * spectrum
+    windowed[1:-1] -= 0.25 * (spectrum[:-2] + spectrum[2:])
+    windowed[0] -= 0.5 * spectrum[1].real
+    windowed[-1] -= 0.5 * spectrum[-2].real
+    return windowed
 
 
 def _peak_shift(left: float, peak: float, right: float) -> float:

@@ -152,7 +152,7 @@ class FramedDecoder(LineDecoder):
 
     def feed(self, chunk: bytes, received_ns: int) -> list[Reading]:
         """Readings that `chunk` completes, in order of arrival."""
-        lines = [line for line in self._splitter.feed(chunk) if line]
+        lines = list(filter(None, self._splitter.feed(chunk)))
         readings: list[Reading] = []
         self.lines_read += len(lines)
         for start in range(0, len(lines), BATCH_LINES):

@@ -79,7 +79,7 @@ def _sound(lines: list[bytes], bodies: list[bytes]) -> bool:
     """Whether every line ends in a star and the right check field."""
     tails = b"".join([line[-5:] for line in lines])
     checks = tails.translate(None, b"*")
-    if len(checks) != 4 * len(lines) or tails[0::5].strip(b"*") or checks.strip(_HEX):
+    if len(checks) != 4 * len(lines) or tails[0::5] != b"*" * len(lines) or checks.strip(_HEX):
         return False
     return struct.pack(f">{len(lines)}H", *map(crc_hqx, bodies, repeat(START))) == unhexlify(checks)
 
