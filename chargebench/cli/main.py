@@ -9,13 +9,13 @@ from __future__ import annotations
 
 import argparse
 import importlib
-import os
 import sys
 from collections.abc import Mapping, Sequence
 from types import ModuleType
 from typing import Final
 
 from chargebench import __version__
+from chargebench.cli.options import silence_stdout
 from chargebench.errors import EXIT_COULD_NOT, EXIT_DONE, EXIT_USAGE, ChargebenchError
 
 __all__ = ["main"]
@@ -77,7 +77,7 @@ def main(argv: Sequence[str] | None = None) -> int:
     except ChargebenchError as error:
         return _say(str(error), error.exit_code)
     except BrokenPipeError:
-        _silence_stdout()
+        silence_stdout()
         return EXIT_DONE
     except KeyboardInterrupt:
         return _say("stopped by Ctrl-C; what had been recorded is kept", EXIT_COULD_NOT)
@@ -98,10 +98,3 @@ def _speak_utf8() -> None:
     for stream in (sys.stdout, sys.stderr):
         if hasattr(stream, "reconfigure"):
             stream.reconfigure(encoding="utf-8", errors="replace")
-
-
-def _silence_stdout() -> None:
-    """Point standard output at nothing, so that the interpreter's last flush does not complain about a closed pipe."""
-    nothing = os.open(os.devnull, os.O_WRONLY)
-    os.dup2(nothing, sys.stdout.fileno())
-    os.close(nothing)

@@ -5,6 +5,7 @@ from __future__ import annotations
 import argparse
 import json
 import math
+import os
 import signal
 import sys
 from collections.abc import Callable, Iterable, Iterator, Mapping
@@ -23,6 +24,7 @@ __all__ = [
     "positive_number",
     "print_json",
     "signals_as_ctrl_c",
+    "silence_stdout",
     "whole_number",
 ]
 
@@ -128,3 +130,10 @@ def signals_as_ctrl_c() -> Iterator[None]:
     finally:
         for name, handler in before.items():
             signal.signal(getattr(signal, name), handler)
+
+
+def silence_stdout() -> None:
+    """Point standard output at nothing, so that the interpreter's last flush does not complain about a closed pipe."""
+    nothing = os.open(os.devnull, os.O_WRONLY)
+    os.dup2(nothing, sys.stdout.fileno())
+    os.close(nothing)

@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import argparse
 import json
-import os
 import signal
 import sys
 import threading
@@ -26,6 +25,7 @@ from chargebench.cli.options import (
     note_odd_tags,
     positive_number,
     print_json,
+    silence_stdout,
     whole_number,
 )
 from chargebench.errors import EXIT_COULD_NOT, EXIT_DONE, StudyError, UsageError
@@ -162,9 +162,7 @@ def _until_pipe_breaks(emit: Callable[[Event], None], commands: Commands) -> Cal
             emit(event)
         except BrokenPipeError:
             gone = True
-            nothing = os.open(os.devnull, os.O_WRONLY)
-            os.dup2(nothing, sys.stdout.fileno())
-            os.close(nothing)
+            silence_stdout()
             commands.put({"do": "stop"})
 
     return guarded
