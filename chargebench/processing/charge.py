@@ -21,9 +21,9 @@ from chargebench.processing.noise import (
     find_aliases,
     grid_of,
     shapes,
-    slow_lines,
 )
 from chargebench.processing.series import Series
+from chargebench.processing.slow_lines import slow_lines
 from chargebench.processing.stretches import Stretches
 
 __all__ = ["ChargeFit", "DriftPriors", "charge_fit", "running"]
@@ -188,7 +188,9 @@ def charge_fit(
     columns |= extra
     column_priors |= extra_priors
     design = Design(grid_of(both.time_s, both.count, series.step_s), both.value, columns, column_priors, _floor(fine))
-    candidates = (*shapes(), *slow_lines(series.step_s))
+    fastest_Hz = float(parameters["alias_cycles"]) / max(quiet_s)
+    X = np.column_stack(list(columns.values()))
+    candidates = (*shapes(), *slow_lines(both.value, X, design.grid, series.step_s, fastest_Hz))
     posterior = fit(design, candidates)
     evidence = _evidence(design, posterior, origin, max(quiet_s))
     model = _model(evidence, asked, float(parameters["curved_log_odds"]), leaks)

@@ -120,6 +120,14 @@ _ROWS: Final = (
         "x noise",
         "A line in the spectrum has {found:.1f} times the noise of a reading: mains hum, perhaps folded.",
     ),
+    Watch(
+        "slow-hum",
+        "note",
+        0.5,
+        "probability",
+        "The drift holds a slow wave (probability {found:.0%}), as mains does when readings come a whole number of its "
+        "periods apart; another rate of readings would part it from the drift.",
+    ),
     Watch("spikes", "note", 0.0, "spikes", "Spikes in the quiet stretches: {found:.0f}."),
     Watch("lost-lines", "note", 0.001, "part", "{found:.2%} of the lines were lost on the way."),
     Watch("repeated-lines", "note", 0.0, "lines", "{found:.0f} lines came twice; the second ones are left out."),

@@ -22,7 +22,6 @@ __all__ = [
     "find_aliases",
     "grid_of",
     "shapes",
-    "slow_lines",
 ]
 
 Floats = npt.NDArray[np.float64]
@@ -79,40 +78,8 @@ def shapes() -> tuple[Shape, ...]:
     )
 
 
-MAINS_Hz = (50.0, 60.0)
-LINES_Hz = (0.008, 0.016, 0.024, 0.034, 0.046, 0.06, 0.08, 0.11, 0.15)
-LINES = (3.0, 30.0, 300.0, 3000.0)
-LINE_WALKS_PER_S = (0.0, 0.1, 3.0)
 COHERENCE_S = 100.0
 """Time over which a mains line keeps its phase."""
-FOLDED = 0.4
-"""Prior probability of a slow line where sampling folds mains to one."""
-UNFOLDED = 0.05
-"""Prior probability of a slow line where it does not: clocks err, and mains is not the only thing that hums."""
-
-
-def folds_slowly(step_s: float) -> bool:
-    """Whether readings `step_s` apart show 50 or 60 Hz as a line slower than the slowest the spectrum can find."""
-    if not np.isfinite(step_s) or step_s <= 0:
-        return False
-    return any(abs(line - round(line * step_s) / step_s) < 2.0 * LINES_Hz[-1] for line in MAINS_Hz)
-
-
-def slow_lines(step_s: float) -> tuple[Shape, ...]:
-    """Shapes with a slow line, alone or on a random walk, for readings `step_s` apart."""
-    return _lines(FOLDED if folds_slowly(step_s) else UNFOLDED)
-
-
-@cache
-def _lines(likely: float) -> tuple[Shape, ...]:
-    """Shapes with a slow line that together have the prior probability `likely`."""
-    prior = likely / (1.0 - likely) / (len(LINES_Hz) * len(LINES) * len(LINE_WALKS_PER_S))
-    return tuple(
-        Shape(0.0, 1.0, walk, prior, line, line_Hz)
-        for line_Hz in LINES_Hz
-        for line in LINES
-        for walk in LINE_WALKS_PER_S
-    )
 
 
 def covariance(shape: Shape, grid: Grid, out: Floats | None = None) -> Floats:

@@ -162,6 +162,8 @@ def _drift_results(work: Work, fit: ChargeFit) -> None:
     for alias in fit.aliases:
         ratio = alias.amplitude / max(fit.noise[0], 1e-12)
         work.flag("hum", ratio, frequency_Hz=alias.frequency_Hz, amplitude_nC=alias.amplitude)
+    waves = [weight for weight, shape in zip(post.weight.tolist(), post.shape, strict=True) if shape.line]
+    work.flag("slow-hum", sum(waves), readings_per_s=1.0 / work.material.cup.series.step_s)
     if abs(fit.leakage_term) > 3.0 * fit.net[1]:
         share = abs(fit.leakage_term) / max(abs(fit.net[0]), 1e-12)
         work.flag("leakage-large", share, leakage_term_nC=fit.leakage_term)

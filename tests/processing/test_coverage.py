@@ -6,7 +6,8 @@ import numpy as np
 import pytest
 
 from chargebench.processing.drift import Design, Prior, fit
-from chargebench.processing.noise import Shape, covariance, find_aliases, folds_slowly, grid_of, shapes, slow_lines
+from chargebench.processing.noise import Shape, covariance, find_aliases, grid_of, shapes
+from chargebench.processing.slow_lines import FOLDED, UNFOLDED, folded_Hz, slow_lines
 from tests.benchmarks.coverage import study
 
 
@@ -25,13 +26,43 @@ def test_intervals_hold_the_truth() -> None:
 def test_priors_of_the_grid_add_up() -> None:
     """White, correlated and walking noise share the whole probability between them."""
     assert sum(s.prior for s in shapes()) == pytest.approx(1.0)
-    assert all(s.prior > 0 for s in slow_lines(0.01))
 
 
-@pytest.mark.parametrize(("rate_Hz", "slow"), [(10.0, True), (50.0, True), (60.0, True), (64.0, False), (8.0, False)])
-def test_sampling_that_folds_mains_to_nothing_is_known(rate_Hz: float, slow: bool) -> None:
-    """10, 50 and 60 readings a second turn 50 or 60 Hz into a line too slow to be seen as one; 8 and 64 do not."""
-    assert folds_slowly(1.0 / rate_Hz) is slow
+def lined(rate_Hz: float, amplitude: float = 0.0, at_Hz: float = 0.07) -> tuple[Shape, ...]:
+    """Slow lines thought possible for two stretches of 15 s, 20 s apart, that hold one of an amplitude."""
+    t = np.concatenate((np.arange(0.25, 15.0, 0.5), np.arange(35.25, 50.0, 0.5)))
+    y = amplitude * np.sin(2.0 * np.pi * at_Hz * t) + np.random.default_rng(4).standard_normal(len(t))
+    count = np.full(len(t), 0.5 * rate_Hz)
+    X = np.column_stack((t < 25.0, t > 25.0, t)).astype(float)
+    return slow_lines(y, X, grid_of(t, count, 1.0 / rate_Hz), 1.0 / rate_Hz, 0.2)
+
+
+@pytest.mark.parametrize(("rate_Hz", "likely"), [(10.0, FOLDED), (9.99, FOLDED), (64.0, UNFOLDED)])
+@pytest.mark.parametrize("amplitude", [0.0, 10.0])
+def test_slow_lines_are_as_likely_as_the_prior_says(rate_Hz: float, likely: float, amplitude: float) -> None:
+    """Whatever the readings show, the shapes share the odds that sampling at their rate gives a slow line."""
+    found = lined(rate_Hz, amplitude)
+    assert all(s.prior > 0 for s in found)
+    assert sum(s.prior for s in found) == pytest.approx(likely / (1.0 - likely))
+
+
+@pytest.mark.parametrize(
+    ("rate_Hz", "at_Hz"), [(10.0, 0.0), (50.0, 0.0), (60.0, 0.0), (9.99, 0.05), (64.0, 4.0), (8.0, 2.0)]
+)
+def test_sampling_folds_mains_to_where_it_must(rate_Hz: float, at_Hz: float) -> None:
+    """Readings see 50 or 60 Hz, the slower of the two, at its distance from the nearest multiple of their rate."""
+    assert folded_Hz(1.0 / rate_Hz) == pytest.approx(at_Hz, abs=1e-9)
+
+
+@pytest.mark.parametrize("at_Hz", [0.05, 0.09, 0.17])
+def test_a_slow_line_is_tried_at_its_own_frequency(at_Hz: float) -> None:
+    """Where the readings show a line, a shape lies within a twentieth of what 50 s resolve; else they spread."""
+    tried = np.array(sorted({s.line_Hz for s in lined(10.0, 10.0, at_Hz)}))
+    assert np.min(np.abs(tried - at_Hz)) < 0.05 / 50.0
+    blind = np.array(sorted({s.line_Hz for s in lined(10.0)}))
+    assert len(blind) >= 8
+    assert blind[0] < 0.01
+    assert blind[-1] > 0.1
 
 
 @pytest.mark.parametrize("frequency_Hz", [0.7, 5.3, 14.0, 27.1])
@@ -60,7 +91,8 @@ def test_every_shape_is_a_covariance_however_the_blocks_are_cut(width_s: float) 
     ends = np.cumsum(count) * 0.01
     ends[30:] += 12.0
     grid = grid_of(ends - 0.005 * count, count, 0.01)
-    for shape in (*shapes(), *slow_lines(0.01)):
+    lines = (Shape(0.0, 1.0, walk, 1.0, 300.0, at_Hz) for walk in (0.0, 3.0) for at_Hz in (0.004, 0.05, 0.3))
+    for shape in (*shapes(), *lines):
         matrix = covariance(shape, grid)
         assert np.linalg.eigvalsh(matrix)[0] > 0.0
         assert np.all(np.isfinite(matrix))

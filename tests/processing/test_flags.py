@@ -139,6 +139,10 @@ CASES: dict[str, tuple[Make, Make]] = {
     "not-quiet": (lambda: added(3.0, 4.0, 99.0), lambda: added(0.02, 4.0, 99.0)),
     "touched": (lambda: added(4.0, 4.0, 4.6), lambda: added(0.02, 4.0, 4.6)),
     "hum": (lambda: made(mains=0.1, white=0.05), lambda: made(mains=0.01, white=0.05)),
+    "slow-hum": (
+        lambda: made(rate_Hz=10.0, mains=0.05, mains_Hz=50.06, white=0.05),
+        lambda: made(rate_Hz=10.0, mains=0.02, mains_Hz=50.06, white=0.05),
+    ),
     "spikes": (lambda: one_spike(2.0), lambda: one_spike(0.1)),
     "lost-lines": (lambda: thinned(0.01), lambda: thinned(0.0005)),
     "repeated-lines": (lambda: twice(True), lambda: twice(False)),

@@ -129,6 +129,17 @@ def test_uneven_sampling_uses_the_stamps() -> None:
     assert value(outcome) == pytest.approx(truth.net_charge, abs=half_width(outcome))
 
 
+@pytest.mark.parametrize("rate_Hz", [10.0, 64.0])
+@pytest.mark.parametrize("ratio", [0.0, -30.0])
+def test_readings_without_any_noise_are_reduced(rate_Hz: float, ratio: float) -> None:
+    """A perfect bench, and one that shows nothing but the same number, give the truth and a finite interval."""
+    still = replace(PLAIN, white=0.0, walk=0.0, bias_nA=0.0, offset_nC=0.0, tau_s=math.inf, rate_Hz=rate_Hz)
+    run, truth = simulate(still, charge_per_gram=ratio)
+    outcome = process(run)
+    assert value(outcome) == pytest.approx(truth.net_charge, abs=1e-5)
+    assert half_width(outcome) < 1e-3
+
+
 def test_current_readings_integrate_to_the_same_charge() -> None:
     """A current-reading instrument gives the truth that the charge-reading one gives."""
     bench = replace(PLAIN, tau_s=math.inf, white=0.02, walk=0.0, correlated=0.0)
