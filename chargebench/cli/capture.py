@@ -70,7 +70,7 @@ class Capture:
         now_ns = time.monotonic_ns()
         header = header_fields(self.run_id, utc_now_text(), now_ns, bench.text, tags, knowledge, {})
         self._journal: Journal | None = Journal.create(folder / f"{self.run_id}.journal", header)
-        self._assembler = Assembler(bench, header)
+        self._assembler = Assembler(bench, header, keep=False)
         self._queue: SimpleQueue[Chunk] = SimpleQueue()
         self._feeds = Feeds(bench, self._queue)
         self._trouble = ""

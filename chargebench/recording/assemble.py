@@ -67,14 +67,18 @@ class Assembler:
     bench : Bench
     header : mapping
         Fields of the header record.
+    keep : bool
+        Whether everything taken is kept for `run`. While recording it is not: the journal keeps it, and memory stays
+        the same however long a bench is open.
     """
 
-    def __init__(self, bench: BenchLike, header: Mapping[str, Any]) -> None:
+    def __init__(self, bench: BenchLike, header: Mapping[str, Any], *, keep: bool = True) -> None:
+        self._keep = keep
         self._header = header
         self._bench_text = bench.text
         self._start_ns = start_ns_of(header)
         said = identities_of(header)
-        self._sources = {name: Source(found, said.get(name, "")) for name, found in bench.instruments.items()}
+        self._sources = {name: Source(found, said.get(name, ""), keep) for name, found in bench.instruments.items()}
         self._governor = governing_instrument(bench.instruments.values())
         self._tags = tags_of(header)
         self._marks: list[tuple[float | None, float, Mark]] = []
@@ -191,6 +195,7 @@ class Assembler:
 
     def run(self, journal: bytes = b"", *, recovered: bool = False, run_id: str = "") -> Run:
         """Everything taken so far as a `Run`; times come from the clocks as known at the end."""
+        assert self._keep, "nothing was kept to make a run of"
         traces = {
             channel: self._trace(channel, source, columns)
             for source in self._sources.values()

@@ -61,4 +61,5 @@ class JournalFollower:
 
     def _begin(self, record: Record) -> None:
         header = fields_of(record)
-        self._assembler = Assembler(bench_from_text(str(header.get("bench", "")), self.path.name), header)
+        bench = bench_from_text(str(header.get("bench", "")), self.path.name)
+        self._assembler = Assembler(bench, header, keep=False)

@@ -83,7 +83,7 @@ class LiveRun:
         start_ns = min([now_ns, *(ns for record in carried[:1] if (ns := _ns_of(record)) is not None)])
         header = header_fields(self.run_id, utc_now_text(), start_ns, bench.text, tags, knowledge, identities)
         self.journal = self._create(header)
-        self._assembler = Assembler(bench, header)
+        self._assembler = Assembler(bench, header, keep=False)
         self._landmarks: deque[tuple[float, int]] = deque()
         self._first_s = 0.0
         self._emit({"event": "journal", "run": self.run_id, "path": str(self.journal.path)})

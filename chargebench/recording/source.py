@@ -84,10 +84,13 @@ class Source:
     instrument : Described
     identity : str
         What it said of itself in an earlier run.
+    keep : bool
+        Whether columns grow; without, readings are handed on and forgotten, and of the notices only the first stays.
     """
 
-    def __init__(self, instrument: Described, identity: str = "") -> None:
+    def __init__(self, instrument: Described, identity: str = "", keep: bool = True) -> None:
         self.name = instrument.name
+        self._keep = keep
         self._identity = identity
         self._described = instrument
         self._decoder = make_decoder(instrument.lines, instrument.carries, instrument.pattern)
@@ -110,9 +113,11 @@ class Source:
                 newest_s = max(newest_s, own_s)
             own = Own(reading, own_s)
             if reading.channel == "notice":
-                self.notices.append(own)
+                if self._keep or not self.notices:
+                    self.notices.append(own)
                 continue
-            self.columns[reading.channel].add(reading, own_s)
+            if self._keep:
+                self.columns[reading.channel].add(reading, own_s)
             found.append(own)
         if self.clock is not None and newest_s >= 0:
             self.clock.arrived(newest_s, host_s)

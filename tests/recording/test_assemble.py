@@ -50,6 +50,14 @@ def test_every_line_arrives_with_its_value() -> None:
     assert run.gaps == ()
 
 
+def test_a_recording_hands_readings_on_and_keeps_none() -> None:
+    """Told not to keep, it gives the very same readings and holds no column of them."""
+    records = records_of(chunks(GRIND))
+    live = Assembler(bench(BENCH_TEXT), header(text=BENCH_TEXT), keep=False)
+    assert [timed for record in records for timed in live.feed(record)] == assembled(records)[1]
+    assert not any(len(c.value) for source in live.sources.values() for c in source.columns.values())
+
+
 def test_header_becomes_who_what_when() -> None:
     """Name, start, tags, knowledge, bench file and identity of the run are those of the header."""
     run, _ = assembled(records_of(chunks(GRIND)))
