@@ -12,7 +12,7 @@ from typing import Any
 from chargebench import __version__
 from chargebench.runs.run import Knowledge, Known, TagValue
 
-__all__ = ["header_fields", "identities_of", "knowledge_of", "start_ns_of", "tags_of", "versions_of"]
+__all__ = ["carries_of", "header_fields", "identities_of", "knowledge_of", "start_ns_of", "tags_of", "versions_of"]
 
 JOURNAL_FORMAT = 1
 
@@ -35,8 +35,12 @@ def header_fields(
     tags: Mapping[str, TagValue],
     knowledge: Knowledge,
     identities: Mapping[str, str],
+    carries: str = "",
 ) -> dict[str, Any]:
-    """Fields of the header record: everything a run needs besides what the instruments send."""
+    """Fields of the header record: everything a run needs besides what the instruments send.
+
+    `carries` names the journal whose last quiet stretch is copied to the beginning of this one.
+    """
     known = {key: asdict(entry) for key, entry in knowledge.known.items()}
     for entry in known.values():
         entry["dof"] = entry["dof"] if math.isfinite(entry["dof"]) else None
@@ -49,6 +53,7 @@ def header_fields(
         "knowledge": known,
         "identities": dict(identities),
         "versions": _versions(),
+        "carries": carries,
         "bench": bench_text,
     }
 
@@ -66,6 +71,11 @@ def identities_of(fields: Mapping[str, Any]) -> dict[str, str]:
 def versions_of(fields: Mapping[str, Any]) -> dict[str, str]:
     """Software that recorded."""
     return _texts(fields, "versions")
+
+
+def carries_of(fields: Mapping[str, Any]) -> str:
+    """Name of the journal whose last quiet stretch this one begins with; empty where there is none."""
+    return str(fields.get("carries") or "")
 
 
 def start_ns_of(fields: Mapping[str, Any]) -> int:

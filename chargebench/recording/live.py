@@ -48,6 +48,9 @@ class LiveRun:
         Is told of the journal, of states and of notices.
     carried : sequence of Record
         Records of an earlier journal that this one begins with.
+    carries : str
+        Name of that journal. The first clock record ends the copies: with it on the disk the other journal can go,
+        without it this one can.
     identities : mapping of str to str
         What instruments said of themselves earlier.
 
@@ -66,6 +69,7 @@ class LiveRun:
         now_ns: int,
         emit: Emit,
         carried: Sequence[Record] = (),
+        carries: str = "",
         identities: Mapping[str, str] = MappingProxyType({}),
     ) -> None:
         self.run_id = new_run_id()
@@ -81,13 +85,13 @@ class LiveRun:
         )
         self._carry_s = bench.recording.quiet_before_s + CARRIED_S
         start_ns = min([now_ns, *(ns for record in carried[:1] if (ns := _ns_of(record)) is not None)])
-        header = header_fields(self.run_id, utc_now_text(), start_ns, bench.text, tags, knowledge, identities)
+        header = header_fields(self.run_id, utc_now_text(), start_ns, bench.text, tags, knowledge, identities, carries)
         self.journal = self._create(header)
         self._assembler = Assembler(bench, header, keep=False)
         self._landmarks: deque[tuple[float, int]] = deque()
         self._first_s = 0.0
         self._emit({"event": "journal", "run": self.run_id, "path": str(self.journal.path)})
-        self._begin(carried)
+        self._begin(carried, now_ns)
 
     def _create(self, header: Mapping[str, Any]) -> Journal:
         """A journal in the first folder that takes it; a notice where that is not the first of all."""
@@ -106,14 +110,16 @@ class LiveRun:
                 return journal
         raise refused or JournalError("no folder to record in")
 
-    def _begin(self, carried: Sequence[Record]) -> None:
+    def _begin(self, carried: Sequence[Record], now_ns: int) -> None:
         """Take over what an earlier journal carried on, then say in which state that leaves us."""
         self._tell_state(Change(self.state, 0.0, "waiting for a quiet bench"))
         for record in carried:
             changes = self._take(self.journal.append(record.kind, record.payload))
             self._mark_states(changes)
         self._first_s = self._assembler.now_s
-        self.journal.sync()  # before the journal that they come from goes
+        self.clock_pair(now_ns)
+        if carried:
+            self.journal.sync()  # before the journal that they come from goes
 
     @property
     def state(self) -> State:

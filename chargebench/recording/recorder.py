@@ -7,7 +7,7 @@ seals nothing itself. Nothing here waits for a slow disk, a sealing or a reader 
 from __future__ import annotations
 
 import time
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Mapping
 from concurrent.futures import Future, ThreadPoolExecutor
 from pathlib import Path
 from queue import Empty, SimpleQueue
@@ -19,7 +19,6 @@ from chargebench.instruments.feed import Chunk, Feeds
 from chargebench.recording.disk import free_bytes
 from chargebench.recording.health import Complaint, Health
 from chargebench.recording.live import LiveRun
-from chargebench.recording.records import Record
 from chargebench.recording.recover import fallback_folder
 from chargebench.runs.run import Knowledge, TagValue
 from chargebench.runs.tags import check_tags
@@ -153,8 +152,8 @@ class Recorder:
 
     # journals
 
-    def _open(self, carried: Sequence[Record] = ()) -> LiveRun:
-        """The next journal; says first when the disk is nearly full."""
+    def _open(self, old: LiveRun | None = None) -> LiveRun:
+        """The next journal, begun with the last stretch of an old one if any; says if the disk is nearly full."""
         try:
             free = free_bytes(self._folders[0])
         except OSError:
@@ -164,9 +163,11 @@ class Recorder:
             self._emit({"event": "notice", "severity": "doubt", "code": "disk-nearly-full", "text": text})
         now_ns = time.monotonic_ns()
         self._clock_s = 0.0
+        carried, carries = ((), "") if old is None else (old.carried(), old.run_id)
         return LiveRun(
-            self._bench, self._folders, self._tags, self._knowledge, now_ns, self._emit, carried, self._identities
-        )
+            self._bench, self._folders, self._tags, self._knowledge, now_ns, self._emit, carried, carries,
+            self._identities,
+        )  # fmt: skip
 
     def _close(self, text: str = "") -> None:
         """End the journal and hand it to the finisher."""
@@ -179,8 +180,11 @@ class Recorder:
         """A journal that has waited long is followed by one that begins with the last quiet stretch."""
         old = self._live
         self._identities = old.identities
-        self._live = self._open(old.carried())
-        old.discard(f"waited {old.age_s:.0f} s; its last stretch goes on in {self._live.run_id}")
+        self._live = self._open(old)
+        if self._live.rescue():
+            old.discard(f"waited {old.age_s:.0f} s; its last stretch goes on in {self._live.run_id}")
+        else:
+            old.journal.close()  # no folder has taken what it holds: it stays
 
     def _stop(self, why: str) -> None:
         """End in good order: keep what may hold a grind, drop what only waited."""

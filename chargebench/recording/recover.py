@@ -2,7 +2,8 @@
 
 Owns the rules: a locked journal is left alone; any other is sealed (see `chargebench.recording.seal`, which finds out
 whether that was done already); one that has failed three times goes into quarantine; none that holds a byte of an
-instrument is ever deleted unsealed.
+instrument is ever deleted unsealed, except one of two where the recorder was stopped between copying the last quiet
+stretch of a journal that only waited and letting go of it.
 Doing this twice, or being killed in the middle, changes nothing.
 """
 
@@ -16,6 +17,7 @@ from typing import Any
 
 from chargebench.errors import ChargebenchError
 from chargebench.recording.disk import free_bytes, remove, sync_folder
+from chargebench.recording.header import carries_of
 from chargebench.recording.ids import utc_now_text
 from chargebench.recording.journal import HeldJournal, is_locked, read_journal
 
@@ -57,26 +59,46 @@ def recover(folder: Path, finish: Finish, emit: Emit) -> int:
     int
         Journals that could not be sealed.
     """
-    return sum(not _recovered(journal, finish, emit) for journal in abandoned(folder))
+    spare = _spare(folder)
+    return sum(not _recovered(journal, finish, emit, spare.get(journal, "")) for journal in abandoned(folder))
 
 
-def _recovered(journal: Path, finish: Finish, emit: Emit) -> bool:
+def _spare(folder: Path) -> dict[Path, str]:
+    """Journals that can go, and why: of one that waited and one that copied its last stretch only one is wanted."""
+    journals = {journal.stem: journal for journal in folder.glob("*.journal")}
+    found = {}
+    for name, journal in journals.items():
+        with contextlib.suppress(ChargebenchError):
+            content = read_journal(journal)
+            old = carries_of(content.header)
+            if old not in journals:
+                continue
+            if any(record.kind == "clock" for record in content.records):
+                found[journals[old]] = f"its last stretch goes on in {name}"
+            else:
+                found[journal] = f"holds nothing but copies from {old}"
+    return found
+
+
+def _recovered(journal: Path, finish: Finish, emit: Emit, spare: str) -> bool:
     """Recover one journal; a disk that refuses is told of, and the next start tries again."""
     try:
-        return _recover_one(journal, finish, emit)
+        return _recover_one(journal, finish, emit, spare)
     except OSError as error:
         text = f"{journal.name} could not be sealed: {error.strerror or error}; tried again at the next start"
         emit({"event": "notice", "severity": "reject", "code": "not-sealed", "text": text})
         return False
 
 
-def _recover_one(journal: Path, finish: Finish, emit: Emit) -> bool:
+def _recover_one(journal: Path, finish: Finish, emit: Emit, spare: str) -> bool:
     try:
+        if spare:
+            return _drop(journal, emit, spare)
         content = read_journal(journal)
         if not content.records:
             return _set_aside(journal, emit)
         if content.header and not content.damaged and all(record.kind != "raw" for record in content.records):
-            return _drop(journal, emit)
+            return _drop(journal, emit, "cut short before anything had been read")
         answer = finish(journal)
     except ChargebenchError as error:
         return _failed(journal, str(error), emit)
@@ -88,13 +110,13 @@ def _recover_one(journal: Path, finish: Finish, emit: Emit) -> bool:
     return True
 
 
-def _drop(journal: Path, emit: Emit) -> bool:
-    """Let go of a journal into which no byte of an instrument had come."""
+def _drop(journal: Path, emit: Emit, why: str) -> bool:
+    """Let go of a journal in which there is nothing to keep."""
     with HeldJournal(journal):
         if os.name != "nt":
             remove(journal)
     remove(journal)
-    emit({"event": "discarded", "run": journal.stem, "text": "cut short before anything had been read"})
+    emit({"event": "discarded", "run": journal.stem, "text": why})
     return True
 
 

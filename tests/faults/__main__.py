@@ -13,7 +13,7 @@ from collections.abc import Callable, Sequence
 from tests.faults.abuse import abuse_streams
 from tests.faults.device_clocks import clock_events
 from tests.faults.files import damaged_files, hostile_files
-from tests.faults.kills import kill_recorders, kill_recoveries, kill_sealers
+from tests.faults.kills import kill_at_changes, kill_recorders, kill_recoveries, kill_sealers
 from tests.faults.power import cut_power
 from tests.faults.real import end_real_recorders
 from tests.faults.refusals import fail_forever, fail_once, fail_sealing
@@ -34,6 +34,7 @@ def campaign(*, full: bool, seed: int) -> tuple[Callable[[], Tally], ...]:
 
     return (
         lambda: kill_recorders(many(6, 250), seed),
+        lambda: kill_at_changes(many(6, 100), seed),
         lambda: kill_sealers(many(3, 100), "sealer", seed),
         lambda: kill_sealers(many(3, 100), "both", seed),
         lambda: kill_recoveries(many(6, 150), seed),

@@ -11,24 +11,28 @@ import signal
 import tempfile
 import threading
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import replace
+from itertools import count
 from pathlib import Path
 from queue import SimpleQueue
 from typing import Any
+from unittest import mock
 
 from chargebench.errors import ChargebenchError, StorageError
 from chargebench.instruments.benchfile import Bench
 from chargebench.instruments.feed import Chunk
+from chargebench.recording import recorder as recorder_module
 from chargebench.recording.recover import recover
-from tests.faults.scene import RUNS, Taken, finish, judge, recorder, stream
+from tests.faults.scene import ROLL_S, RUNS, Taken, finish, judge, last_stretch, recorder, stream
 from tests.faults.tally import Tally, apart
 from tests.recording.byte_bench import PlayedFeeds
 
-__all__ = ["PacedFeeds", "kill_recorders", "kill_recoveries", "kill_sealers"]
+__all__ = ["PacedFeeds", "kill_at_changes", "kill_recorders", "kill_recoveries", "kill_sealers"]
 
 PAUSE_S = 0.0005
 ENDLESS_S = 60.0
+CHANGE_S = 0.004
 SEALING_S = 0.7  # most of it goes into starting the process that reads the file back
 
 
@@ -105,14 +109,20 @@ class _Sealers:
 def _record(folder: Path, out: int) -> None:
     """The victim: says every chunk that it has taken and every event, a line each."""
     sent = {(chunk.instrument, chunk.data): number for number, chunk in enumerate(stream())}
+    journals = count(1)
 
     def say(text: str) -> None:
         os.write(out, text.encode() + b"\n")
 
+    def tell(event: Mapping[str, Any]) -> None:
+        say(f"said {event.get('state') or event.get('event') or 'outcome'}")
+        if event.get("event") == "journal":
+            say(f"journal {next(journals)}")
+
     recorder(
         folder,
         taken=lambda chunk: say(f"took {chunk.received_ns} {sent[chunk.instrument, chunk.data]}"),
-        emit=lambda event: say(f"said {event.get('state') or event.get('event') or 'outcome'}"),
+        emit=tell,
         feeds=_paced,
         finisher=_Sealers(RUNS + 1, say),
     ).record(RUNS, ENDLESS_S)
@@ -166,9 +176,9 @@ def _taken(said: list[str]) -> list[Taken]:
     return [Taken(int(ns), stream()[int(n)].instrument, stream()[int(n)].data) for _, ns, n in words]
 
 
-def _judge(folder: Path, said: list[str]) -> list[str]:
+def _judge(folder: Path, said: list[str], rolling: bool = False) -> list[str]:
     taken = _taken(said)
-    found: list[str] = apart(lambda: judge(folder, taken))
+    found: list[str] = apart(lambda: judge(folder, last_stretch(taken) if rolling else taken))
     return found
 
 
@@ -192,6 +202,21 @@ def kill_recorders(trials: int, seed: int = 0) -> Tally:
             tally.trials += 1
             tally.seen[_phase(said)] += 1
         tally.judged(f"kill {tally.trials} while {_phase(said)}", _judge(folder, said))
+        shutil.rmtree(folder)
+    return tally
+
+
+def kill_at_changes(trials: int, seed: int = 0) -> Tally:
+    """Recorders killed while one journal follows another: what both hold must be in one run, once."""
+    tally, draw = Tally("kill -9 while journals follow each other"), random.Random(seed)
+    for trial in range(trials):
+        folder = Path(tempfile.mkdtemp())
+        with mock.patch.object(recorder_module, "ROLL_AFTER_S", ROLL_S):
+            after_s = draw.choice((0.0, draw.uniform(0.0, CHANGE_S)))
+            said = _killed(lambda out, at=folder: _record(at, out), after_s, draw.choice(("journal 2", "journal 3")))
+        tally.trials += 1
+        tally.seen[f"{len(list(folder.glob('*.journal')))} journals"] += 1
+        tally.judged(f"kill {trial}", _judge(folder, said, rolling=True))
         shutil.rmtree(folder)
     return tally
 

@@ -17,7 +17,7 @@ from chargebench.recording.records import raw_of
 from chargebench.recording.recover import recover
 from tests.faults.kills import PacedFeeds
 from tests.faults.layer import Call, Calls, ForgetfulDisk
-from tests.faults.scene import RUNS, Taken, finish, judge, recorder
+from tests.faults.scene import ROLL_S, RUNS, Taken, finish, judge, last_stretch, recorder
 from tests.faults.tally import Tally, apart
 
 __all__ = ["cut_power"]
@@ -25,8 +25,6 @@ __all__ = ["cut_power"]
 PROMISE_S = 0.5
 CUTS_A_RECORDING = 25
 PAUSE_S = 0.002
-ROLL_S = 4.0
-QUIET_NS = 2_900_000_000
 TAKEN = "taken"
 
 
@@ -85,9 +83,8 @@ def _one_cut(folder: Path, calls: Sequence[Call], draw: random.Random, tally: Ta
     for call in calls[:upto]:
         disk.take(call)
     promised = _promised(disk, calls[:upto])
-    if rolling:  # all but the last quiet stretch is dropped on purpose
-        newest_ns = max((chunk.received_ns for chunk in promised), default=0)
-        promised = {chunk for chunk in promised if chunk.received_ns > newest_ns - QUIET_NS}
+    if rolling:
+        promised = last_stretch(promised)
     found = disk.after_power_cut(draw)
     tally.trials += 1
     tally.seen[_stage(calls[:upto])] += 1
@@ -101,7 +98,7 @@ def _one_cut(folder: Path, calls: Sequence[Call], draw: random.Random, tally: Ta
             later.take(call)
         _lay_out(folder, later.after_power_cut(draw))
         tally.seen["again during the start"] += 1
-    tally.judged(where + (", twice" if second else ""), apart(lambda: judge(folder, promised, copies=1 + rolling)))
+    tally.judged(where + (", twice" if second else ""), apart(lambda: judge(folder, promised)))
     shutil.rmtree(folder, ignore_errors=True)
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Collection, Iterable, Mapping
 from functools import cache
 from pathlib import Path
 from queue import SimpleQueue
@@ -29,13 +29,19 @@ from chargebench.wire.framed import encode
 from tests.recording.bench_model import Grind, readings
 from tests.recording.byte_bench import BENCH_TEXT, PlayedFeeds, bench
 
-__all__ = ["BENCH", "FALLBACK", "RUNS", "Taken", "finish", "judge", "read_here", "recorder", "snapshot", "stream"]
+__all__ = [
+    "BENCH", "FALLBACK", "ROLL_S", "RUNS", "Taken", "finish", "judge", "last_stretch", "read_here", "recorder",
+    "snapshot", "stream",
+]  # fmt: skip
 
 RUNS = 2
 FALLBACK = "fallback"
 BENCH = BENCH_TEXT + "\n[recording]\nquiet_before_s = 3\nquiet_after_s = 3\n"
 GRIND = Grind(start_s=9.0, length_s=3.0, dose_g=9.0, end_s=24.0, held_nC=50.0)
 NO_LINE_YET = "no channel was recorded"
+ROLL_S = 4.0
+"""After so long a wait a journal is followed by another, where a campaign wants to see that."""
+QUIET_NS = 2_900_000_000
 TICK_S = 0.1
 FIRST_MS = 900_000
 
@@ -125,9 +131,7 @@ def snapshot(folder: Path) -> dict[str, bytes]:
     return {str(path.relative_to(folder)): path.read_bytes() for path in folder.rglob("*") if path.is_file()}
 
 
-def judge(
-    folder: Path, promised: Iterable[Taken], *, lines_may_miss: bool = False, recorders: int = 1, copies: int = 1
-) -> list[str]:
+def judge(folder: Path, promised: Iterable[Taken], *, lines_may_miss: bool = False, recorders: int = 1) -> list[str]:
     """What is wrong after a start in that folder and its fallback.
 
     Seals what there is, looks at every run, and does it all again to see that nothing changes.
@@ -141,8 +145,6 @@ def judge(
         Whether lines may have been lost on the wire.
     recorders : int
         How many have recorded the stream.
-    copies : int
-        In how many runs a chunk may stand: two where one journal is followed by another that begins with its end.
     """
     read_here()
     folders = [folder, folder / FALLBACK]
@@ -166,13 +168,19 @@ def judge(
         wrong += _stated(run) + _held_against_stream(run, lines_may_miss)
         seen.update(run.traces["charge"].sequence.tolist() if "charge" in run.traces else ())
     wrong += [sentence for one in folders if one.exists() for sentence in check_manifest(one)]
-    return wrong + _compared(Counter(promised), kept, copies) + _twice(seen, recorders * copies)
+    return wrong + _compared(Counter(promised), kept) + _twice(seen, recorders)
 
 
-def _compared(promised: Counter[Taken], kept: Counter[Taken], copies: int) -> list[str]:
+def last_stretch(taken: Collection[Taken]) -> set[Taken]:
+    """What must be kept of a recording whose journals follow each other: all but the last stretch is let go."""
+    newest_ns = max((chunk.received_ns for chunk in taken), default=0)
+    return {chunk for chunk in taken if chunk.received_ns > newest_ns - QUIET_NS}
+
+
+def _compared(promised: Counter[Taken], kept: Counter[Taken]) -> list[str]:
     """Chunks lost, kept twice or made up."""
     lost = promised - kept
-    twice = [chunk for chunk, count in kept.items() if count > copies]
+    twice = [chunk for chunk, count in kept.items() if count > 1]
     found = [f"{len(lost)} of {len(promised)} promised chunks lost"] if lost else []
     return found + ([f"{len(twice)} chunks twice"] if twice else [])
 

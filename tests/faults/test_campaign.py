@@ -15,7 +15,7 @@ if sys.platform != "linux":
 
 from tests.faults.abuse import ABUSES, abuse_streams
 from tests.faults.device_clocks import KINDS, clock_events
-from tests.faults.kills import kill_recorders, kill_recoveries, kill_sealers
+from tests.faults.kills import kill_at_changes, kill_recorders, kill_recoveries, kill_sealers
 from tests.faults.power import cut_power
 from tests.faults.refusals import fail_forever, fail_once
 from tests.faults.stopping import end_by_exceptions, set_host_clock, share_a_folder
@@ -36,6 +36,11 @@ def held(tally: Tally, trials: int) -> None:
 def test_recorders_killed_at_any_moment_lose_nothing() -> None:
     """Kill -9: every chunk taken is in one run, once; the next start seals it, and a second start changes nothing."""
     held(kill_recorders(8), 8)
+
+
+def test_recorders_killed_between_two_journals_keep_readings_once() -> None:
+    """Kill -9 while a journal that waited is followed by another: no reading is in two runs, none is lost."""
+    held(kill_at_changes(10), 10)
 
 
 def test_recoveries_killed_at_any_moment_change_nothing() -> None:

@@ -14,8 +14,9 @@ import pytest
 
 from chargebench.errors import JournalError, StorageError
 from chargebench.recording.follow import JournalFollower
-from chargebench.recording.journal import HeldJournal, Journal
+from chargebench.recording.journal import HeldJournal, Journal, read_journal
 from chargebench.recording.manifest import MANIFEST, check_manifest
+from chargebench.recording.records import json_payload
 from chargebench.recording.recover import QUARANTINE, abandoned, recover
 from chargebench.recording.seal import seal
 from chargebench.runs.check import check_run
@@ -173,6 +174,22 @@ def test_a_journal_into_which_nothing_came_is_let_go(tmp_path: Path) -> None:
     assert recover(tmp_path, finish, heard.append) == 0
     assert heard.kinds() == ["discarded"]
     assert names(tmp_path) == []
+
+
+@pytest.mark.parametrize("copied", [False, True])
+def test_of_a_journal_and_its_copy_only_one_becomes_a_run(tmp_path: Path, copied: bool) -> None:
+    """Cut short while a journal copied the end of another: it goes unless it was through, then the other one does."""
+    old = written_journal(tmp_path, ended=False)
+    raw = next(record for record in read_journal(old).records if record.kind == "raw")
+    new = Journal.create(tmp_path / f"{OTHER_ID}.journal", {**header(OTHER_ID), "carries": RUN_ID})
+    new.append(raw.kind, raw.payload)
+    if copied:
+        new.append("clock", json_payload({"ns": 0}))
+    new.close()
+    heard = Heard()
+    assert recover(tmp_path, finish, heard.append) == 0
+    assert sorted(heard.kinds()) == ["discarded", "outcome", "recovered"]
+    assert names(tmp_path) == sorted([f"{OTHER_ID if copied else RUN_ID}.h5", MANIFEST])
 
 
 def test_leftovers_of_a_killed_sealing_go(tmp_path: Path) -> None:
