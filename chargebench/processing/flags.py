@@ -130,6 +130,13 @@ _ROWS: Final = (
     ),
     Watch("spikes", "note", 0.0, "spikes", "Spikes in the quiet stretches: {found:.0f}."),
     Watch("lost-lines", "note", 0.001, "part", "{found:.2%} of the lines were lost on the way."),
+    Watch(
+        "lines-lost-in-grind",
+        "doubt",
+        0.1,
+        "s",
+        "Lines were lost during the grind: for {found:.2f} s it is not known how the charge fell in.",
+    ),
     Watch("repeated-lines", "note", 0.0, "lines", "{found:.0f} lines came twice; the second ones are left out."),
     Watch(
         "clock-jump",

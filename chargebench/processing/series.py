@@ -6,7 +6,7 @@ smooths a value.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Final
 
 import numpy as np
@@ -64,6 +64,8 @@ class Series:
         Times of forward jumps of the clock during which no line was lost.
     over_s : tuple of float
         First and last time at which the instrument said over range; empty where it never did.
+    losses_s : array (k, 2)
+        Times of the lines before and after each place where lines are missing by the counter.
     """
 
     time_s: Floats
@@ -77,6 +79,7 @@ class Series:
     unsettled: int = 0
     jumps: tuple[float, ...] = ()
     over_s: tuple[float, ...] = ()
+    losses_s: Floats = field(default_factory=lambda: np.empty((0, 2)))
 
     def __len__(self) -> int:
         return len(self.time_s)
@@ -148,9 +151,12 @@ def clean(
     same time. Order of arrival does not matter beyond that: stamps decide.
     """
     steps = _counter_steps(sequence)
-    uneven = steps[np.flatnonzero(steps != 1)]
-    lost = int(np.sum(uneven[(uneven > 1) & (uneven < 32768)] - 1))
-    repeated = len(uneven) - int(np.count_nonzero(uneven))
+    uneven = np.flatnonzero(steps != 1)
+    holes = uneven[(steps[uneven] > 1) & (steps[uneven] < 32768)]
+    lost = int(np.sum(steps[holes] - 1))
+    losses_s = np.stack((time_s[holes], time_s[holes + 1]), axis=1)
+    losses_s = losses_s[np.all(np.abs(losses_s) < BEYOND_BELIEF, axis=1)]
+    repeated = int(np.count_nonzero(steps[uneven] == 0))
     with np.errstate(invalid="ignore"):  # times may be anything yet
         gaps_s = np.diff(time_s)
     backwards = unsettled = bad = 0
@@ -180,7 +186,7 @@ def clean(
     wide = np.flatnonzero(gaps_s > limit_s)
     return Series(
         time_s, value, _breaks(time_s, met, wide), step_s, lost, repeated, backwards, bad, unsettled,
-        _jumps(time_s, wide, steps), (float(over[0]), float(over[-1])) if len(over) else (),
+        _jumps(time_s, wide, steps), (float(over[0]), float(over[-1])) if len(over) else (), losses_s,
     )  # fmt: skip
 
 

@@ -131,6 +131,8 @@ def _trace_flags(work: Work, series: Series) -> None:
         work.flag("over-range-in-grind", 1.0, at_s=list(series.over_s))
         work.lost_nC = None
     work.flag("lost-lines", series.lost / max(len(series) + series.lost, 1), lost_lines=series.lost)
+    missing_s = np.diff(series.losses_s[(series.losses_s[:, 1] > inner[0]) & (series.losses_s[:, 0] < inner[1])])
+    work.flag("lines-lost-in-grind", float(np.sum(np.maximum(missing_s - series.step_s, 0.0))))
     work.flag("repeated-lines", series.repeated)
     work.flag("clock-jump", len(series.jumps), at_s=list(series.jumps))
     work.flag("clock-backwards", series.backwards)

@@ -145,6 +145,7 @@ CASES: dict[str, tuple[Make, Make]] = {
     ),
     "spikes": (lambda: one_spike(2.0), lambda: one_spike(0.1)),
     "lost-lines": (lambda: thinned(0.01), lambda: thinned(0.0005)),
+    "lines-lost-in-grind": (lambda: without(15.0, 15.2), lambda: without(15.0, 15.05)),
     "repeated-lines": (lambda: twice(True), lambda: twice(False)),
     "clock-jump": (lambda: jumped(2.0), lambda: jumped(0.3)),
     "clock-backwards": (lambda: swapped(True), lambda: swapped(False)),
