@@ -101,7 +101,8 @@ def bursts(blocks: Blocks, threshold: float, join_s: float, floor: float) -> tup
 
     Notes
     -----
-    Quiet increments are judged from both ends of the run, each with its own drift; a grind drifts like neither.
+    Quiet increments are judged from both ends of the run, each with its own drift; a grind drifts like neither. Where
+    both ends obey one law of leakage, what follows it is quiet: a cup that leaks fast slows down as it empties.
     Drift goes with time, not with blocks: the last block is often a short one.
     """
     t, q = blocks.time_s, blocks.value
@@ -112,9 +113,17 @@ def bursts(blocks: Blocks, threshold: float, join_s: float, floor: float) -> tup
     same = np.diff(blocks.piece) == 0
     middle = 0.5 * (t[1:] + t[:-1])
     edge = min(8.0, 0.3 * float(t[-1] - t[0]))
-    rests = [_spread((d / step_s)[z & same]) for z in (middle < t[0] + edge, middle > t[-1] - edge)]
+    rate, ends = d / step_s, [z & same for z in (middle < t[0] + edge, middle > t[-1] - edge)]
+    rests = [_spread(rate[z]) for z in ends]
+    drifts = [np.full(len(d), rest) for rest, _ in rests]
+    law = _leaking(rate, 0.5 * (q[1:] + q[:-1]), ends)
+    if law is not None:
+        about = [_spread((rate - law)[z]) for z in ends]
+        if all(abs(rest) < 1.5 * sd <= 2.25 * plain for (rest, sd), (_, plain) in zip(about, rests, strict=True)):
+            rests, drifts = about, [law]
+            q = q - np.concatenate(([0.0], np.cumsum(law * step_s)))
     sd = max(floor, width_s * min(r[1] for r in rests), 0.5 * width_s * max(r[1] for r in rests))
-    away = np.min(np.abs(d[:, None] - step_s[:, None] * np.array([r[0] for r in rests])), axis=1)
+    away = np.min([np.abs(d - step_s * drift) for drift in drifts], axis=0)
     active = np.flatnonzero((away > threshold * sd) & same)
     found = []
     for group in np.split(active, np.flatnonzero(np.diff(t[active]) > join_s) + 1) if len(active) else []:
@@ -127,6 +136,22 @@ def bursts(blocks: Blocks, threshold: float, join_s: float, floor: float) -> tup
         transient = span < 3.0 and abs(net) < max(threshold * sd, 0.15 * peak)
         found.append(Burst(float(t[first]), float(t[last]), net, transient))
     return tuple(found), sd
+
+
+def _leaking(rate: Floats, held: Floats, ends: Sequence[npt.NDArray[np.bool_]]) -> Floats | None:
+    """What leakage and bias alone make of each rate of change; None where the ends of a run show no leakage.
+
+    The law rate = I - k·held is laid through the medians of the four half ends.
+    """
+    halves = [half for end in ends for half in np.array_split(np.flatnonzero(end), 2) if len(half)]
+    if len(halves) < 4:
+        return None
+    points = np.array([(float(np.median(held[half])), float(np.median(rate[half]))) for half in halves])
+    away = points - points.mean(axis=0)
+    spread = float(away[:, 0] @ away[:, 0])
+    if spread <= 0.0 or (k := -float(away[:, 0] @ away[:, 1]) / spread) <= 0.0:
+        return None
+    return np.asarray(points[:, 1].mean() - k * (held - points[:, 0].mean()))
 
 
 def mass_rise(time_s: Floats, mass: Floats, noise_g: float, smallest_g: float) -> tuple[float, float] | None:
