@@ -6,16 +6,18 @@ Owns the joining of `stretches`, `noise` and `drift`. Works on arrays alone.
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
 
+from chargebench.processing.decay import LEAKS_MUCH, STEEPEST, straightened
 from chargebench.processing.drift import Design, Posterior, Prior, fit
 from chargebench.processing.integral import Blocks, Bridge, merge
 from chargebench.processing.noise import (
     Alias,
+    Shape,
     alias_gain,
     covariance,
     find_aliases,
@@ -197,9 +199,27 @@ def charge_fit(
     if model == "curved":
         design = _with_curvature(design, origin, max(quiet_s))
         posterior = fit(design, candidates)
+    design, posterior = _decaying(design, posterior, candidates)
     return _finish(
-        design, posterior, model, evidence, (last, first), aliases, bridges, stretches, quiet_s, origin, fine, leaks
-    )
+        design, posterior, model, evidence, (last, first), aliases, bridges, stretches, quiet_s, origin, fine, leaks,
+        both.time_s,
+    )  # fmt: skip
+
+
+def _decaying(design: Design, posterior: Posterior, candidates: Sequence[Shape]) -> tuple[Design, Posterior]:
+    """Fit the decay itself where much of the charge leaks within the stretches; else leave all as it is."""
+    base = design
+    levels = [name for name in base.names if name.startswith("level")]
+    for _ in range(2):
+        if "leakage" not in base.columns:
+            break
+        found = dict(zip(posterior.names, (posterior.weight @ posterior.mean).tolist(), strict=True))
+        longest_s = max(float(np.ptp(base.columns["bias"][base.columns[name] > 0.0])) for name in levels)
+        if not LEAKS_MUCH < found["leakage"] * longest_s < STEEPEST:
+            break
+        design = straightened(base, levels, found)
+        posterior = fit(design, candidates)
+    return design, posterior
 
 
 def _lengths(fine: Blocks, is_before: Bools, is_after: Bools) -> tuple[float, float]:
@@ -287,6 +307,7 @@ def _finish(
     origin_s: float,
     fine: Blocks,
     leaks: bool,
+    time_s: Floats,
 ) -> ChargeFit:
     """Net charge and what stands beside it."""
     direction = posterior.vector(**{ends[1]: 1.0, ends[0]: -1.0})
@@ -314,7 +335,7 @@ def _finish(
         posterior, model, evidence, (net, math.hypot(u, extra), dof), direction,
         (single, single / math.sqrt(2.0 * n_eff), n_eff), aliases, mine,
         rate * float(window), net - (right - left), _drift_share(posterior, direction, cov), quiet_s, origin_s,
-        {"time_s": design.columns["bias"] + origin_s, "residual_nC": residual},
+        {"time_s": time_s, "residual_nC": residual},
     )  # fmt: skip
 
 

@@ -226,7 +226,8 @@ def fit(design: Design, candidates: Sequence[Shape] | None = None, keep: float =
     m0 = np.array(
         [design.priors[name].value * u if name in design.priors else 0.0 for name, u in zip(names, unit, strict=True)]
     )
-    offset = float(np.mean(design.y))
+    levels = [i for i, name in enumerate(names) if name.startswith("level")]
+    offset = float(np.mean(design.y)) if np.all(np.sum(X[:, levels], axis=1) == 1.0) else 0.0
     y = design.y - offset
     shifted = Design(design.grid, y, design.columns, design.priors, design.floor)
     stats = _reduce(shifted, X / unit, shapes() if candidates is None else candidates)
@@ -234,7 +235,7 @@ def fit(design: Design, candidates: Sequence[Shape] | None = None, keep: float =
     post = _mixture(names, stats, n, free, P0, m0, cut, design.floor**2, keep)
     back = 1.0 / unit
     mean = post.mean * back
-    mean[:, [i for i, name in enumerate(names) if name.startswith("level")]] += offset
+    mean[:, levels] += offset
     return Posterior(
         names, post.weight, mean, post.cov * back[:, None] * back, post.scale2, post.shape,
         post.own_precision * unit[:, None] * unit, post.log_evidence,

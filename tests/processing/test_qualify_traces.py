@@ -220,6 +220,19 @@ def test_leakage_covers_rate_and_bias(tau_s: float, walk: float) -> None:
     assert np.all(held >= 13), held
 
 
+@pytest.mark.parametrize("tau_s", [30.0, 100.0])
+def test_leakage_covers_however_much_decays(tau_s: float) -> None:
+    """Five minutes of a fast decay on a wandering display: 1/τ and bias lie within U95 in at least 32 of 40."""
+    rng = np.random.default_rng(12)
+    held = np.zeros(2)
+    for _ in range(40):
+        bias_nA = rng.uniform(-0.05, 0.05)
+        found = leakage(DAY, decay(rng, tau_s, bias_nA, seconds=300.0, walk=0.02), 10.0, 15.0).values
+        rate, bias = found["leakage_rate_per_s"], found["bias_current_nA"]
+        held += [abs(rate.value - 1 / tau_s) <= rate.U95, abs(bias.value - bias_nA) <= bias.U95]
+    assert np.all(held >= 32), held
+
+
 def test_leakage_words() -> None:
     """The answer says τ, the charge injected and how rate and bias hang together."""
     check = leakage(DAY, decay(np.random.default_rng(1), 300.0, 0.02), 10.0, 15.0)
