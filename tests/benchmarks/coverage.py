@@ -1,11 +1,11 @@
 """Coverage study: do the stated 95 % intervals hold the truth, and are they as narrow as they can be?
 
-Run as ``python -m tests.benchmarks.coverage [RUNS] [SEED] [--rates 10,20,50,100]``; at such rates mains folds to a line
-near 0 Hz. Runs are drawn over leakage 100 s to infinity, bias
-current ±50 pA, white, correlated, random-walk and folded-mains noise and all of them together, grinds of 3 to 40 s
-and charge per gram from -200 to +200 nC/g including 0; half of them with a bench check of the leakage. The oracle is
-told the noise's covariance and the true quiet stretches, and solves the same equation by generalised least squares;
-it shares no code with processing.
+Run as ``python -m tests.benchmarks.coverage [RUNS] [SEED] [--rates 10,50]``; at such rates mains folds to a line near
+0 Hz. Runs are drawn over leakage 100 s to infinity, bias current ±50 pA, white, correlated, random-walk and
+folded-mains noise and all of them together, grinds of 3 to 40 s, quiet stretches of 10 to 60 s and charge per gram from
+-200 to +200 nC/g including 0; half of them with a bench check of the leakage. The oracle is told the noise's covariance
+and the true quiet stretches, and solves the same equation by generalised least squares; it shares no code with
+processing.
 """
 
 from __future__ import annotations
@@ -26,6 +26,8 @@ from tests.processing.simulate import Bench, Truth, simulate
 NOISES = ("white", "correlated", "walk", "mains", "all")
 TAUS_S = (100.0, 300.0, 1000.0, 3000.0, np.inf)
 GRINDS_S = (3.0, 8.0, 20.0, 40.0)
+WAITS_S = ((10.0, 12.0), (10.0, 12.0), (25.0, 30.0), (60.0, 60.0))
+"""Seconds of quiet before and after."""
 RATIOS = (-200.0, -50.0, -5.0, 0.0, 5.0, 50.0, 200.0)
 RATES_HZ = (8.0, 10.0, 16.0, 40.0, 50.0, 64.0, 100.0)
 
@@ -48,6 +50,7 @@ def draw(rng: np.random.Generator, seed: int, rates_Hz: Sequence[float] = RATES_
     kind = str(rng.choice(NOISES))
     tau_s = float(rng.choice(TAUS_S))
     grind_s = float(rng.choice(GRINDS_S))
+    before_s, after_s = WAITS_S[int(rng.integers(len(WAITS_S)))]
     ratio = float(rng.choice(RATIOS))
     checked = bool(rng.random() < 0.5)
 
@@ -60,7 +63,8 @@ def draw(rng: np.random.Generator, seed: int, rates_Hz: Sequence[float] = RATES_
     known = {"leakage_rate_per_s": Known(max(rate + u_rate * rng.standard_normal(), 0.0), u_rate)} if checked else {}
     bench = Bench(
         charge_per_gram=ratio, mass_g=float(rng.choice((8.0, 18.0, 30.0))), grind_s=grind_s, tau_s=tau_s,
-        rate_Hz=float(rng.choice(rates_Hz)), bias_nA=float(rng.uniform(-0.05, 0.05)),
+        before_s=before_s, after_s=after_s, rate_Hz=float(rng.choice(rates_Hz)),
+        bias_nA=float(rng.uniform(-0.05, 0.05)),
         offset_nC=float(rng.normal(0, 2)), white=float(np.exp(rng.uniform(np.log(0.02), np.log(0.2)))),
         correlated=level(0.02, 0.2, "correlated"), memory_s=float(np.exp(rng.uniform(np.log(0.2), np.log(5.0)))),
         walk=level(0.005, 0.1, "walk"), mains=level(0.05, 0.5, "mains"), mains_Hz=50.0 + float(rng.normal(0, 0.03)),
@@ -68,8 +72,8 @@ def draw(rng: np.random.Generator, seed: int, rates_Hz: Sequence[float] = RATES_
         knowledge=known,
     )  # fmt: skip
     strata = (
-        f"noise {kind}", f"tau {tau_s:g} s", f"grind {grind_s:g} s", f"Q/m {ratio:+g} nC/g",
-        "leakage checked" if checked else "leakage unchecked", f"{bench.rate_Hz:g} Hz",
+        f"noise {kind}", f"quiet {before_s:g}+{after_s:g} s", f"tau {tau_s:g} s", f"grind {grind_s:g} s",
+        f"Q/m {ratio:+g} nC/g", "leakage checked" if checked else "leakage unchecked", f"{bench.rate_Hz:g} Hz",
     )  # fmt: skip
     return bench, strata
 
