@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any
 from chargebench.cli.options import add_json, print_json
 from chargebench.cli.words import counted, wrapped
 from chargebench.errors import EXIT_COULD_NOT, EXIT_DONE, StudyError, UsageError
+from chargebench.runs.text import safe_in_a_table, visible
 
 if TYPE_CHECKING:
     from chargebench.study.volunteers import Contribution
@@ -48,7 +49,7 @@ def run(args: argparse.Namespace) -> int:
     if args.contributor and not args.add:
         raise UsageError("--contributor: says who measured the pair that is added; give --add with it")
     if args.add:
-        _add(args.file, dict(zip(COLUMNS, args.add, strict=True)), args.contributor)
+        add_pair(args.file, dict(zip(COLUMNS, args.add, strict=True)), args.contributor)
     good, bad = contributions_of(args.file)
     for problem in bad:
         print(f"chargebench: {problem}", file=sys.stderr)
@@ -86,18 +87,25 @@ def contributions_of(file: Path) -> tuple[list[Contribution], list[str]]:
     return good, [f"{file}: {problem}" for problem in (*bad, *ragged.values())]
 
 
-def _add(file: Path, cells: Mapping[str, str], contributor: str) -> None:
+def add_pair(file: Path, cells: Mapping[str, str], contributor: str) -> None:
     """Append one checked pair, in the columns of the file; a new file gets its header line.
 
     Raises
     ------
     StudyError
-        When the pair is not acceptable, or the file has no column to keep the contributor in.
+        When the pair is not acceptable, a name would act in a spreadsheet, or the file has no column to keep the
+        contributor in.
     """
     from chargebench.archive.trace_file import read_table
     from chargebench.study.volunteers import COLUMNS, contribution
 
     contribution(cells)
+    for what, name in (("contributor", contributor), ("grinder", cells["grinder"])):
+        if not safe_in_a_table(name):
+            raise StudyError(
+                f"{what} {visible(name, 60)!r}: a spreadsheet would not take it for a name; allowed is text that "
+                "begins with none of = + - @ and holds no control characters"
+            )
     new = not file.exists()
     table = None if new else read_table(file, ragged=True)
     names = ("contributor", *COLUMNS) if table is None else table.header

@@ -10,7 +10,7 @@ import re
 import unicodedata
 from typing import Final
 
-__all__ = ["can_be_stored", "file_name_part", "visible"]
+__all__ = ["can_be_stored", "file_name_part", "safe_in_a_table", "visible"]
 
 _HIDDEN_CATEGORIES: Final = frozenset({"Cc", "Cf", "Cs", "Co", "Zl", "Zp"})
 _JOINERS: Final = frozenset({"\u200c", "\u200d"})
@@ -44,6 +44,11 @@ def visible(text: str, longest: int | None = None) -> str:
     if longest is not None and len(shown) > longest:
         return shown[: max(longest - 1, 0)] + "…"
     return shown
+
+
+def safe_in_a_table(text: str) -> bool:
+    """Whether a spreadsheet that opens a table of text shows this as it is: it begins no formula and hides nothing."""
+    return not text.lstrip().startswith(("=", "+", "-", "@")) and visible(text) == text
 
 
 def file_name_part(text: str, instead: str = "unnamed") -> str:

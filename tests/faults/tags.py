@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import csv
 import json
 import re
 import subprocess
@@ -15,8 +16,9 @@ from typing import Any
 
 from chargebench.cli.study import answered
 from chargebench.cli.study import words as study_words
+from chargebench.cli.volunteers import add_pair
 from chargebench.cli.words import budget_table, run_card, runs_table
-from chargebench.errors import TagError
+from chargebench.errors import ChargebenchError, TagError
 from chargebench.processing.recipe import process
 from chargebench.report.page import html
 from chargebench.report.paper import pdf
@@ -102,7 +104,7 @@ def hostile_tags(*, reports: bool) -> Tally:
                 continue
             tally.seen["kept as text"] += 1
             tally.losses += [f"{text[:30]!r}: {wrong}" for wrong in _wrong(checked)]
-    tally.losses += _in_file_names()
+    tally.losses += _in_file_names() + _in_a_table(tally)
     tally.losses += _in_a_window([text for text in HOSTILE_TEXTS if _allowed(text)])
     if reports:
         tally.losses += _in_reports([text for text in HOSTILE_TEXTS if _allowed(text)], tally)
@@ -144,6 +146,27 @@ def _in_file_names() -> list[str]:
         well = re.fullmatch(r"[\w.-]+", part) and not part.startswith((".", "-")) and len(part.encode()) <= 101
         if not well or DEVICES.fullmatch(part) or part.endswith(".") or ".." in part:
             wrong.append(f"{text[:30]!r}: becomes the file name {part!r}")
+    return wrong
+
+
+def _in_a_table(tally: Tally) -> list[str]:
+    """Names of grinders and people in a table that a spreadsheet may open: kept as they are, or refused in one line."""
+    wrong = []
+    with tempfile.TemporaryDirectory() as name:
+        for text in HOSTILE_TEXTS:
+            table = Path(name) / "pairs.csv"
+            table.unlink(missing_ok=True)
+            try:
+                add_pair(table, {"grinder": text, "bottleneck": "yes", "dry_s": "28", "misted_s": "31"}, text)
+            except ChargebenchError as error:
+                tally.seen["refused in a table"] += 1
+                wrong += [] if str(error).isprintable() else [f"{text[:30]!r}: the refusal is not one printable line"]
+                continue
+            tally.seen["kept in a table"] += 1
+            with table.open(encoding="utf-8", newline="") as file:
+                rows = list(csv.reader(file))
+            if rows[1:] != [[text, text, "yes", "28", "31"]] or text.startswith(("=", "+", "-", "@", "\t", "\r")):
+                wrong.append(f"{text[:30]!r}: the table holds {rows[1:]}")
     return wrong
 
 
