@@ -74,13 +74,14 @@ def slow_lines(y: Floats, X: Floats, grid: Grid, step_s: float, fastest_Hz: floa
     most, lines, walks_per_s = FOLDED_GRID if folds else UNFOLDED_GRID
     likely = FOLDED if folds else UNFOLDED
     seen = prior * _shown(y, X, grid, line_Hz, lines)
-    cells = _cells(BY_PRIOR * prior + (1.0 - BY_PRIOR) * seen / np.sum(seen), most)
+    mass = BY_PRIOR * prior + (1.0 - BY_PRIOR) * seen / np.sum(seen)
+    cells = _cells(mass, most)
     each = likely / (1.0 - likely) / (len(lines) * len(walks_per_s))
     found = []
     for cell in np.unique(cells).tolist():
         inside = cells == cell
         weight = float(np.sum(prior[inside]))
-        middle_Hz = float(seen[inside] @ line_Hz[inside] / np.sum(seen[inside]))
+        middle_Hz = float(mass[inside] @ line_Hz[inside] / np.sum(mass[inside]))
         found += [Shape(0.0, 1.0, walk, each * weight, line, middle_Hz) for line in lines for walk in walks_per_s]
     return tuple(found)
 

@@ -38,7 +38,7 @@ def lined(rate_Hz: float, amplitude: float = 0.0, at_Hz: float = 0.07) -> tuple[
 
 
 @pytest.mark.parametrize(("rate_Hz", "likely"), [(10.0, FOLDED), (9.99, FOLDED), (64.0, UNFOLDED)])
-@pytest.mark.parametrize("amplitude", [0.0, 10.0])
+@pytest.mark.parametrize("amplitude", [0.0, 10.0, 1e6])
 def test_slow_lines_are_as_likely_as_the_prior_says(rate_Hz: float, likely: float, amplitude: float) -> None:
     """Whatever the readings show, the shapes share the odds that sampling at their rate gives a slow line."""
     found = lined(rate_Hz, amplitude)
