@@ -103,12 +103,12 @@ def bursts(blocks: Blocks, threshold: float, join_s: float, floor: float) -> tup
     -----
     Quiet increments are judged from both ends of the run, each with its own drift; a grind drifts like neither. Where
     both ends obey one law of leakage, what follows it is quiet: a cup that leaks fast slows down as it empties.
-    Drift goes with time, not with blocks: the last block is often a short one.
+    Drift goes with time, not with blocks, and a block of fewer readings scatters more: the last is often a short one.
     """
     t, q = blocks.time_s, blocks.value
     if len(t) < 8:
         return (), floor
-    d, step_s = np.diff(q), np.diff(t)  # the last block is often a short one: drift goes with time, not with blocks
+    d, step_s = np.diff(q), np.diff(t)
     width_s = float(np.median(step_s))
     same = np.diff(blocks.piece) == 0
     middle = 0.5 * (t[1:] + t[:-1])
@@ -124,7 +124,7 @@ def bursts(blocks: Blocks, threshold: float, join_s: float, floor: float) -> tup
             q = q - np.concatenate(([0.0], np.cumsum(law * step_s)))
     sd = max(floor, width_s * min(r[1] for r in rests), 0.5 * width_s * max(r[1] for r in rests))
     away = np.min([np.abs(d - step_s * drift) for drift in drifts], axis=0)
-    active = np.flatnonzero((away > threshold * sd) & same)
+    active = np.flatnonzero((away > threshold * sd * _fewer(blocks.count)) & same)
     found = []
     for group in np.split(active, np.flatnonzero(np.diff(t[active]) > join_s) + 1) if len(active) else []:
         first, last = int(group[0]), int(group[-1]) + 1
@@ -136,6 +136,12 @@ def bursts(blocks: Blocks, threshold: float, join_s: float, floor: float) -> tup
         transient = span < 3.0 and abs(net) < max(threshold * sd, 0.15 * peak)
         found.append(Burst(float(t[first]), float(t[last]), net, transient))
     return tuple(found), sd
+
+
+def _fewer(count: Floats) -> Floats:
+    """How much more than usual each increment between blocks scatters for having fewer readings; at least 1."""
+    each = 1.0 / count
+    return np.asarray(np.sqrt(np.maximum(0.5 * float(np.median(count)) * (each[1:] + each[:-1]), 1.0)))
 
 
 def _leaking(rate: Floats, held: Floats, ends: Sequence[npt.NDArray[np.bool_]]) -> Floats | None:

@@ -39,6 +39,19 @@ def test_a_cup_that_leaks_is_quiet(tau_s: float, charge_per_gram: float) -> None
     assert value(outcome) == pytest.approx(net_charge, abs=half_width(outcome))
 
 
+@pytest.mark.parametrize("off", [-4.0, 4.0])
+def test_a_last_reading_alone_in_its_block_is_no_step(off: float) -> None:
+    """One reading four standard deviations off, at the end of a run and of a block, disturbs nothing."""
+    bench = Bench(rate_Hz=80.0, white=0.08, tau_s=1000.0, seed=3)
+    run, _ = simulate(bench)
+    x = run.traces["charge"]
+    last = int(np.argmax(x.time_s > 30.0))  # blocks of a quarter of a second begin half a step before their first
+    keep = {n: getattr(x, n)[: last + 1].copy() for n in ("time_s", "value", "status", "sequence", "device_ms")}
+    keep["value"][-1] += off * bench.white
+    outcome = process(with_trace(run, **keep, received_ns=x.received_ns[: last + 1]))
+    assert not {flag.code for flag in outcome.flags} & {"not-quiet", "touched"}
+
+
 @pytest.mark.parametrize("tau_s", [60.0, 300.0, np.inf])
 def test_a_late_pour_ends_the_quiet_of_a_cup_that_leaks(tau_s: float) -> None:
     """What falls in without mass half a minute after the grind is no part of the run, and is said."""
