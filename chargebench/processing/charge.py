@@ -20,6 +20,7 @@ from chargebench.processing.noise import (
     Shape,
     alias_gain,
     covariance,
+    display,
     find_aliases,
     grid_of,
     shapes,
@@ -68,6 +69,9 @@ class ChargeFit:
         What leakage and the whole drift correction contribute to the net charge, in nC.
     drift_share : float
         Part of the variance of the net charge that comes from the drift across the grind.
+    display_step, u_display : float
+        Smallest step of the display (0 where it never moved), and the standard uncertainty of the net charge for what
+        lies between steps; noise of the size of a step takes that away.
     quiet_s : (float, float)
         Length of quiet readings used before and after.
     curvature_origin_s : float
@@ -84,6 +88,8 @@ class ChargeFit:
     leakage_term: float
     drift_term: float
     drift_share: float
+    display_step: float
+    u_display: float
     quiet_s: tuple[float, float]
     origin_s: float
     residuals: Mapping[str, Floats]
@@ -121,6 +127,17 @@ def _alias_columns(
                 columns[name] = np.where(inside, gain * values, 0.0)
                 priors[name] = Prior(0.0, 2.0 * alias.amplitude)
     return columns, priors
+
+
+def _ramps(columns: Mapping[str, Floats], time_s: Floats) -> dict[str, Floats]:
+    """A ramp from -1 to 1 along each piece: what a display that moves in wide steps may hide of a drift."""
+    found = {}
+    for name, inside in columns.items():
+        if name.startswith("level"):
+            t = time_s[inside > 0.0]
+            middle, half_s = 0.5 * (t[0] + t[-1]), max(0.5 * (t[-1] - t[0]), 1e-9)
+            found[f"hidden_{name}"] = inside * (time_s - middle) / half_s
+    return found
 
 
 def _pieces(series: Series, stretches: Stretches) -> list[tuple[Floats, Floats]]:
@@ -187,9 +204,12 @@ def charge_fit(
         a for a in aliases if float(np.max(np.abs(alias_gain(a.frequency_Hz, series.step_s, both.count)))) > 0.03
     )
     extra, extra_priors = _alias_columns(visible, both, before, series.step_s, origin)
-    columns |= extra
-    column_priors |= extra_priors
-    design = Design(grid_of(both.time_s, both.count, series.step_s), both.value, columns, column_priors, _floor(fine))
+    step, unseen = display(fine, is_before | is_after)
+    ramps = _ramps(columns, both.time_s) if unseen > 0.05 * step else {}
+    columns |= extra | ramps
+    column_priors |= extra_priors | dict.fromkeys(ramps, Prior(0.0, unseen))
+    floor = max(1e-9 * max(float(np.max(np.abs(fine.value))), 1e-3), unseen)
+    design = Design(grid_of(both.time_s, both.count, series.step_s), both.value, columns, column_priors, floor)
     fastest_Hz = float(parameters["alias_cycles"]) / max(quiet_s)
     X = np.column_stack(list(columns.values()))
     candidates = (*shapes(), *slow_lines(both.value, X, design.grid, series.step_s, fastest_Hz))
@@ -202,7 +222,7 @@ def charge_fit(
     design, posterior = _decaying(design, posterior, candidates)
     return _finish(
         design, posterior, model, evidence, (last, first), aliases, bridges, stretches, quiet_s, origin, fine, leaks,
-        both.time_s,
+        both.time_s, (step, math.sqrt(2.0) * unseen),
     )  # fmt: skip
 
 
@@ -227,12 +247,6 @@ def _lengths(fine: Blocks, is_before: Bools, is_after: Bools) -> tuple[float, fl
     step = np.gradient(fine.time_s)
     step = np.minimum(step, 2.0 * float(np.median(step)))
     return float(np.sum(step[is_before])), float(np.sum(step[is_after]))
-
-
-def _floor(fine: Blocks) -> float:
-    """Smallest noise a block mean may have: a quarter of the smallest step seen between block extremes, or rounding."""
-    scale = float(np.max(np.abs(fine.value))) if len(fine) else 1.0
-    return max(1e-9 * max(scale, 1e-3), 1e-9)
 
 
 def _with_curvature(design: Design, origin_s: float, quiet_s: float) -> Design:
@@ -291,7 +305,7 @@ def _model(evidence: Mapping[str, float], asked: str, curved_log_odds: float, le
         return "curved"
     names = ("none", "linear", "leakage") if leaks else ("none", "linear")
     best = max(evidence[n] for n in names)
-    return next(n for n in names if evidence[n] > best - 1.0)
+    return next(n for n in names if evidence[n] >= best - 1.0)
 
 
 def _finish(
@@ -308,6 +322,7 @@ def _finish(
     fine: Blocks,
     leaks: bool,
     time_s: Floats,
+    display: tuple[float, float],
 ) -> ChargeFit:
     """Net charge and what stands beside it."""
     direction = posterior.vector(**{ends[1]: 1.0, ends[0]: -1.0})
@@ -332,9 +347,10 @@ def _finish(
     window = fine.integral[is_after][0] - fine.integral[is_before][-1]
     cov = posterior_cov(posterior)
     return ChargeFit(
-        posterior, model, evidence, (net, math.hypot(u, extra), dof), direction,
+        posterior, model, evidence, (net, math.hypot(u, extra, display[1]), dof), direction,
         (single, single / math.sqrt(2.0 * n_eff), n_eff), aliases, mine,
-        rate * float(window), net - (right - left), _drift_share(posterior, direction, cov), quiet_s, origin_s,
+        rate * float(window), net - (right - left), _drift_share(posterior, direction, cov), *display, quiet_s,
+        origin_s,
         {"time_s": time_s, "residual_nC": residual},
     )  # fmt: skip
 

@@ -97,6 +97,20 @@ _ROWS: Final = (
         "Only {found:.1f} s were quiet after the grind; at least {threshold:g} s are wanted.",
         True,
     ),
+    Watch(
+        "display-still",
+        "reject",
+        0.0,
+        "",
+        "The charge display showed one and the same number throughout: it is stuck, or its steps hide the charge.",
+    ),
+    Watch(
+        "display-coarse",
+        "note",
+        0.1,
+        "part",
+        "The steps of the charge display are wide for its noise: {found:.0%} of what lies within a step stays hidden.",
+    ),
     Watch("no-quiet-before", "reject", 1.0, "s", "There is no quiet stretch before the grind to start from.", True),
     Watch("no-quiet-after", "reject", 1.0, "s", "There is no quiet stretch after the grind to end on.", True),
     Watch(

@@ -13,12 +13,15 @@ from functools import cache, cached_property
 import numpy as np
 import numpy.typing as npt
 
+from chargebench.processing.integral import Blocks
+
 __all__ = [
     "Alias",
     "Grid",
     "Shape",
     "alias_gain",
     "covariance",
+    "display",
     "find_aliases",
     "grid_of",
     "shapes",
@@ -203,6 +206,24 @@ def alias_gain(frequency_Hz: float, step_s: float, count: Floats) -> Floats:
     if abs(bottom) < 1e-9:
         return np.ones_like(count)
     return np.asarray(np.sin(count * half) / (count * bottom))
+
+
+def display(blocks: Blocks, quiet: npt.NDArray[np.bool_], most: int = 500) -> tuple[float, float]:
+    """Smallest step between numbers displayed, and what it leaves unseen of a level, as a standard deviation.
+
+    A number that stands still may lie anywhere within a step: step/√12 (JCGM 100:2008, F.2.2.1). Noise in the readings
+    takes that away, as exp(-2 π² (noise/step)²) does the first harmonic of rounding (Widrow's dither). The step is 0
+    where the display never moved, and looked for in at most about `most` blocks.
+    """
+    some = slice(None, None, max(1, len(blocks) // most))
+    shown = np.unique(np.concatenate((blocks.low[some], blocks.high[some])))
+    steps = np.diff(shown)
+    steps = steps[steps > 1e-9 * max(float(np.max(np.abs(shown))), 1e-3)]
+    if not len(steps):
+        return 0.0, 0.0
+    step = float(np.min(steps))
+    noise = float(np.median(blocks.spread[quiet]))
+    return step, step / np.sqrt(12.0) * float(np.exp(-2.0 * (np.pi * min(noise / step, 10.0)) ** 2))
 
 
 def _detrended(time_s: Floats, value: Floats) -> Floats:

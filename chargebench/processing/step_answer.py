@@ -20,6 +20,8 @@ __all__ = ["answer", "breakdown_bound"]
 
 BREAKDOWN_V_PER_M = 3.0e6
 VACUUM_PERMITTIVITY = 8.8541878128e-12
+NEGLIGIBLE = 1e-3
+"""Part of u below which a source is not listed."""
 
 
 def answer(work: Work) -> None:
@@ -78,7 +80,7 @@ def _sources(work: Work, fit: ChargeFit) -> list[Source]:
     priors = drift_priors(work.material, work)
     pull = np.einsum("k,kij,j->i", post.weight, post.cov, fit.direction)
     found = []
-    left = u * u
+    left = u * u - fit.u_display**2
     for column, words, prior, from_bench, unit in (
         ("leakage", "leakage rate", priors.leakage, priors.leakage_from_bench, "1/s"),
         ("bias", "bias current", priors.bias, priors.bias_from_bench, "nA"),
@@ -91,7 +93,9 @@ def _sources(work: Work, fit: ChargeFit) -> list[Source]:
         where, shared = ("bench check", "leakage") if from_bench else ("assumed range", "")
         factor = math.copysign(math.sqrt(part) / prior.u, slope)
         found.append(Source(f"{words}, {where}", prior.value, prior.u, unit, "B", math.inf, shared, factor))
-    sources = [Source("charge readings", net, math.sqrt(left), "nC", "A", dof), *found]
+    sources = [Source("charge readings", net, math.sqrt(max(left, 0.0)), "nC", "A", dof), *found]
+    if fit.u_display > NEGLIGIBLE * u:
+        sources.append(Source("steps of the charge display", 0.0, fit.u_display, "nC", "B"))
     if work.lost_nC:
         sources.append(Source("charge lost in the grind", 0.0, work.lost_nC / math.sqrt(3.0), "nC", "B"))
     floor = work.material.known.get("net_charge_floor_nC")

@@ -54,6 +54,12 @@ def added(size: float, start_s: float, end_s: float, channel: str = "charge", **
     return changed(run, channel, value=x.value + size * ((x.time_s >= start_s) & (x.time_s < end_s)))
 
 
+def with_value(change: Callable[[np.ndarray], np.ndarray]) -> Run:
+    """The run with other charge readings in place of its own."""
+    run = made()
+    return changed(run, value=change(run.traces["charge"].value))
+
+
 def creeping(rate_per_s: float, start_s: float, end_s: float) -> Run:
     """A scale that creeps between two times."""
     run = made()
@@ -134,6 +140,8 @@ CASES: dict[str, tuple[Make, Make]] = {
     "gap": (lambda: without(4.0, 4.6), lambda: without(4.0, 4.4)),
     "too-little-quiet-before": (lambda: made(before_s=3.8), lambda: made(before_s=5.5)),
     "too-little-quiet-after": (lambda: made(after_s=4.2), lambda: made(after_s=5.5)),
+    "display-still": (lambda: with_value(lambda q: 0.0 * q - 4.0), lambda: made(**SILENT)),
+    "display-coarse": (lambda: with_value(lambda q: np.round(q)), lambda: with_value(lambda q: np.round(q, 1))),
     "no-quiet-before": (lambda: made(before_s=0.4), lambda: made(before_s=5.5)),
     "no-quiet-after": (lambda: made(after_s=0.4), lambda: made(after_s=5.5)),
     "not-quiet": (lambda: added(3.0, 4.0, 99.0), lambda: added(0.02, 4.0, 99.0)),
