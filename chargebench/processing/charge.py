@@ -12,6 +12,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 import numpy.typing as npt
 
+from chargebench.processing.columns import alias_columns, levels, ramps
 from chargebench.processing.decay import LEAKS_MUCH, STEEPEST, straightened
 from chargebench.processing.drift import Design, Posterior, Prior, fit
 from chargebench.processing.integral import Blocks, Bridge, merge
@@ -23,6 +24,7 @@ from chargebench.processing.noise import (
     display,
     find_aliases,
     grid_of,
+    integrated_shapes,
     shapes,
 )
 from chargebench.processing.series import Series
@@ -99,47 +101,6 @@ class ChargeFit:
         return np.asarray(np.einsum("k,kij->ij", self.posterior.weight, self.posterior.own_precision))
 
 
-def _levels(coarse: Blocks, before: Bools, grind_end_s: float) -> tuple[dict[str, Floats], str, str]:
-    """One column per unbroken quiet piece, and the names of the pieces next to the grind."""
-    columns: dict[str, Floats] = {}
-    for piece in np.unique(coarse.piece[before]).tolist():
-        columns[f"level_before_{piece}"] = ((coarse.piece == piece) & before).astype(np.float64)
-    for piece in np.unique(coarse.piece[~before]).tolist():
-        columns[f"level_after_{piece}"] = ((coarse.piece == piece) & ~before).astype(np.float64)
-    names = list(columns)
-    last = [n for n in names if n.startswith("level_before")][-1]
-    first = next(n for n in names if n.startswith("level_after"))
-    return columns, last, first
-
-
-def _alias_columns(
-    aliases: tuple[Alias, ...], coarse: Blocks, before: Bools, step_s: float, origin_s: float
-) -> tuple[dict[str, Floats], dict[str, Prior]]:
-    """Sine and cosine of each alias in each stretch, as block means see them."""
-    columns: dict[str, Floats] = {}
-    priors: dict[str, Prior] = {}
-    for i, alias in enumerate(aliases):
-        gain = alias_gain(alias.frequency_Hz, step_s, coarse.count)
-        angle = 2.0 * np.pi * alias.frequency_Hz * (coarse.time_s - origin_s)
-        for stretch, inside in (("before", before), ("after", ~before)):
-            for wave, values in (("cos", np.cos(angle)), ("sin", np.sin(angle))):
-                name = f"alias_{i}_{stretch}_{wave}"
-                columns[name] = np.where(inside, gain * values, 0.0)
-                priors[name] = Prior(0.0, 2.0 * alias.amplitude)
-    return columns, priors
-
-
-def _ramps(columns: Mapping[str, Floats], time_s: Floats) -> dict[str, Floats]:
-    """A ramp from -1 to 1 along each piece: what a display that moves in wide steps may hide of a drift."""
-    found = {}
-    for name, inside in columns.items():
-        if name.startswith("level"):
-            t = time_s[inside > 0.0]
-            middle, half_s = 0.5 * (t[0] + t[-1]), max(0.5 * (t[-1] - t[0]), 1e-9)
-            found[f"hidden_{name}"] = inside * (time_s - middle) / half_s
-    return found
-
-
 def _pieces(series: Series, stretches: Stretches) -> list[tuple[Floats, Floats]]:
     """Unbroken quiet readings."""
     out = []
@@ -187,7 +148,7 @@ def charge_fit(
     both = merge(fine, is_before | is_after, width)
     origin = float(0.5 * (fine.time_s[is_before][-1] + fine.time_s[is_after][0]))
     before = both.time_s < origin
-    columns, last, first = _levels(both, before, origin)
+    columns, last, first = levels(both, before, origin)
     if len(both) < len(columns) + 4:
         return None
     column_priors: dict[str, Prior] = {"bias": priors.bias}
@@ -203,16 +164,17 @@ def charge_fit(
     visible = tuple(
         a for a in aliases if float(np.max(np.abs(alias_gain(a.frequency_Hz, series.step_s, both.count)))) > 0.03
     )
-    extra, extra_priors = _alias_columns(visible, both, before, series.step_s, origin)
+    extra, extra_priors = alias_columns(visible, both, before, series.step_s, origin)
     step, unseen = display(fine, is_before | is_after)
-    ramps = _ramps(columns, both.time_s) if unseen > 0.05 * step else {}
-    columns |= extra | ramps
-    column_priors |= extra_priors | dict.fromkeys(ramps, Prior(0.0, unseen))
+    hidden = ramps(columns, both.time_s) if unseen > 0.05 * step else {}
+    columns |= extra | hidden
+    column_priors |= extra_priors | dict.fromkeys(hidden, Prior(0.0, unseen))
     floor = max(1e-9 * max(float(np.max(np.abs(fine.value))), 1e-3), unseen)
     design = Design(grid_of(both.time_s, both.count, series.step_s), both.value, columns, column_priors, floor)
     fastest_Hz = float(parameters["alias_cycles"]) / max(quiet_s)
     X = np.column_stack(list(columns.values()))
-    candidates = (*shapes(), *slow_lines(both.value, X, design.grid, series.step_s, fastest_Hz))
+    kinds = shapes() if leaks else integrated_shapes()
+    candidates = (*kinds, *slow_lines(both.value, X, design.grid, series.step_s, fastest_Hz))
     posterior = fit(design, candidates)
     evidence = _evidence(design, posterior, origin, max(quiet_s))
     model = _model(evidence, asked, float(parameters["curved_log_odds"]), leaks)

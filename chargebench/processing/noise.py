@@ -1,7 +1,8 @@
 """Noise of the quiet stretches: a grid of covariance shapes, and mains aliases in the spectrum.
 
 Owns which kinds of noise are thought possible: readings' own white noise, correlated noise of several memory times,
-and a random walk. Weighing them against the data is `drift`'s business.
+and a random walk; of a current that was integrated, a random walk and one whose rate walks itself. Weighing them
+against the data is `drift`'s business.
 """
 
 from __future__ import annotations
@@ -24,6 +25,7 @@ __all__ = [
     "display",
     "find_aliases",
     "grid_of",
+    "integrated_shapes",
     "shapes",
 ]
 
@@ -55,6 +57,8 @@ class Shape:
         Variance of a slow line, as mains folded by sampling makes it.
     line_Hz : float
         Its frequency.
+    swing_per_s3 : float
+        Growth of the variance of a walk's rate in one second: an integrated current that wanders.
     """
 
     correlated: float
@@ -63,6 +67,7 @@ class Shape:
     prior: float = 1.0
     line: float = 0.0
     line_Hz: float = 0.0
+    swing_per_s3: float = 0.0
 
     @cached_property
     def steady(self) -> tuple[float, ...]:
@@ -81,13 +86,33 @@ def shapes() -> tuple[Shape, ...]:
     )
 
 
+INTEGRATED_WALKS_PER_S = (3.0, 300.0)
+SWINGS_PER_S2 = (1e-4, 1e-3, 1e-2, 0.1, 1.0, 10.0)
+NO_SWING = 0.3
+"""Prior probability that a current does not wander. How fast it does is relative to its white noise, which integrates
+to a walk."""
+
+
+@cache
+def integrated_shapes() -> tuple[Shape, ...]:
+    """Every shape of the noise of an integrated current."""
+    swings = [(0.0, NO_SWING), *((r, (1.0 - NO_SWING) / len(SWINGS_PER_S2)) for r in SWINGS_PER_S2)]
+    each = 1.0 / len(INTEGRATED_WALKS_PER_S)
+    return tuple(
+        Shape(0.0, 1.0, walk, each * p, swing_per_s3=walk * r) for walk in INTEGRATED_WALKS_PER_S for r, p in swings
+    )
+
+
 COHERENCE_S = 100.0
 """Time over which a mains line keeps its phase."""
 
 
 def covariance(shape: Shape, grid: Grid, out: Floats | None = None) -> Floats:
     """Covariance matrix (n, n) of block means, written into `out` where that is given."""
-    return np.add(grid.steady(shape), grid.walking(shape.walk_per_s), out)
+    matrix = np.add(grid.steady(shape), grid.walking(shape.walk_per_s), out)
+    if shape.swing_per_s3:
+        matrix += shape.swing_per_s3 * grid.swinging
+    return np.asarray(matrix)
 
 
 @dataclass(frozen=True, eq=False)
@@ -162,6 +187,11 @@ class Grid:
             waves = np.stack((np.cos(angle), np.sin(angle)))
             self._waving[line_Hz] = (waves.T @ waves) * self._coherence
         return self._waving[line_Hz]
+
+    @cached_property
+    def swinging(self) -> Floats:
+        """Covariance of a walk whose rate walks with unit growth: s³/3 + s²·d/2 for blocks at s and s + d."""
+        return np.asarray(self.since_s**2 * (self.since_s / 3.0 + 0.5 * self.distance_s))
 
     @cached_property
     def _coherence(self) -> Floats:

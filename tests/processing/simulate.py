@@ -170,3 +170,19 @@ def simulate(bench: Bench = Bench(), **changes: object) -> tuple[Run, Truth]:
         net, bench.mass_g, bench.charge_per_gram, bench.before_s, bench.before_s + bench.grind_s,
         float(np.sum(rates[rates > 0])), float(np.sum(rates[rates < 0])),
     )  # fmt: skip
+
+
+def simulate_current(bench: Bench, white_nA: float = 0.05, wander_nA: float = 0.0) -> tuple[Run, Truth]:
+    """The run of an instrument that reads current: means over each reading, white noise and a random walk per root s.
+
+    Such an input does not leak, and of the bench's own noise it has none.
+    """
+    still = replace(bench, tau_s=np.inf, white=0.0, correlated=0.0, walk=0.0, mains=0.0)
+    run, truth = simulate(still)
+    t, step_s = run.traces["charge"].time_s, 1.0 / bench.rate_Hz
+    edges = np.append(t, t[-1] + step_s) - 0.5 * step_s
+    current = np.diff(displayed(still, np.clip(edges, t[0], t[-1]))[0]) / np.diff(np.clip(edges, t[0], t[-1]))
+    rng = np.random.default_rng(bench.seed + 1)
+    current += white_nA * rng.standard_normal(len(t))
+    current += wander_nA * np.cumsum(np.sqrt(step_s) * rng.standard_normal(len(t)))
+    return replace(run, traces={"current": trace("current", t, current), "mass": run.traces["mass"]}), truth

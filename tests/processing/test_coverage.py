@@ -2,13 +2,17 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 import numpy as np
 import pytest
 
 from chargebench.processing.drift import Design, Prior, fit
-from chargebench.processing.noise import Shape, covariance, find_aliases, grid_of, shapes
+from chargebench.processing.noise import Shape, covariance, find_aliases, grid_of, integrated_shapes, shapes
+from chargebench.processing.recipe import process
 from chargebench.processing.slow_lines import FOLDED, UNFOLDED, folded_Hz, slow_lines
 from tests.benchmarks.coverage import study
+from tests.processing.simulate import Bench, simulate_current
 
 
 def test_intervals_hold_the_truth() -> None:
@@ -23,9 +27,28 @@ def test_intervals_hold_the_truth() -> None:
     assert float(np.median([r.width_ratio for r in rows])) <= 1.5
 
 
-def test_priors_of_the_grid_add_up() -> None:
-    """White, correlated and walking noise share the whole probability between them."""
-    assert sum(s.prior for s in shapes()) == pytest.approx(1.0)
+@pytest.mark.parametrize("wander_nA", [0.0, 0.002, 0.02])
+def test_intervals_of_an_integrated_current_hold_the_truth(wander_nA: float) -> None:
+    """However the current wanders, at least 43 of 50 intervals of the net charge hold the truth."""
+    rng = np.random.default_rng(6)
+    held = 0
+    for seed in range(50):
+        ratio, grind_s = float(rng.choice([-50.0, 0.0, 5.0])), float(rng.choice([4.0, 12.0, 25.0]))
+        bench = Bench(
+            charge_per_gram=ratio, grind_s=grind_s, before_s=12.0, after_s=14.0, seed=seed,
+            rate_Hz=float(rng.choice([16.0, 40.0])), bias_nA=float(rng.uniform(-0.05, 0.05)),
+        )  # fmt: skip
+        run, truth = simulate_current(bench, wander_nA=wander_nA)
+        net = process(run).result["net_charge_nC"]
+        assert net is not None
+        held += abs(net.value - truth.net_charge) <= net.U95
+    assert held >= 43
+
+
+@pytest.mark.parametrize("kinds", [shapes, integrated_shapes])
+def test_priors_of_the_grid_add_up(kinds: Callable[[], tuple[Shape, ...]]) -> None:
+    """White, correlated and walking noise share the whole probability between them; so do those of a current."""
+    assert sum(s.prior for s in kinds()) == pytest.approx(1.0)
 
 
 def lined(rate_Hz: float, amplitude: float = 0.0, at_Hz: float = 0.07) -> tuple[Shape, ...]:
@@ -92,7 +115,7 @@ def test_every_shape_is_a_covariance_however_the_blocks_are_cut(width_s: float) 
     ends[30:] += 12.0
     grid = grid_of(ends - 0.005 * count, count, 0.01)
     lines = (Shape(0.0, 1.0, walk, 1.0, 300.0, at_Hz) for walk in (0.0, 3.0) for at_Hz in (0.004, 0.05, 0.3))
-    for shape in (*shapes(), *lines):
+    for shape in (*shapes(), *integrated_shapes(), *lines):
         matrix = covariance(shape, grid)
         assert np.linalg.eigvalsh(matrix)[0] > 0.0
         assert np.all(np.isfinite(matrix))
