@@ -189,19 +189,33 @@ def charge_fit(
 
 
 def _decaying(design: Design, posterior: Posterior, candidates: Sequence[Shape]) -> tuple[Design, Posterior]:
-    """Fit the decay itself where much of the charge leaks within the stretches; else leave all as it is."""
-    base = design
-    levels = [name for name in base.names if name.startswith("level")]
+    """Fit the decay itself where much of the charge leaks within the stretches; else leave all as it is.
+
+    Up to a time constant the kinds of noise that are likely stay so. A second fit follows only where the first moved so
+    far that the curve left its tangent.
+    """
+    if "leakage" not in design.columns:
+        return design, posterior
+    base, found = design, _means(posterior)
+    pieces = [name for name in base.names if name.startswith("level")]
+    longest_s = max(float(np.ptp(base.columns["bias"][base.columns[name] > 0.0])) for name in pieces)
+    if not LEAKS_MUCH < found["leakage"] * longest_s < STEEPEST:
+        return design, posterior
+    if found["leakage"] * longest_s < 1.0:
+        candidates = tuple(dict.fromkeys(posterior.shape))
     for _ in range(2):
-        if "leakage" not in base.columns:
-            break
-        found = dict(zip(posterior.names, (posterior.weight @ posterior.mean).tolist(), strict=True))
-        longest_s = max(float(np.ptp(base.columns["bias"][base.columns[name] > 0.0])) for name in levels)
-        if not LEAKS_MUCH < found["leakage"] * longest_s < STEEPEST:
-            break
-        design = straightened(base, levels, found)
+        design = straightened(base, pieces, found)
         posterior = fit(design, candidates)
+        before, found = found["leakage"], _means(posterior)
+        away = 0.5 * ((found["leakage"] - before) * longest_s) ** 2 * float(np.max(np.abs(base.y)))
+        if away < 0.1 * math.sqrt(float(np.min(posterior.scale2))) or found["leakage"] <= 0.0:
+            break
     return design, posterior
+
+
+def _means(posterior: Posterior) -> dict[str, float]:
+    """Coefficients by name, averaged over the mixture."""
+    return dict(zip(posterior.names, (posterior.weight @ posterior.mean).tolist(), strict=True))
 
 
 def _lengths(fine: Blocks, is_before: Bools, is_after: Bools) -> tuple[float, float]:

@@ -7,7 +7,7 @@ against the data is `drift`'s business.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 from functools import cache, cached_property
 
@@ -77,13 +77,19 @@ class Shape:
 
 @cache
 def shapes() -> tuple[Shape, ...]:
-    """Every shape of the grid, plain white noise first."""
-    walks = [(0.0, NO_WALK), *((w, (1.0 - NO_WALK) / len(WALKS_PER_S)) for w in WALKS_PER_S)]
+    """Every shape of the grid, plain white noise first; beside correlated noise every other walk does."""
     each = (1.0 - NO_MEMORY) / (len(CORRELATED) * len(MEMORIES_S))
-    memories = [(0.0, 1.0, NO_MEMORY), *((c, m, each) for c in CORRELATED for m in MEMORIES_S)]
-    return tuple(
-        Shape(correlated, memory_s, walk, p * p_walk) for correlated, memory_s, p in memories for walk, p_walk in walks
+    return (
+        *_on_walks(0.0, 1.0, NO_MEMORY, WALKS_PER_S),
+        *(shape for c in CORRELATED for m in MEMORIES_S for shape in _on_walks(c, m, each, WALKS_PER_S[1::2])),
     )
+
+
+def _on_walks(correlated: float, memory_s: float, p: float, walks_per_s: Sequence[float]) -> Iterator[Shape]:
+    """Shapes without a walk and with each of those given."""
+    yield Shape(correlated, memory_s, 0.0, p * NO_WALK)
+    for walk in walks_per_s:
+        yield Shape(correlated, memory_s, walk, p * (1.0 - NO_WALK) / len(walks_per_s))
 
 
 INTEGRATED_WALKS_PER_S = (3.0, 300.0)

@@ -33,7 +33,8 @@ def choose_stretches(work: Work) -> None:
     """Cut the run into quiet, grind, quiet."""
     series, fine = work.material.cup.series, work.fine
     width_s = max(work.p("detection_block_s"), fine_width_s(series, work.p("block_s")))
-    detect = block_sums(series, work.material.cup.steps, width_s, spread=False)
+    emptied = any(b.kind == "reset" for b in series.breaks)  # the series goes on as if the charge were still there
+    detect = block_sums(series, work.material.cup.steps if emptied else None, width_s, spread=False)
     floor = 1e-9
     if len(fine):
         step = display(fine, np.ones(len(fine), dtype=bool))[0]

@@ -91,7 +91,7 @@ def bursts(blocks: Blocks, threshold: float, join_s: float, floor: float) -> tup
     Parameters
     ----------
     blocks : Blocks
-        Of a fraction of a second.
+        Of a fraction of a second. Their integral says what was displayed, where that is not the value.
     threshold : float
         In robust standard deviations of quiet increments.
     join_s : float
@@ -116,7 +116,8 @@ def bursts(blocks: Blocks, threshold: float, join_s: float, floor: float) -> tup
     rate, ends = d / step_s, [z & same for z in (middle < t[0] + edge, middle > t[-1] - edge)]
     rests = [_spread(rate[z]) for z in ends]
     drifts = [np.full(len(d), rest) for rest, _ in rests]
-    law = _leaking(rate, np.diff(blocks.integral) / step_s, ends)
+    held = np.diff(blocks.integral) / step_s if blocks.integral.any() else 0.5 * (q[1:] + q[:-1])
+    law = _leaking(rate, held, ends)
     if law is not None:
         about = [_spread((rate - law)[z]) for z in ends]
         if all(abs(rest) < 1.5 * sd <= 2.25 * plain for (rest, sd), (_, plain) in zip(about, rests, strict=True)):
