@@ -1,8 +1,8 @@
 """Cost of reducing a long run, as ratios to one numpy multiply of the same array in the same process.
 
 Run as ``python -m tests.benchmarks.reduce``. The run holds 300,000 charge readings (1,000 a second for five minutes)
-and the mass beside them; the reduction is the whole of it, budget and curves included. The checksum of the raw readings,
-which a run works out once and its sealing has asked for before, is not.
+and the mass beside them; the reduction is the whole of it, budget and curves included. The checksum of the raw
+readings, which a run works out once and its sealing has asked for before, is not.
 """
 
 from __future__ import annotations
