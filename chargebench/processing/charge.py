@@ -181,7 +181,8 @@ def charge_fit(
     if model == "curved":
         design = _with_curvature(design, origin, max(quiet_s))
         posterior = fit(design, candidates)
-    design, posterior = _decaying(design, posterior, candidates)
+    if not any(b.kind == "reset" for b in series.breaks):  # after one, blocks hold more than is there to decay
+        design, posterior = _decaying(design, posterior, candidates)
     return _finish(
         design, posterior, model, evidence, (last, first), aliases, bridges, stretches, quiet_s, origin, fine, leaks,
         both.time_s, (step, math.sqrt(2.0) * unseen),

@@ -102,7 +102,8 @@ def bursts(blocks: Blocks, threshold: float, join_s: float, floor: float) -> tup
     Notes
     -----
     Quiet increments are judged from both ends of the run, each with its own drift; a grind drifts like neither. Where
-    both ends obey one law of leakage, what follows it is quiet: a cup that leaks fast slows down as it empties.
+    both ends, and what comes right before a reset, obey one law of leakage, what follows it is quiet: a cup that leaks
+    fast slows down as it empties.
     Drift goes with time, not with blocks, and a block of fewer readings scatters more: the last is often a short one.
     """
     t, q = blocks.time_s, blocks.value
@@ -116,13 +117,16 @@ def bursts(blocks: Blocks, threshold: float, join_s: float, floor: float) -> tup
     rate, ends = d / step_s, [z & same for z in (middle < t[0] + edge, middle > t[-1] - edge)]
     rests = [_spread(rate[z]) for z in ends]
     drifts = [np.full(len(d), rest) for rest, _ in rests]
-    held = np.diff(blocks.integral) / step_s if blocks.integral.any() else 0.5 * (q[1:] + q[:-1])
-    law = _leaking(rate, held, ends)
+    emptied = blocks.integral.any()
+    held = np.diff(blocks.integral) / step_s if emptied else 0.5 * (q[1:] + q[:-1])
+    cuts_s = t[1:][~same].tolist() if emptied else []
+    full = [(middle < cut_s) & (middle > cut_s - 0.5 * edge) & same for cut_s in cuts_s]
+    law = _leaking(rate, held, [*ends, *full])
+    if law is None and full:
+        law = _leaking(rate, held, ends)
     if law is not None:
-        about = [_spread((rate - law)[z]) for z in ends]
-        if all(abs(rest) < 1.5 * sd <= 2.25 * plain for (rest, sd), (_, plain) in zip(about, rests, strict=True)):
-            rests, drifts = about, [law]
-            q = q - np.concatenate(([0.0], np.cumsum(law * step_s)))
+        rests, drifts = [_spread((rate - law)[z]) for z in ends], [law]
+        q = q - np.concatenate(([0.0], np.cumsum(law * step_s)))
     sd = max(floor, width_s * min(r[1] for r in rests), 0.5 * width_s * max(r[1] for r in rests))
     away = np.min([np.abs(d - step_s * drift) for drift in drifts], axis=0)
     active = np.flatnonzero((away > threshold * sd * _fewer(blocks.count)) & same)
@@ -146,9 +150,10 @@ def _fewer(count: Floats) -> Floats:
 
 
 def _leaking(rate: Floats, held: Floats, ends: Sequence[npt.NDArray[np.bool_]]) -> Floats | None:
-    """What leakage and bias alone make of each rate of change; None where the ends of a run show no leakage.
+    """What leakage and bias alone make of each rate of change; None where the ends of a run do not show it.
 
-    The law rate = I - k·held is laid through the medians of the four half ends.
+    The law rate = I - k·held is laid through the medians of the halves of the ends. It counts where k is known to a
+    tenth and the ends scatter about it as they do about themselves.
     """
     halves = [half for end in ends for half in np.array_split(np.flatnonzero(end), 2) if len(half)]
     if len(halves) < 4:
@@ -156,9 +161,15 @@ def _leaking(rate: Floats, held: Floats, ends: Sequence[npt.NDArray[np.bool_]]) 
     points = np.array([(float(np.median(held[half])), float(np.median(rate[half]))) for half in halves])
     away = points - points.mean(axis=0)
     spread = float(away[:, 0] @ away[:, 0])
-    if spread <= 0.0 or (k := -float(away[:, 0] @ away[:, 1]) / spread) <= 0.0:
+    plain = [_spread(rate[end])[1] for end in ends]
+    u_median = 1.25 * max(plain) / np.sqrt(min(len(half) for half in halves))
+    if spread <= 0.0 or (k := -float(away[:, 0] @ away[:, 1]) / spread) < 10.0 * u_median / np.sqrt(spread):
         return None
-    return np.asarray(points[:, 1].mean() - k * (held - points[:, 0].mean()))
+    law = np.asarray(points[:, 1].mean() - k * (held - points[:, 0].mean()))
+    about = [_spread((rate - law)[end]) for end in ends]
+    if not all(abs(rest) < 1.5 * sd <= 2.25 * usual for (rest, sd), usual in zip(about, plain, strict=True)):
+        return None
+    return law
 
 
 def mass_rise(time_s: Floats, mass: Floats, noise_g: float, smallest_g: float) -> tuple[float, float] | None:

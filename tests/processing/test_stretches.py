@@ -62,6 +62,22 @@ def test_a_late_pour_ends_the_quiet_of_a_cup_that_leaks(tau_s: float) -> None:
     assert value(outcome) == pytest.approx(net_charge, abs=half_width(outcome))
 
 
+@pytest.mark.parametrize("tau_s", [100.0, 300.0, np.inf])
+def test_a_reset_after_the_grind_is_no_part_of_it(tau_s: float) -> None:
+    """Emptied in the middle of the quiet, a cup leaks no more; what it leaked before was quiet all the same."""
+    run, net_charge = waited(tau_s)
+    x = run.traces["charge"]
+    first = int(np.argmax(x.time_s >= WAITED_S + 30.0))
+    since_s = x.time_s[first:] - x.time_s[first]
+    shown, status = x.value.copy(), x.status.copy()
+    shown[first:] -= x.value[first] * np.exp(-since_s / tau_s)
+    status[first] = 2
+    outcome = process(with_trace(run, value=shown, status=status))
+    assert "reset-in-grind" not in {flag.code for flag in outcome.flags}
+    assert outcome.details["quiet_after_s"] >= WAITED_S - 2.5
+    assert value(outcome) == pytest.approx(net_charge, abs=half_width(outcome))
+
+
 @pytest.mark.parametrize("tau_s", [60.0, 300.0, np.inf])
 def test_a_touched_cable_is_left_out_of_a_cup_that_leaks(tau_s: float) -> None:
     """A disturbance that comes back costs its own seconds, not the rest of the stretch."""
