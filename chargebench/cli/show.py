@@ -48,6 +48,11 @@ def run_files(path: Path) -> list[Path]:
     """
     if path.is_dir():
         files = sorted(path.glob("*.h5"))
+        if not files and any(path.glob("*.journal")):
+            raise ArchiveError(
+                f"{path}: no run file (*.h5) yet, but a journal waits to be sealed; "
+                "'chargebench record' does that when it starts"
+            )
         if not files:
             raise ArchiveError(f"{path}: no run file (*.h5) in this folder; record one with 'chargebench record'")
         return files

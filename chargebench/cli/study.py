@@ -151,7 +151,8 @@ def band_words(found: Mapping[str, Any]) -> str:
     first = min(run["started"] for run in found["runs"])[:10]
     if study["fixed_on"] > first:
         return f"{words}, fixed on {study['fixed_on']}, after the first run ({first}): not before the runs."
-    return f"{words}, fixed on {study['fixed_on']}, before the first run ({first})."
+    when = "on the day of" if study["fixed_on"] == first else "before"
+    return f"{words}, fixed on {study['fixed_on']}, {when} the first run ({first})."
 
 
 def words(found: Mapping[str, Any]) -> str:

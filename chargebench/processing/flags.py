@@ -69,7 +69,7 @@ _ROWS: Final = (
         "note",
         0.0,
         "resets",
-        "The input was reset {found:.0f} times in a quiet stretch; its pieces have levels of their own.",
+        "Resets of the input in a quiet stretch: {found:.0f}; its pieces have levels of their own.",
     ),
     Watch(
         "gap-in-grind",
@@ -118,14 +118,14 @@ _ROWS: Final = (
         "doubt",
         0.0,
         "steps",
-        "The charge stepped {found:.0f} times in a quiet stretch without mass; the stretch ends there.",
+        "Steps of the charge in a quiet stretch, without mass: {found:.0f}; the stretch ends there.",
     ),
     Watch(
         "touched",
         "note",
         0.0,
         "transients",
-        "The charge was disturbed {found:.0f} times in a quiet stretch and came back (a touched cable?); left out.",
+        "Disturbances of the charge in a quiet stretch that came back (a touched cable?), left out: {found:.0f}.",
     ),
     Watch(
         "hum",
@@ -157,7 +157,7 @@ _ROWS: Final = (
         "doubt",
         0.0,
         "jumps",
-        "The clock jumped {found:.0f} times while no line was lost: time and leakage are in doubt.",
+        "Jumps of the clock while no line was lost: {found:.0f}; time and leakage are in doubt.",
     ),
     Watch(
         "clock-backwards",
@@ -172,7 +172,7 @@ _ROWS: Final = (
         "note",
         0.5,
         "part",
-        "{found:.0%} of the variance of the net charge comes from carrying the drift across the grind.",
+        "Of the variance that readings and drift bring, {found:.0%} comes from carrying the drift across the grind.",
     ),
     Watch(
         "curved-drift",
@@ -252,7 +252,7 @@ _ROWS: Final = (
         "Null grinds scatter {found:.1f} times what this run's noise says; their spread stands.",
     ),
     Watch("leakage-unknown", "note", 0.0, "", "Neither this run nor a bench check tells the leakage time constant."),
-    Watch("cut-short", "doubt", 0.0, "", "The recording was stopped during the grind."),
+    Watch("cut-short", "doubt", 0.0, "", "The recording ended during the grind."),
     Watch("recovered", "note", 0.0, "", "The recording was cut short and sealed later."),
 )
 

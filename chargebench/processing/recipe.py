@@ -63,8 +63,10 @@ def process(run: Run, recipe: Recipe = DEFAULT) -> Outcome:
 def _material(run: Run, parameters: Mapping[str, Value]) -> Material:
     """The run as the steps see it."""
     scale = _series(run, "mass", parameters)
+    states = _states(run)
     stopped = any(mark.kind == "note" and mark.text.strip() in STOPPED_IN_GRIND for mark in run.marks)
-    return Material(_cup(run, parameters), scale, run.tags, run.knowledge.known, _states(run), run.started, stopped)
+    died = run.recovered and "grinding" in states and not {"settling", "done"} & states.keys()
+    return Material(_cup(run, parameters), scale, run.tags, run.knowledge.known, states, run.started, stopped or died)
 
 
 def _laid_out(material: Material, recipe: Recipe) -> Work:

@@ -12,10 +12,16 @@ from chargebench.study.rows import StudyRun
 
 __all__ = ["remarks_on_curve", "remarks_on_levels", "remarks_on_runs"]
 
+TELL_WATER = frozenset({"water_uL_per_g", "water_g", "treatment"})
+
 
 def remarks_on_runs(rows: Sequence[StudyRun]) -> list[Flag]:
-    """Settings mixed, masses unequal, no blocks told."""
+    """Water not told, settings mixed, masses unequal."""
     found = []
+    untold = [row.run_id for row in rows if row.tags and not TELL_WATER & row.tags.keys()]
+    if untold:
+        text = f"Runs that do not say what was done with water, taken as dry: {', '.join(untold)}."
+        found.append(Flag("water-untold", "doubt", text, {"runs": untold}))
     settings = sorted({row.setting for row in rows})
     if len(settings) > 1:
         named = ", ".join(setting or "untold" for setting in settings)

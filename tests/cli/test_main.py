@@ -77,6 +77,14 @@ def test_what_cannot_be_done_is_one_line(words: list[str], says: str, tmp_path: 
     assert says in done.stderr
 
 
+def test_a_journal_that_waits_is_said(tmp_path: Path, chargebench: Command) -> None:
+    """A folder with a journal and no run yet is not called empty: what seals it is named."""
+    (tmp_path / "20260314T091500Z-7f3a2c.journal").write_bytes(b"")
+    done = chargebench("show", ".", cwd=tmp_path)
+    assert done.returncode == 1
+    assert "a journal waits to be sealed" in done.stderr
+
+
 def test_a_closed_pipe_ends_quietly(archive: Path) -> None:
     """A reader that goes away is no error of ours: nothing on standard error."""
     with subprocess.Popen(

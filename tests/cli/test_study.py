@@ -51,6 +51,7 @@ def test_the_dose_brackets_the_truth(archive: Path, chargebench: Command) -> Non
     ("fixed", "band", "says"),
     [
         ({"band_nC_per_g": 3.0, "fixed_on": "2026-03-01"}, None, "±3 nC/g, fixed on 2026-03-01, before the first run"),
+        ({"band_nC_per_g": 3.0, "fixed_on": "2026-03-02"}, None, "on the day of the first run"),
         ({"band_nC_per_g": 3.0, "fixed_on": "2026-05-01"}, None, "after the first run (2026-03-02): not before"),
         ({"band_nC_per_g": 3.0}, None, "does not say when it was fixed"),
         ({"band_nC_per_g": 3.0}, 5.0, "±5 nC/g, given for this answer only; the study says ±3"),

@@ -305,6 +305,13 @@ def test_an_ioniser_loosens_what_the_bench_check_says_of_the_bias() -> None:
         assert abs(plain.value - truth.net_charge) > plain.U95
 
 
+@pytest.mark.parametrize(("marks", "short"), [(MARKS[:1], True), (MARKS, False)])
+def test_a_recorder_that_died_in_the_grind_cut_the_run_short(marks: tuple[Mark, ...], short: bool) -> None:
+    """Recovered after the grind had begun and before it had ended: said as when a person stops it there."""
+    codes = {flag.code for flag in process(replace(made(after_s=6.0), marks=marks, recovered=True)).flags}
+    assert ("cut-short" in codes) is short
+
+
 def test_parts_of_the_charge_say_what_they_are() -> None:
     """The details name the parts as those of the net flow, with the time resolution."""
     words = str(process(made()).details["positive_and_negative_charge"])

@@ -109,6 +109,17 @@ def test_unequal_masses_are_flagged() -> None:
     assert "unequal-mass" in codes([replace(rows[0], collected_mass_g=14.0), *rows[1:]])
 
 
+@pytest.mark.parametrize(
+    ("tags", "untold"),
+    [({"coffee": "Larkfield"}, True), ({"treatment": "dry"}, False), ({"water_uL_per_g": 0.0}, False),
+     ({"water_g": 0.0}, False)],
+)  # fmt: skip
+def test_runs_that_do_not_tell_their_water_are_flagged(tags: dict[str, float | str], untold: bool) -> None:
+    """Nobody takes a run for dry unasked: the answer names it."""
+    rows = study()
+    assert ("water-untold" in codes([replace(rows[0], tags=tags), *rows[1:]])) is untold
+
+
 def test_rise_at_high_dose_is_flagged() -> None:
     """Charge that rises again at high dose is flagged as not steady; a steady fall is not."""
     steady = study(Truth(-60.0, 0.0, 15.0))
