@@ -48,14 +48,14 @@ def run_files(path: Path) -> list[Path]:
     """
     if path.is_dir():
         files = sorted(path.glob("*.h5"))
-        if not files and any(path.glob("*.journal")):
+        if files:
+            return files
+        if any(path.glob("*.journal")):
             raise ArchiveError(
                 f"{path}: no run file (*.h5) yet, but a journal waits to be sealed; "
                 "'chargebench record' does that when it starts"
             )
-        if not files:
-            raise ArchiveError(f"{path}: no run file (*.h5) in this folder; record one with 'chargebench record'")
-        return files
+        raise ArchiveError(f"{path}: no run file (*.h5) in this folder; record one with 'chargebench record'")
     if not path.exists():
         raise RunFileError(f"{path}: no such file or folder; expected a run file (*.h5) or a folder of them")
     return [path]

@@ -21,9 +21,9 @@ from chargebench.processing.noise import (
     Shape,
     alias_gain,
     covariance,
-    display,
     find_aliases,
     grid_of,
+    hidden_part,
     integrated_shapes,
     shapes,
 )
@@ -71,12 +71,13 @@ class ChargeFit:
         What leakage and the whole drift correction contribute to the net charge, in nC.
     drift_share : float
         Part of the variance of the net charge that comes from the drift across the grind.
-    display_step, u_display : float
-        Smallest step of the display (0 where it never moved), and the standard uncertainty of the net charge for what
-        lies between steps; noise of the size of a step takes that away.
+    display_step, hidden : float
+        Smallest step of the display (0 where it never moved), and the part of what lies within one that stays hidden.
     quiet_s : (float, float)
         Length of quiet readings used before and after.
-    curvature_origin_s : float
+    origin_s : float
+        Middle of the grind, from which drift is counted.
+    residuals : mapping of str to array
     """
 
     posterior: Posterior
@@ -91,10 +92,15 @@ class ChargeFit:
     drift_term: float
     drift_share: float
     display_step: float
-    u_display: float
+    hidden: float
     quiet_s: tuple[float, float]
     origin_s: float
     residuals: Mapping[str, Floats]
+
+    @property
+    def u_display(self) -> float:
+        """Standard uncertainty of the net charge for what the display hides of both levels."""
+        return math.sqrt(2.0) * _unseen(self.display_step, self.hidden)
 
     def own_precision(self) -> Floats:
         """Mean information of the readings alone."""
@@ -148,7 +154,7 @@ def charge_fit(
     both = merge(fine, is_before | is_after, width)
     origin = float(0.5 * (fine.time_s[is_before][-1] + fine.time_s[is_after][0]))
     before = both.time_s < origin
-    columns, last, first = levels(both, before, origin)
+    columns, last, first = levels(both, before)
     if len(both) < len(columns) + 4:
         return None
     column_priors: dict[str, Prior] = {"bias": priors.bias}
@@ -165,10 +171,11 @@ def charge_fit(
         a for a in aliases if float(np.max(np.abs(alias_gain(a.frequency_Hz, series.step_s, both.count)))) > 0.03
     )
     extra, extra_priors = alias_columns(visible, both, before, series.step_s, origin)
-    step, unseen = display(fine, is_before | is_after)
-    hidden = ramps(columns, both.time_s) if unseen > 0.05 * step else {}
-    columns |= extra | hidden
-    column_priors |= extra_priors | dict.fromkeys(hidden, Prior(0.0, unseen))
+    hidden = hidden_part(fine.display_step, float(np.median(fine.spread[is_before | is_after])))
+    unseen = _unseen(fine.display_step, hidden)
+    slopes = ramps(columns, both.time_s) if unseen > 0.05 * fine.display_step else {}
+    columns |= extra | slopes
+    column_priors |= extra_priors | dict.fromkeys(slopes, Prior(0.0, unseen))
     floor = max(1e-9 * max(float(np.max(np.abs(fine.value))), 1e-3), unseen)
     design = Design(grid_of(both.time_s, both.count, series.step_s), both.value, columns, column_priors, floor)
     fastest_Hz = float(parameters["alias_cycles"]) / max(quiet_s)
@@ -176,16 +183,16 @@ def charge_fit(
     kinds = shapes() if leaks else integrated_shapes()
     candidates = (*kinds, *slow_lines(both.value, X, design.grid, series.step_s, fastest_Hz))
     posterior = fit(design, candidates)
-    evidence = _evidence(design, posterior, origin, max(quiet_s))
+    evidence = _evidence(design, posterior)
     model = _model(evidence, asked, float(parameters["curved_log_odds"]), leaks)
     if model == "curved":
-        design = _with_curvature(design, origin, max(quiet_s))
+        design = _with_curvature(design)
         posterior = fit(design, candidates)
-    if not any(b.kind == "reset" for b in series.breaks):  # after one, blocks hold more than is there to decay
+    if not series.resets:  # after one, blocks hold more than is there to decay
         design, posterior = _decaying(design, posterior, candidates)
     return _finish(
         design, posterior, model, evidence, (last, first), aliases, bridges, stretches, quiet_s, origin, fine, leaks,
-        both.time_s, (step, math.sqrt(2.0) * unseen),
+        both.time_s, hidden,
     )  # fmt: skip
 
 
@@ -197,7 +204,7 @@ def _decaying(design: Design, posterior: Posterior, candidates: Sequence[Shape])
     """
     if "leakage" not in design.columns:
         return design, posterior
-    base, found = design, _means(posterior)
+    base, found = design, _named(posterior)
     pieces = [name for name in base.names if name.startswith("level")]
     longest_s = max(float(np.ptp(base.columns["bias"][base.columns[name] > 0.0])) for name in pieces)
     if not LEAKS_MUCH < found["leakage"] * longest_s < STEEPEST:
@@ -207,16 +214,21 @@ def _decaying(design: Design, posterior: Posterior, candidates: Sequence[Shape])
     for _ in range(2):
         design = straightened(base, pieces, found)
         posterior = fit(design, candidates)
-        before, found = found["leakage"], _means(posterior)
+        before, found = found["leakage"], _named(posterior)
         away = 0.5 * ((found["leakage"] - before) * longest_s) ** 2 * float(np.max(np.abs(base.y)))
         if away < 0.1 * math.sqrt(float(np.min(posterior.scale2))) or found["leakage"] <= 0.0:
             break
     return design, posterior
 
 
-def _means(posterior: Posterior) -> dict[str, float]:
+def _named(posterior: Posterior) -> dict[str, float]:
     """Coefficients by name, averaged over the mixture."""
-    return dict(zip(posterior.names, (posterior.weight @ posterior.mean).tolist(), strict=True))
+    return dict(zip(posterior.names, posterior.centre.tolist(), strict=True))
+
+
+def _unseen(step: float, hidden: float) -> float:
+    """Standard deviation of a level for the part of a step of the display that stays hidden."""
+    return hidden * step / math.sqrt(12.0)
 
 
 def _lengths(fine: Blocks, is_before: Bools, is_after: Bools) -> tuple[float, float]:
@@ -226,7 +238,7 @@ def _lengths(fine: Blocks, is_before: Bools, is_after: Bools) -> tuple[float, fl
     return float(np.sum(step[is_before])), float(np.sum(step[is_after]))
 
 
-def _with_curvature(design: Design, origin_s: float, quiet_s: float) -> Design:
+def _with_curvature(design: Design) -> Design:
     """The design with a parabola about the middle of the grind."""
     x = design.columns["bias"]
     span = float(np.max(np.abs(x)))
@@ -236,13 +248,13 @@ def _with_curvature(design: Design, origin_s: float, quiet_s: float) -> Design:
     return replace(design, columns=columns, priors=priors)
 
 
-def _evidence(design: Design, posterior: Posterior, origin_s: float, quiet_s: float) -> dict[str, float]:
+def _evidence(design: Design, posterior: Posterior) -> dict[str, float]:
     """Log evidence of the drift models over no drift at all, under the likeliest noise; flat levels count alike."""
     from scipy.linalg import cho_factor, cho_solve
 
     best = posterior.best
     factor = cho_factor(covariance(posterior.shape[best], design.grid) * float(posterior.scale2[best]), lower=True)
-    curved = _with_curvature(design, origin_s, quiet_s)
+    curved = _with_curvature(design)
     X = np.column_stack([curved.columns[n] for n in curved.names])
     P0 = np.array([0.0 if n not in curved.priors else curved.priors[n].u ** -2 for n in curved.names])
     m0 = np.array([0.0 if n not in curved.priors else curved.priors[n].value for n in curved.names])
@@ -299,22 +311,17 @@ def _finish(
     fine: Blocks,
     leaks: bool,
     time_s: Floats,
-    display: tuple[float, float],
+    hidden: float,
 ) -> ChargeFit:
     """Net charge and what stands beside it."""
     direction = posterior.vector(**{ends[1]: 1.0, ends[0]: -1.0})
     net, u, dof = posterior.interval(direction)
-    rate = (
-        float(posterior.weight @ posterior.mean[:, posterior.names.index("leakage")])
-        if "leakage" in posterior.names
-        else 0.0
-    )
+    rate = _named(posterior).get("leakage", 0.0)
     mine = tuple(b for b in bridges if b.end_s > stretches.before_s[1] and b.start_s < stretches.after_s[0])
     per_bridge = rate if leaks else 1.0
+    u_level = _unseen(fine.display_step, hidden)
     extra = math.sqrt(sum((per_bridge * b.half_width) ** 2 / 3.0 for b in mine))
-    center = np.array([float(posterior.weight @ posterior.mean[:, i]) for i in range(len(posterior.names))])
-    fitted = sum((center[i] * design.columns[n] for i, n in enumerate(posterior.names)), np.zeros(len(design.y)))
-    residual = design.y - fitted
+    residual = design.y - np.column_stack([design.columns[name] for name in posterior.names]) @ posterior.centre
     is_before, is_after = stretches.quiet(fine.time_s)
     inside = (fine.spread > 0) & (is_before | is_after)
     within = float(np.sqrt(np.mean(fine.spread[inside] ** 2))) if inside.any() else 0.0
@@ -322,13 +329,11 @@ def _finish(
     n_eff = max(float(len(design.y)) / 2.0, 4.0)
     left, right = _edge_values(fine, is_before, is_after)
     window = fine.integral[is_after][0] - fine.integral[is_before][-1]
-    cov = posterior_cov(posterior)
     return ChargeFit(
-        posterior, model, evidence, (net, math.hypot(u, extra, display[1]), dof), direction,
+        posterior, model, evidence, (net, math.hypot(u, extra, u_level, u_level), dof), direction,
         (single, single / math.sqrt(2.0 * n_eff), n_eff), aliases, mine,
-        rate * float(window), net - (right - left), _drift_share(posterior, direction, cov), *display, quiet_s,
-        origin_s,
-        {"time_s": time_s, "residual_nC": residual},
+        rate * float(window), net - (right - left), _drift_share(posterior, direction), fine.display_step,
+        hidden, quiet_s, origin_s, {"time_s": time_s, "residual_nC": residual},
     )  # fmt: skip
 
 
@@ -337,17 +342,9 @@ def _edge_values(fine: Blocks, is_before: Bools, is_after: Bools) -> tuple[float
     return float(np.mean(fine.value[is_before][-3:])), float(np.mean(fine.value[is_after][:3]))
 
 
-def posterior_cov(posterior: Posterior) -> Floats:
-    """Covariance of the coefficients over the whole mixture."""
-    mean = posterior.weight @ posterior.mean
-    away = posterior.mean - mean
-    return np.asarray(
-        np.einsum("k,kij->ij", posterior.weight, posterior.cov) + np.einsum("k,ki,kj->ij", posterior.weight, away, away)
-    )
-
-
-def _drift_share(posterior: Posterior, direction: Floats, cov: Floats) -> float:
+def _drift_share(posterior: Posterior, direction: Floats) -> float:
     """Part of the variance that vanishes once leakage, bias and curvature are held fixed."""
+    cov = posterior.covariance
     drift = [i for i, n in enumerate(posterior.names) if n in ("bias", "leakage", "curvature")]
     total = float(direction @ cov @ direction)
     if total <= 0.0 or not drift:
@@ -372,7 +369,6 @@ def running(fit_: ChargeFit, fine: Blocks) -> tuple[Floats, Floats]:
         rows[:, names.index("leakage")] = fine.integral - float(np.interp(fit_.origin_s, fine.time_s, fine.integral))
     if "curvature" in names:
         rows[:, names.index("curvature")] = -x * x
-    mean = posterior.weight @ posterior.mean
-    charge = fine.value + rows @ mean
-    variance = np.einsum("ni,ij,nj->n", rows, posterior_cov(posterior), rows)
+    charge = fine.value + rows @ posterior.centre
+    variance = np.einsum("ni,ij,nj->n", rows, posterior.covariance, rows)
     return np.asarray(charge), np.sqrt(np.maximum(variance, 0.0))

@@ -1,6 +1,6 @@
 """Regressors of the joint fit: a level of each unbroken quiet piece, lines of the spectrum, what wide steps hide.
 
-Owns their names and shapes. Knows no noise, no prior of the bench and no posterior.
+Owns their names and shapes. Knows nothing of leakage and bias, and no posterior.
 """
 
 from __future__ import annotations
@@ -20,7 +20,7 @@ Floats = npt.NDArray[np.float64]
 Bools = npt.NDArray[np.bool_]
 
 
-def levels(coarse: Blocks, before: Bools, grind_end_s: float) -> tuple[dict[str, Floats], str, str]:
+def levels(coarse: Blocks, before: Bools) -> tuple[dict[str, Floats], str, str]:
     """One column per unbroken quiet piece, and the names of the pieces next to the grind."""
     columns: dict[str, Floats] = {}
     for piece in np.unique(coarse.piece[before]).tolist():

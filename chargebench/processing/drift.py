@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field
+from functools import cached_property
 
 import numpy as np
 import numpy.typing as npt
@@ -94,6 +95,18 @@ class Posterior:
     shape: tuple[Shape, ...]
     own_precision: Floats
     log_evidence: float
+
+    @cached_property
+    def centre(self) -> Floats:
+        """Coefficients (p,) averaged over the mixture."""
+        return np.asarray(self.weight @ self.mean)
+
+    @cached_property
+    def covariance(self) -> Floats:
+        """Covariance (p, p) of the coefficients over the whole mixture."""
+        away = self.mean - self.centre
+        within = np.einsum("k,kij->ij", self.weight, self.cov)
+        return np.asarray(within + np.einsum("k,ki,kj->ij", self.weight, away, away))
 
     def vector(self, **parts: float) -> Floats:
         """A linear combination of the columns by name."""

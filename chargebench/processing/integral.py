@@ -7,11 +7,12 @@ the integral there is bounded by the readings on both sides, and the bound is ha
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from functools import cached_property
 
 import numpy as np
 import numpy.typing as npt
 
-from chargebench.processing.series import Break, Series
+from chargebench.processing.series import Break, Series, smallest_step
 
 __all__ = [
     "Blocks",
@@ -77,6 +78,13 @@ class Blocks:
     def __len__(self) -> int:
         return len(self.time_s)
 
+    @cached_property
+    def display_step(self) -> float:
+        """Smallest step between numbers displayed, of about a thousand extremes; 0 where the display never moved."""
+        some = slice(None, None, max(1, len(self) // 500))
+        shown = np.sort(np.concatenate((self.low[some], self.high[some])))
+        return smallest_step(shown, 1e-9 * max(float(np.max(np.abs(shown), initial=0.0)), 1e-3))
+
 
 def integral_steps(series: Series) -> tuple[Floats, tuple[Bridge, ...]]:
     """Integral from each reading to the next (n,), 0 for the first, and what is not known of it across breaks.
@@ -129,11 +137,10 @@ def without_resets(series: Series) -> Series:
 
     What came in between the last reading before a reset and the first one after it is lost.
     """
-    resets = [b.index for b in series.breaks if b.kind == "reset"]
-    if not resets:
+    if not series.resets:
         return series
     value = series.value.copy()
-    for index in resets:
+    for index in series.resets:
         value[index:] += value[index - 1] - value[index]
     return replace(series, value=value)
 

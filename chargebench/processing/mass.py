@@ -13,7 +13,7 @@ from typing import Literal
 import numpy as np
 import numpy.typing as npt
 
-from chargebench.processing.series import Series
+from chargebench.processing.series import Series, smallest_step
 
 __all__ = ["Level", "MassError", "at_rest_since", "collected", "corrected", "crossing", "lag", "resolution", "settled"]
 
@@ -56,9 +56,7 @@ class MassError:
 
 def resolution(mass: Floats) -> float:
     """Smallest step between readings in g, 0 where they never change."""
-    steps = np.abs(np.diff(mass[:2000]))
-    steps = steps[steps > 1e-9]
-    return float(np.min(steps)) if len(steps) else 0.0
+    return smallest_step(mass[:2000])
 
 
 def at_rest_since(series: Series, start_s: float, end_s: float) -> float:

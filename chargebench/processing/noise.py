@@ -7,24 +7,26 @@ against the data is `drift`'s business.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 from functools import cache, cached_property
+from typing import Final
 
 import numpy as np
 import numpy.typing as npt
 
-from chargebench.processing.integral import Blocks
-
 __all__ = [
+    "MAINS_HZ",
     "Alias",
     "Grid",
     "Shape",
     "alias_gain",
     "covariance",
-    "display",
     "find_aliases",
+    "folded_Hz",
     "grid_of",
+    "hidden_part",
     "integrated_shapes",
     "shapes",
 ]
@@ -217,6 +219,14 @@ def grid_of(time_s: Floats, count: Floats, step_s: float) -> Grid:
     )
 
 
+MAINS_HZ: Final = (50.0, 60.0)
+
+
+def folded_Hz(frequency_Hz: float, rate_Hz: float) -> float:
+    """Frequency at which evenly spaced readings show an oscillation (aliasing, from 0 to half the rate)."""
+    return abs(frequency_Hz - rate_Hz * round(frequency_Hz / rate_Hz))
+
+
 @dataclass(frozen=True)
 class Alias:
     """A line in the spectrum of the quiet stretches.
@@ -244,22 +254,13 @@ def alias_gain(frequency_Hz: float, step_s: float, count: Floats) -> Floats:
     return np.asarray(np.sin(count * half) / (count * bottom))
 
 
-def display(blocks: Blocks, quiet: npt.NDArray[np.bool_], most: int = 500) -> tuple[float, float]:
-    """Smallest step between numbers displayed, and what it leaves unseen of a level, as a standard deviation.
+def hidden_part(step: float, noise: float) -> float:
+    """Part of what lies within a step of the display that readings of that noise do not bring to light, from 0 to 1.
 
-    A number that stands still may lie anywhere within a step: step/√12 (JCGM 100:2008, F.2.2.1). Noise in the readings
-    takes that away, as exp(-2 π² (noise/step)²) does the first harmonic of rounding (Widrow's dither). The step is 0
-    where the display never moved, and looked for in at most about `most` blocks.
+    The first harmonic of rounding fades as exp(-2 π² (noise/step)²) (Widrow's dither). What is hidden of a level has
+    the standard deviation step/√12 (JCGM 100:2008, F.2.2.1) times this.
     """
-    some = slice(None, None, max(1, len(blocks) // most))
-    shown = np.unique(np.concatenate((blocks.low[some], blocks.high[some])))
-    steps = np.diff(shown)
-    steps = steps[steps > 1e-9 * max(float(np.max(np.abs(shown))), 1e-3)]
-    if not len(steps):
-        return 0.0, 0.0
-    step = float(np.min(steps))
-    noise = float(np.median(blocks.spread[quiet]))
-    return step, step / np.sqrt(12.0) * float(np.exp(-2.0 * (np.pi * min(noise / step, 10.0)) ** 2))
+    return math.exp(-2.0 * (math.pi * min(noise / step, 10.0)) ** 2) if step > 0.0 else 0.0
 
 
 def _detrended(time_s: Floats, value: Floats) -> Floats:

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from typing import Any, Final
+from typing import Any
 
 from chargebench import __version__
 from chargebench.processing import flags as watch
@@ -23,9 +23,6 @@ from chargebench.processing.work import Cup, Material, Work
 from chargebench.runs.run import Run
 
 __all__ = ["DEFAULT", "Recipe", "process", "read_recipe"]
-
-STOPPED_IN_GRIND: Final = ("stopped while grinding", "given up while grinding")
-"""What the recorder notes when a recording is ended in the grind."""
 
 
 def process(run: Run, recipe: Recipe = DEFAULT) -> Outcome:
@@ -64,9 +61,8 @@ def _material(run: Run, parameters: Mapping[str, Value]) -> Material:
     """The run as the steps see it."""
     scale = _series(run, "mass", parameters)
     states = _states(run)
-    stopped = any(mark.kind == "note" and mark.text.strip() in STOPPED_IN_GRIND for mark in run.marks)
-    died = run.recovered and "grinding" in states and not {"settling", "done"} & states.keys()
-    return Material(_cup(run, parameters), scale, run.tags, run.knowledge.known, states, run.started, stopped or died)
+    stopped = "grinding" in states and not {"settling", "done"} & states.keys()
+    return Material(_cup(run, parameters), scale, run.tags, run.knowledge.known, states, run.started, stopped)
 
 
 def _laid_out(material: Material, recipe: Recipe) -> Work:

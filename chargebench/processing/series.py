@@ -12,7 +12,7 @@ from typing import Final
 import numpy as np
 import numpy.typing as npt
 
-__all__ = ["Break", "Series", "clean", "empty"]
+__all__ = ["Break", "Series", "clean", "empty", "smallest_step"]
 
 Floats = npt.NDArray[np.float64]
 
@@ -84,10 +84,22 @@ class Series:
     def __len__(self) -> int:
         return len(self.time_s)
 
+    @property
+    def resets(self) -> tuple[int, ...]:
+        """Indices of the first readings after resets."""
+        return tuple(b.index for b in self.breaks if b.kind == "reset")
+
     def within(self, start_s: float, end_s: float) -> slice:
         """Indices of the readings with ``start_s <= time_s <= end_s``."""
         first = int(np.searchsorted(self.time_s, start_s, side="left"))
         return slice(first, max(first, int(np.searchsorted(self.time_s, end_s, side="right"))))
+
+
+def smallest_step(value: Floats, rounding: float = 1e-9) -> float:
+    """Smallest change from one number to the next, 0 where they never change by more than `rounding`."""
+    steps = np.abs(np.diff(value))
+    steps = steps[steps > rounding]
+    return float(np.min(steps)) if len(steps) else 0.0
 
 
 def empty() -> Series:

@@ -11,13 +11,12 @@ from collections.abc import Sequence
 import numpy as np
 import numpy.typing as npt
 
-from chargebench.processing.noise import Grid, Shape
+from chargebench.processing.noise import MAINS_HZ, Grid, Shape, folded_Hz
 
-__all__ = ["folded_Hz", "slow_lines"]
+__all__ = ["slow_lines"]
 
 Floats = npt.NDArray[np.float64]
 
-MAINS_Hz = (50.0, 60.0)
 MAINS_STRAYS_Hz = 0.05
 """How far a folded line may lie from where nominal mains would fold to (one standard deviation): mains wanders by some
 hundredths of a hertz, and a board's clock that is off by a thousandth moves it as much."""
@@ -36,13 +35,6 @@ FOLDED_GRID = (12, (3.0, 30.0, 300.0, 3000.0), (0.0, 0.1, 3.0))
 UNFOLDED_GRID = (4, (10.0, 300.0), (0.0, 1.0))
 """Most frequencies, variances of the line, growths of the walk under it, both relative to a typical block's variance.
 """
-
-
-def folded_Hz(step_s: float) -> float:
-    """Frequency at which readings `step_s` apart show 50 or 60 Hz, the lower of the two; infinite without a step."""
-    if not np.isfinite(step_s) or step_s <= 0:
-        return float("inf")
-    return min(abs(line - round(line * step_s) / step_s) for line in MAINS_Hz)
 
 
 def slow_lines(y: Floats, X: Floats, grid: Grid, step_s: float, fastest_Hz: float) -> tuple[Shape, ...]:
@@ -68,7 +60,7 @@ def slow_lines(y: Floats, X: Floats, grid: Grid, step_s: float, fastest_Hz: floa
     """
     t = grid.distance_s[0]
     line_Hz = np.arange(SLOWEST_Hz, max(fastest_Hz, 2.0 * SLOWEST_Hz), 1.0 / (FINENESS * float(t[-1])))
-    at_Hz = folded_Hz(step_s)
+    at_Hz = min(folded_Hz(mains_Hz, 1.0 / step_s) for mains_Hz in MAINS_HZ)
     folds = at_Hz < line_Hz[-1] + 2.0 * MAINS_STRAYS_Hz
     prior = _frequencies(line_Hz, at_Hz) if folds else np.full(len(line_Hz), 1.0 / len(line_Hz))
     most, lines, walks_per_s = FOLDED_GRID if folds else UNFOLDED_GRID

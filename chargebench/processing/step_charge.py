@@ -15,7 +15,6 @@ from chargebench.processing.charge import ChargeFit, DriftPriors, charge_fit, ru
 from chargebench.processing.drift import Prior
 from chargebench.processing.grind import arrival, mass_steps, parts
 from chargebench.processing.integral import block_sums
-from chargebench.processing.noise import display
 from chargebench.processing.outcome import Estimate
 from chargebench.processing.series import Break, Series
 from chargebench.processing.stretches import PAD_S, choose
@@ -33,13 +32,10 @@ def choose_stretches(work: Work) -> None:
     """Cut the run into quiet, grind, quiet."""
     series, fine = work.material.cup.series, work.fine
     width_s = max(work.p("detection_block_s"), fine_width_s(series, work.p("block_s")))
-    emptied = any(b.kind == "reset" for b in series.breaks)  # the series goes on as if the charge were still there
-    detect = block_sums(series, work.material.cup.steps if emptied else None, width_s, spread=False)
-    floor = 1e-9
-    if len(fine):
-        step = display(fine, np.ones(len(fine), dtype=bool))[0]
-        size = max(1.0, float(np.max(fine.high)), -float(np.min(fine.low)))
-        floor = max(1e-9 * size, A_STEP * step / work.p("burst_threshold"))
+    shown = work.material.cup.steps if series.resets else None  # after one, the series goes on from where it was
+    detect = block_sums(series, shown, width_s, spread=False)
+    size = max(1.0, float(np.max(fine.high)), -float(np.min(fine.low))) if len(fine) else 1.0
+    floor = max(1e-9 * size, A_STEP * fine.display_step / work.p("burst_threshold"))
     work.stretches = choose(
         detect, work.rise, work.material.states, threshold=work.p("burst_threshold"), join_s=work.p("join_s"),
         guard_s=work.p("guard_s"), lag_s=work.p("scale_lag_allowance_s"), floor=floor, least_s=work.p("least_quiet_s"),
@@ -77,7 +73,7 @@ def _leave_out_spikes(work: Work) -> Floats:
     reach = np.maximum(fine.high - fine.value, fine.value - fine.low)[quiet]
     usual = float(np.median(fine.spread[quiet]))
     single = reach > 0.7 * np.sqrt(fine.count[quiet]) * fine.spread[quiet]
-    least = max(work.p("spike_threshold") * usual, A_STEP * display(fine, before | after)[0], 1e-12)
+    least = max(work.p("spike_threshold") * usual, A_STEP * fine.display_step, 1e-12)
     spikes = fine.time_s[quiet[single & (reach > least)]]
     work.flag("spikes", len(spikes), at_s=spikes.tolist()[:20])
     if 0 < len(spikes) <= len(quiet) // 4:
@@ -179,8 +175,7 @@ def _drift_results(work: Work, fit: ChargeFit) -> None:
         work.flag("hum", ratio, frequency_Hz=alias.frequency_Hz, amplitude_nC=alias.amplitude)
     waves = [weight for weight, shape in zip(post.weight.tolist(), post.shape, strict=True) if shape.line]
     work.flag("slow-hum", sum(waves), readings_per_s=1.0 / work.material.cup.series.step_s)
-    hidden = math.sqrt(6.0) * fit.u_display / fit.display_step if fit.display_step else 0.0
-    work.flag("display-coarse", hidden, display_step_nC=fit.display_step)
+    work.flag("display-coarse", fit.hidden, display_step_nC=fit.display_step)
     if abs(fit.leakage_term) > 3.0 * fit.net[1]:
         share = abs(fit.leakage_term) / max(abs(fit.net[0]), 1e-12)
         work.flag("leakage-large", share, leakage_term_nC=fit.leakage_term)

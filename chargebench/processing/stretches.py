@@ -117,10 +117,10 @@ def bursts(blocks: Blocks, threshold: float, join_s: float, floor: float) -> tup
     rate, ends = d / step_s, [z & same for z in (middle < t[0] + edge, middle > t[-1] - edge)]
     rests = [_spread(rate[z]) for z in ends]
     drifts = [np.full(len(d), rest) for rest, _ in rests]
-    emptied = blocks.integral.any()
-    held = np.diff(blocks.integral) / step_s if emptied else 0.5 * (q[1:] + q[:-1])
-    cuts_s = t[1:][~same].tolist() if emptied else []
-    full = [(middle < cut_s) & (middle > cut_s - 0.5 * edge) & same for cut_s in cuts_s]
+    held, full = 0.5 * (q[1:] + q[:-1]), []
+    if blocks.integral.any():
+        held = np.diff(blocks.integral) / step_s
+        full = [(middle < cut_s) & (middle > cut_s - 0.5 * edge) & same for cut_s in t[1:][~same].tolist()]
     law = _leaking(rate, held, [*ends, *full])
     if law is None and full:
         law = _leaking(rate, held, ends)

@@ -8,8 +8,9 @@ import math
 import numpy as np
 import pytest
 
+from chargebench.processing.noise import folded_Hz
 from chargebench.processing.qualify.allan import allan_deviation, block_means
-from chargebench.processing.qualify.hum import find_hum, folded_Hz
+from chargebench.processing.qualify.hum import find_hum
 from chargebench.processing.qualify.leakage import leakage
 from chargebench.processing.qualify.occasion import Occasion
 from chargebench.processing.qualify.qualification import Qualification

@@ -9,11 +9,12 @@ from typing import Final
 import numpy as np
 import numpy.typing as npt
 
-__all__ = ["MAINS_HZ", "Hum", "find_hum", "folded_Hz", "reading_rate_Hz"]
+from chargebench.processing.noise import MAINS_HZ, folded_Hz
+
+__all__ = ["Hum", "find_hum", "reading_rate_Hz"]
 
 Floats = npt.NDArray[np.float64]
 
-MAINS_HZ: Final = (50.0, 60.0)
 TOLERANCE_HZ: Final = 0.2
 """Mains frequency is searched this far on both sides; public grids are held within it (EN 50160: ±1 % for 99.5 % of a
 year where interconnected, far less in ordinary hours)."""
@@ -45,11 +46,6 @@ class Hum:
     u: float | None
     found: bool
     hidden: bool
-
-
-def folded_Hz(frequency_Hz: float, rate_Hz: float) -> float:
-    """Frequency at which evenly spaced readings show an oscillation (aliasing, from 0 to half the rate)."""
-    return abs(frequency_Hz - rate_Hz * round(frequency_Hz / rate_Hz))
 
 
 def reading_rate_Hz(time_s: Floats) -> float:

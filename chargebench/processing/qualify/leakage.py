@@ -9,7 +9,7 @@ import math
 from collections.abc import Mapping
 from typing import Any, Final
 
-from chargebench.processing.charge import ChargeFit, posterior_cov
+from chargebench.processing.charge import ChargeFit
 from chargebench.processing.outcome import Estimate, Flag
 from chargebench.processing.qualify.occasion import Occasion
 from chargebench.processing.qualify.qualification import Qualification
@@ -65,7 +65,7 @@ def leakage(occasion: Occasion, series: Series, before_end_s: float, after_start
 
 
 def _details(fit: ChargeFit, rate: Estimate, bias: Estimate, decay_s: float) -> dict[str, Any]:
-    covariance = posterior_cov(fit.posterior)
+    covariance = fit.posterior.covariance
     i, j = (fit.posterior.names.index(name) for name in ("leakage", "bias"))
     tau: dict[str, Any] = {"shortest_leakage_time_constant_s": 1.0 / (rate.value + rate.U95)}
     if rate.value > RESOLVED * rate.u:
