@@ -21,9 +21,17 @@ from typing import Any, Self
 
 from chargebench.errors import JournalError
 from chargebench.recording.disk import APPEND_NEW, lock, remove, sync_data, sync_folder, unlock
-from chargebench.recording.records import Record, RecordParser, fields_of, json_payload, line_of
+from chargebench.recording.records import MAX_LINE_BYTES, Record, RecordParser, fields_of, json_payload, line_of
 
-__all__ = ["HeldJournal", "Journal", "JournalContent", "is_locked", "journal_content", "read_journal"]
+__all__ = [
+    "HeldJournal",
+    "Journal",
+    "JournalContent",
+    "is_locked",
+    "journal_content",
+    "read_header",
+    "read_journal",
+]
 
 SYNC_EVERY_S = 0.25
 KEPT_BYTES = 32_000_000
@@ -297,6 +305,21 @@ def read_journal(path: Path) -> JournalContent:
     """
     try:
         return journal_content(path.read_bytes())
+    except OSError as error:
+        raise JournalError(f"{path}: journal cannot be read: {error.strerror}") from error
+
+
+def read_header(path: Path) -> Mapping[str, Any]:
+    """Fields of a journal's header, without reading the rest; empty where there is none.
+
+    Raises
+    ------
+    JournalError
+        When the file cannot be read.
+    """
+    try:
+        with path.open("rb") as file:
+            return journal_content(file.readline(MAX_LINE_BYTES)).header
     except OSError as error:
         raise JournalError(f"{path}: journal cannot be read: {error.strerror}") from error
 

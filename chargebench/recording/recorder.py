@@ -162,7 +162,7 @@ class Recorder:
             text = f"{self._folders[0]}: only {free / 1e6:.0f} MB are free; make room before the next run"
             self._emit({"event": "notice", "severity": "doubt", "code": "disk-nearly-full", "text": text})
         now_ns = time.monotonic_ns()
-        self._clock_s = 0.0
+        self._clock_s = now_ns / 1e9  # the journal begins with a clock pair
         carried, carries = ((), "") if old is None else (old.carried(), old.run_id)
         return LiveRun(
             self._bench, self._folders, self._tags, self._knowledge, now_ns, self._emit, carried, carries,

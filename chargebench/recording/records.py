@@ -21,6 +21,7 @@ from typing import Any, NamedTuple
 
 __all__ = [
     "KINDS",
+    "MAX_LINE_BYTES",
     "Raw",
     "Record",
     "RecordParser",

@@ -19,7 +19,7 @@ from chargebench.errors import ChargebenchError
 from chargebench.recording.disk import free_bytes, remove, sync_folder
 from chargebench.recording.header import carries_of
 from chargebench.recording.ids import utc_now_text
-from chargebench.recording.journal import HeldJournal, is_locked, read_journal
+from chargebench.recording.journal import HeldJournal, is_locked, read_header, read_journal
 
 __all__ = ["FAILURES_ALLOWED", "QUARANTINE", "abandoned", "fallback_folder", "recover"]
 
@@ -69,11 +69,10 @@ def _spare(folder: Path) -> dict[Path, str]:
     found = {}
     for name, journal in journals.items():
         with contextlib.suppress(ChargebenchError):
-            content = read_journal(journal)
-            old = carries_of(content.header)
+            old = carries_of(read_header(journal))
             if old not in journals:
                 continue
-            if any(record.kind == "clock" for record in content.records):
+            if any(record.kind == "clock" for record in read_journal(journal).records):
                 found[journals[old]] = f"its last stretch goes on in {name}"
             else:
                 found[journal] = f"holds nothing but copies from {old}"

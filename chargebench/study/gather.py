@@ -127,6 +127,7 @@ def row_of_outcome(outcome: Mapping[str, Any], order: int = 0, excluded: str = "
         flags=tuple(flag["code"] for flag in outcome["flags"]),
         worst=next((s for s in _SEVERITIES if s in severities), ""),
         excluded=excluded,
+        tells_water=tells_water(tags),
     )
 
 
@@ -150,6 +151,11 @@ def dose_of(tags: Mapping[str, str | float]) -> float:
     if "water_g" in tags and _number(tags.get("dose_g")) > 0:
         return 1000.0 * _number(tags["water_g"]) / _number(tags["dose_g"])
     return math.nan if "misted" in str(tags.get("treatment", "")) else 0.0
+
+
+def tells_water(tags: Mapping[str, str | float]) -> bool:
+    """Whether a tag says what was done with water, so that `dose_of` need not guess."""
+    return not {"water_uL_per_g", "water_g", "treatment"}.isdisjoint(tags)
 
 
 def _treatment(tags: Mapping[str, str | float]) -> str:

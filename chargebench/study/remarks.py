@@ -12,13 +12,11 @@ from chargebench.study.rows import StudyRun
 
 __all__ = ["remarks_on_curve", "remarks_on_levels", "remarks_on_runs"]
 
-TELL_WATER = frozenset({"water_uL_per_g", "water_g", "treatment"})
-
 
 def remarks_on_runs(rows: Sequence[StudyRun]) -> list[Flag]:
     """Water not told, settings mixed, masses unequal."""
     found = []
-    untold = [row.run_id for row in rows if row.tags and not TELL_WATER & row.tags.keys()]
+    untold = [row.run_id for row in rows if not row.tells_water]
     if untold:
         text = f"Runs that do not say what was done with water, taken as dry: {', '.join(untold)}."
         found.append(Flag("water-untold", "doubt", text, {"runs": untold}))

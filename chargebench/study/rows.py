@@ -58,6 +58,8 @@ class StudyRun:
         ``grind``, ``blank`` or ``purge``.
     water_uL_per_g : float
         Dose: microlitres of water per gram of coffee.
+    tells_water : bool
+        False where nobody said what was done with water, and the dose is taken to be 0.
     dose_g : float
         Coffee put in; NaN where not told.
     order : int
@@ -105,6 +107,7 @@ class StudyRun:
     flags: tuple[str, ...] = ()
     worst: str = ""
     excluded: str = ""
+    tells_water: bool = True
 
 
 @dataclass(frozen=True)

@@ -12,7 +12,7 @@ from chargebench.processing.noise import grid_of
 BEFORE, AFTER = "level_before_0", "level_after_0"
 
 
-def leaking(k: float, bias_nA: float, charge_nC: float, blocks: int = 30) -> tuple[Design, dict[str, float]]:
+def leaking(k: float, bias_nA: float, charge_nC: float) -> tuple[Design, dict[str, float]]:
     """Block means of a cup that gains charge at 20 s, quiet for 20 s before and 60 s after, and what they follow."""
     per_block, step_s = 40, 1.0 / 40.0
     t = np.concatenate((np.arange(0.0, 20.0, step_s), np.arange(20.0, 80.0, step_s)))
@@ -28,11 +28,8 @@ def leaking(k: float, bias_nA: float, charge_nC: float, blocks: int = 30) -> tup
         BEFORE: before, AFTER: 1.0 - before, "bias": time_s - 20.0,
         "leakage": np.interp(20.0, time_s, total) - total,
     }  # fmt: skip
-    middle = columns["leakage"] + total
-    at = {"leakage": k, "bias": bias_nA}
-    at[BEFORE] = float((value - k * columns["leakage"] - bias_nA * columns["bias"])[0])
-    at[AFTER] = float((value - k * columns["leakage"] - bias_nA * columns["bias"])[-1])
-    assert np.ptp(middle) < 1e-9
+    level = value - k * columns["leakage"] - bias_nA * columns["bias"]
+    at = {"leakage": k, "bias": bias_nA, BEFORE: float(level[0]), AFTER: float(level[-1])}
     return Design(grid_of(time_s, np.full(len(time_s), float(per_block)), step_s), value, columns, {}), at
 
 

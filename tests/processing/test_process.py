@@ -15,7 +15,7 @@ from hypothesis.extra import numpy as hnp
 from chargebench.processing.outcome import RESULT_UNITS, Outcome
 from chargebench.processing.recipe import process
 from chargebench.runs.run import Known, Run, Trace
-from tests.processing.simulate import Bench, run_of, simulate, trace
+from tests.processing.simulate import Bench, simulate, simulate_current
 
 PLAIN = Bench(walk=0.005, seed=3)
 
@@ -144,11 +144,7 @@ def test_current_readings_integrate_to_the_same_charge() -> None:
     """A current-reading instrument gives the truth that the charge-reading one gives."""
     bench = replace(PLAIN, tau_s=math.inf, white=0.02, walk=0.0, correlated=0.0)
     run, truth = simulate(bench)
-    q = run.traces["charge"]
-    clean, _ = simulate(replace(bench, white=0.0))
-    rng = np.random.default_rng(4)
-    current = np.gradient(clean.traces["charge"].value, q.time_s) + 0.2 * rng.standard_normal(len(q))
-    outcome = process(run_of([trace("current", q.time_s, current), run.traces["mass"]], bench))
+    outcome = process(simulate_current(bench, white_nA=0.2)[0])
     assert value(outcome) == pytest.approx(truth.net_charge, abs=half_width(outcome))
     assert value(outcome) == pytest.approx(value(process(run)), abs=half_width(outcome) + half_width(process(run)))
     assert outcome.result["leakage_time_constant_s"] is None

@@ -17,6 +17,7 @@ from chargebench.study.curves import EXPONENTIAL_PLATEAU
 from chargebench.study.dose import fall_to
 from chargebench.study.equivalence import levels_of
 from chargebench.study.fit import fit_curve
+from chargebench.study.gather import tells_water
 from chargebench.study.rows import Question, StudyRun, points_of, usable
 from chargebench.study.scatter import Scatter, whiten
 from chargebench.study.sensitivity import isotonic_check, robust_refit
@@ -117,7 +118,7 @@ def test_unequal_masses_are_flagged() -> None:
 def test_runs_that_do_not_tell_their_water_are_flagged(tags: dict[str, float | str], untold: bool) -> None:
     """Nobody takes a run for dry unasked: the answer names it."""
     rows = study()
-    assert ("water-untold" in codes([replace(rows[0], tags=tags), *rows[1:]])) is untold
+    assert ("water-untold" in codes([replace(rows[0], tells_water=tells_water(tags)), *rows[1:]])) is untold
 
 
 def test_rise_at_high_dose_is_flagged() -> None:
