@@ -1,6 +1,6 @@
 """Notices across the page: what went wrong or deserves a word, newest first, until put away.
 
-Owns at most four visible strips made once; a notice with the code of one shown takes its place, older ones give way.
+Owns at most three visible strips made once; a notice with the code of one shown takes its place, older ones give way.
 """
 
 from __future__ import annotations
@@ -61,14 +61,13 @@ class Notices(QtWidgets.QWidget):
     def __init__(self, parent: QtWidgets.QWidget | None = None) -> None:
         super().__init__(parent)
         self.setAccessibleName("Notices")
-        column = QtWidgets.QVBoxLayout(self)
-        column.setContentsMargins(0, 0, 0, 0)
-        column.setSpacing(4)
+        self._grid = QtWidgets.QGridLayout(self)
+        self._grid.setContentsMargins(0, 0, 0, 0)
+        self._grid.setSpacing(4)
         self._shown: tuple[_Notice, ...] = ()
         self.strips = [_Strip(self) for _ in range(MAX_SHOWN)]
         for index, strip in enumerate(self.strips):
             strip.away.clicked.connect(lambda _=False, i=index: self._drop(i))
-            column.addWidget(strip)
         self._fade = QtCore.QTimer(self)
         self._fade.setSingleShot(True)
         self._fade.setInterval(NOTE_STAYS_MS)
@@ -109,4 +108,8 @@ class Notices(QtWidgets.QWidget):
             strip.setVisible(index < len(self._shown))
             if index < len(self._shown):
                 strip.show_notice(self._shown[index])
+        newest, older, oldest = self.strips  # in three rows they would take the room of what is measured
+        self._grid.addWidget(newest, 0, 0, 1, 2)
+        self._grid.addWidget(older, 1, 0, 1, 1 if len(self._shown) == MAX_SHOWN else 2)
+        self._grid.addWidget(oldest, 1, 1)
         self.setVisible(bool(self._shown))
