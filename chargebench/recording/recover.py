@@ -11,7 +11,7 @@ from __future__ import annotations
 
 import contextlib
 import os
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -20,6 +20,7 @@ from chargebench.recording.disk import free_bytes, remove, sync_folder
 from chargebench.recording.header import carries_of
 from chargebench.recording.ids import utc_now_text
 from chargebench.recording.journal import HeldJournal, is_locked, read_header, read_journal
+from chargebench.recording.records import Record
 
 __all__ = ["FAILURES_ALLOWED", "QUARANTINE", "abandoned", "fallback_folder", "recover"]
 
@@ -60,7 +61,8 @@ def recover(folder: Path, finish: Finish, emit: Emit) -> int:
         Journals that could not be sealed.
     """
     spare = _spare(folder)
-    return sum(not _recovered(journal, finish, emit, spare.get(journal, "")) for journal in abandoned(folder))
+    left = sorted(abandoned(folder), key=lambda journal: journal not in spare)  # first, while both are there to tell
+    return sum(not _recovered(journal, finish, emit, spare.get(journal, "")) for journal in left)
 
 
 def _spare(folder: Path) -> dict[Path, str]:
@@ -72,11 +74,19 @@ def _spare(folder: Path) -> dict[Path, str]:
             old = carries_of(read_header(journal))
             if old not in journals:
                 continue
-            if any(record.kind == "clock" for record in read_journal(journal).records):
+            if _copied_whole(read_journal(journal).records):
                 found[journals[old]] = f"its last stretch goes on in {name}"
             else:
                 found[journal] = f"holds nothing but copies from {old}"
     return found
+
+
+def _copied_whole(records: Sequence[Record]) -> bool:
+    """Whether all copies are there: none is missing before the clock record that ends them.
+
+    A power cut may keep that record and lose what was written before it.
+    """
+    return any(record.kind == "clock" and record.number == before for before, record in enumerate(records))
 
 
 def _recovered(journal: Path, finish: Finish, emit: Emit, spare: str) -> bool:

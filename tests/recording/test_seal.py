@@ -176,9 +176,12 @@ def test_a_journal_into_which_nothing_came_is_let_go(tmp_path: Path) -> None:
     assert names(tmp_path) == []
 
 
-@pytest.mark.parametrize("copied", [False, True])
-def test_of_a_journal_and_its_copy_only_one_becomes_a_run(tmp_path: Path, copied: bool) -> None:
-    """Cut short while a journal copied the end of another: it goes unless it was through, then the other one does."""
+@pytest.mark.parametrize(("copied", "torn"), [(False, False), (True, False), (True, True)])
+def test_of_a_journal_and_its_copy_only_one_becomes_a_run(tmp_path: Path, copied: bool, torn: bool) -> None:
+    """Cut short while a journal copied the end of another: it goes unless it was through, then the other one does.
+
+    Not through is also one whose last record is on the disk and an earlier one is not.
+    """
     old = written_journal(tmp_path, ended=False)
     raw = next(record for record in read_journal(old).records if record.kind == "raw")
     new = Journal.create(tmp_path / f"{OTHER_ID}.journal", {**header(OTHER_ID), "carries": RUN_ID})
@@ -186,10 +189,31 @@ def test_of_a_journal_and_its_copy_only_one_becomes_a_run(tmp_path: Path, copied
     if copied:
         new.append("clock", json_payload({"ns": 0}))
     new.close()
+    if torn:
+        lines = new.path.read_bytes().splitlines(keepends=True)
+        new.path.write_bytes(lines[0] + b"\x00" * (len(lines[1]) - 1) + b"\n" + b"".join(lines[2:]))
     heard = Heard()
     assert recover(tmp_path, finish, heard.append) == 0
     assert sorted(heard.kinds()) == ["discarded", "outcome", "recovered"]
-    assert names(tmp_path) == sorted([f"{OTHER_ID if copied else RUN_ID}.h5", MANIFEST])
+    assert names(tmp_path) == sorted([f"{OTHER_ID if copied and not torn else RUN_ID}.h5", MANIFEST])
+
+
+def test_copies_go_before_anything_is_sealed(tmp_path: Path) -> None:
+    """A start that ends after its first sealing leaves no copies behind that the next would take for a run."""
+    old = written_journal(tmp_path, ended=False)
+    raw = next(record for record in read_journal(old).records if record.kind == "raw")
+    new = Journal.create(tmp_path / f"{OTHER_ID}.journal", {**header(OTHER_ID), "carries": RUN_ID})
+    new.append(raw.kind, raw.payload)
+    new.close()
+
+    def finish_and_die(journal: Path) -> dict[str, Any]:
+        finish(journal)
+        raise KeyboardInterrupt
+
+    with pytest.raises(KeyboardInterrupt):
+        recover(tmp_path, finish_and_die, Heard().append)
+    assert recover(tmp_path, finish, Heard().append) == 0
+    assert names(tmp_path) == sorted([f"{RUN_ID}.h5", MANIFEST])
 
 
 def test_leftovers_of_a_killed_sealing_go(tmp_path: Path) -> None:
