@@ -141,6 +141,31 @@ def test_nobody_listens(bench):
     host.close()
 
 
+def _read_out(wire, host, now_s):
+    """All that a host gets of what waits on a wire."""
+    heard, quiet_since = b"", time.monotonic()
+    while time.monotonic() - quiet_since < 0.2:
+        more = host.read()
+        heard += more
+        if more:
+            quiet_since = time.monotonic()
+        wire.send(b"", now_s)
+    return heard
+
+
+@HAS_PTY
+def test_every_line_has_its_second():
+    """However long nobody has listened, a line that is younger than a second is not dropped."""
+    wire = PtyWire()
+    for n in range(5_000):
+        wire.send(b"%06d and so on\n" % n, 0.01 * n)
+    wire.send(b"an answer\n", 50.0)
+    for n in range(90):
+        wire.send(b"%06d and so on\n" % n, 50.01 + 0.01 * n)
+    assert wire.dropped_bytes > 0
+    assert b"an answer\n" in _read_out(wire, _Host(wire.port), 50.91)
+
+
 @HAS_PTY
 def test_lines_are_dropped_whole():
     """What nobody takes within a second is dropped; a host that reads later gets whole lines only."""
@@ -150,13 +175,7 @@ def test_lines_are_dropped_whole():
     for n, line in enumerate(lines):
         wire.send(line, 0.01 * n)
     assert wire.dropped_bytes > 100_000
-    heard, quiet_since = b"", time.monotonic()
-    while time.monotonic() - quiet_since < 0.2:
-        more = host.read()
-        heard += more
-        if more:
-            quiet_since = time.monotonic()
-        wire.send(b"", 200.0)
+    heard = _read_out(wire, host, 200.0)
     assert set(heard.splitlines(keepends=True)) <= set(lines)
     assert len(heard) + wire.dropped_bytes == sum(map(len, lines))
     host.close()

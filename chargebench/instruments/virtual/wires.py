@@ -7,9 +7,12 @@ lines at a time, and counted. Called from one thread only.
 from __future__ import annotations
 
 import contextlib
+import math
 import os
 import socket
 import sys
+from collections import deque
+from collections.abc import Callable
 from typing import Protocol
 
 __all__ = ["PtyWire", "SocketWire", "Wire", "open_wire"]
@@ -30,36 +33,47 @@ class Wire(Protocol):
 
 
 class _Backlog:
-    """Bytes on their way; when no one has taken any for a second, all but the rest of a line begun is dropped."""
+    """Bytes on their way; when no one has taken any for a second, those that have waited so long are dropped.
+
+    The rest of a line begun stays, so that a host hears whole lines.
+    """
 
     def __init__(self) -> None:
-        self.waiting = bytearray()
         self.dropped_bytes = 0
-        self._line_begun = False
+        self._waiting: deque[tuple[float, bytes]] = deque()  # since when, and what
         self._taken_s = 0.0
 
-    def add(self, data: bytes, now_s: float) -> None:
-        """Queue whole lines."""
-        if not self.waiting:
+    def push(self, data: bytes, now_s: float, write: Callable[[bytes], int]) -> None:
+        """Queue whole lines, then have the operating system take what it will."""
+        if not self._waiting:
             self._taken_s = now_s
-        elif now_s - self._taken_s > _PATIENCE_S:
-            self._drop_from(self.waiting.find(b"\n") + 1 if self._line_begun else 0)
-        self.waiting += data
+        if data:
+            self._waiting.append((now_s, data))
+        try:
+            while self._waiting:
+                self._took(write(self._waiting[0][1]), now_s)
+        except BlockingIOError:
+            if now_s - self._taken_s > _PATIENCE_S:
+                self._drop(now_s - _PATIENCE_S)
 
-    def took(self, count: int, now_s: float) -> None:
-        """The operating system has taken so many bytes."""
-        self._line_begun = not self.waiting[:count].endswith(b"\n")
-        del self.waiting[:count]
+    def _took(self, count: int, now_s: float) -> None:
+        """The operating system has taken so many of the first bytes."""
         self._taken_s = now_s
+        since_s, chunk = self._waiting.popleft()
+        taken, rest = chunk[:count], chunk[count:]
+        begun = 0 if taken.endswith(b"\n") else rest.find(b"\n") + 1
+        parts = [(math.inf, rest[:begun]), (since_s, rest[begun:])]
+        self._waiting.extendleft(part for part in reversed(parts) if part[1])
+
+    def _drop(self, before_s: float) -> None:
+        """Let go of what has waited since before that time."""
+        self.dropped_bytes += sum(len(chunk) for since_s, chunk in self._waiting if since_s < before_s)
+        self._waiting = deque(part for part in self._waiting if part[0] >= before_s)
 
     def clear(self) -> None:
         """Nobody is there."""
-        self._drop_from(0)
-        self._line_begun = False
-
-    def _drop_from(self, place: int) -> None:
-        self.dropped_bytes += len(self.waiting) - place
-        del self.waiting[place:]
+        self.dropped_bytes += sum(len(chunk) for _, chunk in self._waiting)
+        self._waiting.clear()
 
 
 class PtyWire:
@@ -87,10 +101,7 @@ class PtyWire:
         import termios
 
         fcntl.ioctl(self._slave, termios.TIOCNXCL)
-        self._backlog.add(data, now_s)
-        with contextlib.suppress(BlockingIOError):
-            while self._backlog.waiting:
-                self._backlog.took(os.write(self._master, self._backlog.waiting), now_s)
+        self._backlog.push(data, now_s, lambda chunk: os.write(self._master, chunk))
 
     def receive(self) -> bytes:
         try:
@@ -132,15 +143,11 @@ class SocketWire:
 
     def send(self, data: bytes, now_s: float) -> None:
         host = self._connected()
-        self._backlog.add(data, now_s)
         if host is None:
-            self._backlog.clear()
+            self._backlog.dropped_bytes += len(data)
             return
         try:
-            while self._backlog.waiting:
-                self._backlog.took(host.send(self._backlog.waiting), now_s)
-        except BlockingIOError:
-            return
+            self._backlog.push(data, now_s, host.send)
         except OSError:
             self._hang_up()
 
