@@ -80,7 +80,7 @@ def run(args: argparse.Namespace) -> int:
     emit = _until_pipe_breaks(print_json if args.json else _words, commands)
     finisher = Finisher()
     try:
-        failed = sum(recover(folder, finisher, emit) for folder in (args.archive, fallback_folder()))
+        failed = recover((args.archive, fallback_folder()), finisher, emit)
         if args.runs == 0:
             return EXIT_COULD_NOT if failed else EXIT_DONE
         if args.plan is None:

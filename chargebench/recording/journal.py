@@ -114,6 +114,12 @@ class Journal:
         parser = RecordParser()
         return parser.feed(b"".join(line for i, line in enumerate(self._kept) if i >= first))
 
+    def forget(self, before: int) -> None:
+        """Let records with lower numbers go from memory; the file stays as it is."""
+        while self._kept_from < before and self._kept:
+            self._kept_bytes -= len(self._kept.popleft())
+            self._kept_from += 1
+
     def continue_in(self, folder: Path) -> Journal:
         """The same journal, whole, in another folder, written on from there; this one is closed.
 
@@ -170,8 +176,7 @@ class Journal:
         self._kept.append(line)
         self._kept_bytes += len(line)
         while self._kept_bytes > KEPT_BYTES and not self.failure and len(self._kept) > 1:
-            self._kept_bytes -= len(self._kept.popleft())
-            self._kept_from += 1
+            self.forget(self._kept_from + 1)
 
     def _before_kept(self) -> bytes | None:
         """What memory no longer holds, read back from the file; None where it cannot be had whole."""

@@ -232,9 +232,17 @@ class LiveRun:
 
     def carried(self) -> list[Record]:
         """Records of the last quiet stretch, for the journal that follows this one."""
+        return [record for record in self.journal.kept_records(self._carried_from) if record.kind in CARRIED_KINDS]
+
+    def forget(self) -> None:
+        """Where no disk takes the journal, memory need not hold more than what the next one would begin with."""
+        self.journal.forget(self._carried_from)
+
+    @property
+    def _carried_from(self) -> int:
+        """Number of the first record of the last quiet stretch."""
         since_s = self._assembler.now_s - self._carry_s
-        number = next((number for time_s, number in self._landmarks if time_s >= since_s), 1)
-        return [record for record in self.journal.kept_records(number) if record.kind in CARRIED_KINDS]
+        return next((number for time_s, number in self._landmarks if time_s >= since_s), 1)
 
     @property
     def identities(self) -> dict[str, str]:

@@ -179,6 +179,10 @@ class Recorder:
     def _roll(self) -> None:
         """A journal that has waited long is followed by one that begins with the last quiet stretch."""
         old = self._live
+        old.journal.sync()  # copies must never be safer than what they are copies of
+        if old.journal.failure:
+            old.forget()
+            return  # it goes on in another folder first
         self._identities = old.identities
         self._live = self._open(old)
         if self._live.rescue():

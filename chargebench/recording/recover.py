@@ -13,10 +13,10 @@ import contextlib
 import os
 from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
-from typing import Any
+from typing import Any, NamedTuple
 
 from chargebench.errors import ChargebenchError
-from chargebench.recording.disk import free_bytes, remove, sync_folder
+from chargebench.recording.disk import free_bytes, remove, sync_data, sync_folder
 from chargebench.recording.header import carries_of
 from chargebench.recording.ids import utc_now_text
 from chargebench.recording.journal import HeldJournal, is_locked, read_header, read_journal
@@ -44,12 +44,12 @@ def abandoned(folder: Path) -> list[Path]:
     return [journal for journal in sorted(folder.glob("*.journal")) if not is_locked(journal)]
 
 
-def recover(folder: Path, finish: Finish, emit: Emit) -> int:
-    """Seal what earlier recorders left in a folder.
+def recover(folders: Sequence[Path], finish: Finish, emit: Emit) -> int:
+    """Seal what earlier recorders left in the folders that they may have recorded in.
 
     Parameters
     ----------
-    folder : Path
+    folders : sequence of Path
     finish : callable
         Seals a journal and processes the run, see `chargebench.recording.recorder.Recorder`.
     emit : callable
@@ -60,25 +60,33 @@ def recover(folder: Path, finish: Finish, emit: Emit) -> int:
     int
         Journals that could not be sealed.
     """
-    spare = _spare(folder)
-    left = sorted(abandoned(folder), key=lambda journal: journal not in spare)  # first, while both are there to tell
-    return sum(not _recovered(journal, finish, emit, spare.get(journal, "")) for journal in left)
+    spare = _spare([journal for folder in folders for journal in sorted(folder.glob("*.journal"))])
+    left = [journal for folder in folders for journal in abandoned(folder)]
+    left.sort(key=lambda journal: journal not in spare)  # these go first, while both are there to tell
+    return sum(not _recovered(journal, finish, emit, spare.get(journal)) for journal in left)
 
 
-def _spare(folder: Path) -> dict[Path, str]:
-    """Journals that can go, and why: of one that waited and one that copied its last stretch only one is wanted."""
-    journals = {journal.stem: journal for journal in folder.glob("*.journal")}
-    found = {}
-    for name, journal in journals.items():
+class _Spare(NamedTuple):
+    """Why a journal can go, and the other one in which all that it holds is found."""
+
+    why: str
+    kept: Path
+
+
+def _spare(found: Sequence[Path]) -> dict[Path, _Spare]:
+    """Of a journal that waited and one that copied its last stretch only one is wanted."""
+    journals = {journal.stem: journal for journal in found}
+    spare = {}
+    for name, new in journals.items():
         with contextlib.suppress(ChargebenchError):
-            old = carries_of(read_header(journal))
-            if old not in journals:
+            old = journals.get(carries_of(read_header(new)))
+            if old is None:
                 continue
-            if _copied_whole(read_journal(journal).records):
-                found[journals[old]] = f"its last stretch goes on in {name}"
+            if _copied_whole(read_journal(new).records):
+                spare[old] = _Spare(f"its last stretch goes on in {name}", new)
             else:
-                found[journal] = f"holds nothing but copies from {old}"
-    return found
+                spare[new] = _Spare(f"holds nothing but copies from {old.stem}", old)
+    return spare
 
 
 def _copied_whole(records: Sequence[Record]) -> bool:
@@ -89,7 +97,7 @@ def _copied_whole(records: Sequence[Record]) -> bool:
     return any(record.kind == "clock" and record.number == before for before, record in enumerate(records))
 
 
-def _recovered(journal: Path, finish: Finish, emit: Emit, spare: str) -> bool:
+def _recovered(journal: Path, finish: Finish, emit: Emit, spare: _Spare | None) -> bool:
     """Recover one journal; a disk that refuses is told of, and the next start tries again."""
     try:
         return _recover_one(journal, finish, emit, spare)
@@ -99,10 +107,11 @@ def _recovered(journal: Path, finish: Finish, emit: Emit, spare: str) -> bool:
         return False
 
 
-def _recover_one(journal: Path, finish: Finish, emit: Emit, spare: str) -> bool:
+def _recover_one(journal: Path, finish: Finish, emit: Emit, spare: _Spare | None) -> bool:
     try:
         if spare:
-            return _drop(journal, emit, spare)
+            _settle(spare.kept)
+            return _drop(journal, emit, spare.why)
         content = read_journal(journal)
         if not content.records:
             return _set_aside(journal, emit)
@@ -117,6 +126,15 @@ def _recover_one(journal: Path, finish: Finish, emit: Emit, spare: str) -> bool:
     emit({"event": kind, "run": outcome["run"], "path": str(answer["path"])})
     emit(outcome)
     return True
+
+
+def _settle(journal: Path) -> None:
+    """Put what a killed recorder had written on the disk itself."""
+    descriptor = os.open(journal, os.O_RDWR | getattr(os, "O_BINARY", 0))
+    try:
+        sync_data(descriptor)
+    finally:
+        os.close(descriptor)
 
 
 def _drop(journal: Path, emit: Emit, why: str) -> bool:

@@ -282,4 +282,4 @@ def kill_recoveries(trials: int, seed: int = 0) -> Tally:
 
 def _start(folder: Path) -> None:
     """What a start does first."""
-    recover(folder, finish, lambda event: None)
+    recover([folder], finish, lambda event: None)

@@ -114,7 +114,7 @@ def _stage(calls: Sequence[Call]) -> str:
 
 def _started(folder: Path) -> list[Call]:
     with Calls(folder) as calls:
-        recover(folder, finish, lambda event: None)
+        recover([folder], finish, lambda event: None)
     return calls.done
 
 

@@ -149,7 +149,7 @@ def _seal(journal: Path) -> None:
 
 
 def _start(journal: Path) -> None:
-    recover(journal.parent, finish, lambda event: None)
+    recover([journal.parent], finish, lambda event: None)
 
 
 def _sealed_under(tally: Tally, work: Callable[[Path], None], where: str, fails: Fails) -> dict[str, int]:

@@ -149,11 +149,10 @@ def judge(folder: Path, promised: Iterable[Taken], *, lines_may_miss: bool = Fal
     read_here()
     folders = [folder, folder / FALLBACK]
     heard: list[Mapping[str, Any]] = []
-    failed = sum(recover(one, finish, heard.append) for one in folders)
+    failed = recover(folders, finish, heard.append)
     wrong = [f"{failed} journals could not be sealed: {heard}"] if failed else []
     before = snapshot(folder)
-    for one in folders:
-        recover(one, finish, heard.append)
+    recover(folders, finish, heard.append)
     if snapshot(folder) != before:
         wrong.append("a second start changed something")
     strays = (name for name in before if not name.endswith((".h5", "manifest.jsonl")) and QUARANTINE not in name)

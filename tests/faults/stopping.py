@@ -70,7 +70,7 @@ def share_a_folder(trials: int) -> Tally:
         folder = Path(tempfile.mkdtemp())
         pair = [_Beside(lambda at=folder: _recorded(at, _paced)) for _ in range(2)]
         while any(one.busy for one in pair):
-            apart(lambda at=folder: recover(at, finish, lambda event: None))
+            apart(lambda at=folder: recover([at], finish, lambda event: None))
             tally.seen["starts beside"] += 1
             time.sleep(0.05)
         taken = [chunk for one in pair for chunk in one.taken()]

@@ -256,6 +256,50 @@ def test_a_long_wait_rolls_the_journal_and_keeps_the_last_quiet_stretch(
     assert len(stamps) == (stamps[-1] - stamps[0]) / 50 + 1
 
 
+def test_copies_are_never_safer_than_what_they_are_copies_of(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """When a journal follows another, all that the other one holds is on the disk already."""
+    monkeypatch.setattr(module, "ROLL_AFTER_S", 20.0)
+    monkeypatch.setattr(journal_module, "SYNC_EVERY_S", 60.0)
+    unsynced: list[int] = []
+
+    def react(event: Event, commands: SimpleQueue[dict[str, Any]]) -> None:
+        live = getattr(played.recorder, "_live", None)
+        if event.get("event") == "journal" and live is not None:
+            unsynced.append(live.journal._written - live.journal._synced)
+
+    played = Played(tmp_path, chunks(Grind(start_s=60.0, length_s=6.0, end_s=90.0)), react=react)
+    assert played.recorder.record(1, 60.0) == 1
+    assert unsynced
+    assert not any(unsynced)
+
+
+def test_two_full_disks_while_waiting_end_nothing(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """While no folder takes a journal, the recorder waits on with a bounded memory, and the next run is whole."""
+    monkeypatch.setattr(module, "ROLL_AFTER_S", 40.0)
+    monkeypatch.setattr(module, "RESCUE_EVERY_S", 0.0)
+    monkeypatch.setattr(module, "CHUNKS_A_TURN", 5)
+    write = journal_module._write_all
+    kept: list[float] = []
+
+    def failing(descriptor: int, data: bytes) -> None:
+        live = getattr(played.recorder, "_live", None)
+        if played.kinds().count("journal") == 1 and live is not None and 20.0 < live.assembler.now_s < 100.0:
+            kept.append(len(live.journal._kept) / live.journal._number)
+            raise OSError(28, "No space left on device")
+        write(descriptor, data)
+
+    monkeypatch.setattr(journal_module, "_write_all", failing)
+    played = Played(tmp_path, chunks(Grind(start_s=150.0, length_s=6.0, end_s=185.0)))
+    assert played.recorder.record(1, 60.0) == 1
+    assert "journal" in played.codes()
+    assert kept[0] == 1.0
+    assert kept[-1] < 0.5
+    [path] = (tmp_path / "runs").glob("*.h5")
+    run = load_run(path)
+    states = {mark.text: mark.time_s for mark in run.marks if mark.kind == "state"}
+    assert states["grinding"] - states["armed"] >= 10.0
+
+
 def test_a_full_disk_moves_the_run_to_the_fallback_folder(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """When the archive takes no more in the middle of a run, the run ends whole in the other folder, said in red."""
     write, full = journal_module._write_all, {"on": False}

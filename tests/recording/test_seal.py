@@ -102,7 +102,7 @@ def test_a_held_journal_is_left_alone(tmp_path: Path) -> None:
     with pytest.raises(JournalError, match="left alone"):
         seal(journal.path)
     assert abandoned(tmp_path) == []
-    assert recover(tmp_path, finish, Heard().append) == 0
+    assert recover([tmp_path], finish, Heard().append) == 0
     assert names(tmp_path) == [journal.path.name]
     journal.close()
 
@@ -122,10 +122,10 @@ def test_start_seals_what_was_left(tmp_path: Path) -> None:
     written_journal(tmp_path, ended=False)
     written_journal(tmp_path, run_id=OTHER_ID)
     heard = Heard()
-    assert recover(tmp_path, finish, heard.append) == 0
+    assert recover([tmp_path], finish, heard.append) == 0
     assert heard.kinds() == ["recovered", "outcome", "sealed", "outcome"]
     assert names(tmp_path) == sorted([f"{RUN_ID}.h5", f"{OTHER_ID}.h5", MANIFEST])
-    assert recover(tmp_path, finish, heard.append) == 0
+    assert recover([tmp_path], finish, heard.append) == 0
     assert len(heard) == 4
 
 
@@ -138,7 +138,7 @@ def test_three_failures_put_a_journal_into_quarantine(tmp_path: Path) -> None:
         raise StorageError("the sealing process ended with code -11")
 
     heard = Heard()
-    assert [recover(tmp_path, fail, heard.append) for _ in range(4)] == [1, 1, 1, 0]
+    assert [recover([tmp_path], fail, heard.append) for _ in range(4)] == [1, 1, 1, 0]
     kept = tmp_path / QUARANTINE / journal.name
     assert kept.read_bytes() == data
     assert len((tmp_path / QUARANTINE / f"{journal.name}-failures").read_text().splitlines()) == 3
@@ -152,8 +152,8 @@ def test_a_success_forgets_earlier_failures(tmp_path: Path) -> None:
     def fail(journal: Path) -> dict[str, Any]:
         raise StorageError("not now")
 
-    assert recover(tmp_path, fail, Heard().append) == 1
-    assert recover(tmp_path, finish, Heard().append) == 0
+    assert recover([tmp_path], fail, Heard().append) == 1
+    assert recover([tmp_path], finish, Heard().append) == 0
     assert names(tmp_path) == sorted([f"{RUN_ID}.h5", MANIFEST])
 
 
@@ -162,7 +162,7 @@ def test_a_journal_without_a_record_is_kept_out_of_the_way(tmp_path: Path, conte
     """A file in which nothing had been recorded yet is no run and no failure."""
     journal = tmp_path / f"{RUN_ID}.journal"
     journal.write_bytes(content)
-    assert recover(tmp_path, finish, Heard().append) == 0
+    assert recover([tmp_path], finish, Heard().append) == 0
     assert (tmp_path / QUARANTINE / journal.name).read_bytes() == content
 
 
@@ -171,21 +171,27 @@ def test_a_journal_into_which_nothing_came_is_let_go(tmp_path: Path) -> None:
     journal = Journal.create(tmp_path / f"{RUN_ID}.journal", header())
     journal.close()
     heard = Heard()
-    assert recover(tmp_path, finish, heard.append) == 0
+    assert recover([tmp_path], finish, heard.append) == 0
     assert heard.kinds() == ["discarded"]
     assert names(tmp_path) == []
+
+
+def begun_copy(folder: Path) -> Journal:
+    """A journal that has begun to copy another."""
+    raw = next(record for record in read_journal(written_journal(folder, ended=False)).records if record.kind == "raw")
+    (folder / "new").mkdir()
+    new = Journal.create(folder / "new" / f"{OTHER_ID}.journal", {**header(OTHER_ID), "carries": RUN_ID})
+    new.append(raw.kind, raw.payload)
+    return new
 
 
 @pytest.mark.parametrize(("copied", "torn"), [(False, False), (True, False), (True, True)])
 def test_of_a_journal_and_its_copy_only_one_becomes_a_run(tmp_path: Path, copied: bool, torn: bool) -> None:
     """Cut short while a journal copied the end of another: it goes unless it was through, then the other one does.
 
-    Not through is also one whose last record is on the disk and an earlier one is not.
+    Not through is also one whose last record is on the disk and an earlier one is not. The two may be in two folders.
     """
-    old = written_journal(tmp_path, ended=False)
-    raw = next(record for record in read_journal(old).records if record.kind == "raw")
-    new = Journal.create(tmp_path / f"{OTHER_ID}.journal", {**header(OTHER_ID), "carries": RUN_ID})
-    new.append(raw.kind, raw.payload)
+    new = begun_copy(tmp_path)
     if copied:
         new.append("clock", json_payload({"ns": 0}))
     new.close()
@@ -193,27 +199,25 @@ def test_of_a_journal_and_its_copy_only_one_becomes_a_run(tmp_path: Path, copied
         lines = new.path.read_bytes().splitlines(keepends=True)
         new.path.write_bytes(lines[0] + b"\x00" * (len(lines[1]) - 1) + b"\n" + b"".join(lines[2:]))
     heard = Heard()
-    assert recover(tmp_path, finish, heard.append) == 0
+    assert recover([tmp_path, tmp_path / "new"], finish, heard.append) == 0
     assert sorted(heard.kinds()) == ["discarded", "outcome", "recovered"]
-    assert names(tmp_path) == sorted([f"{OTHER_ID if copied and not torn else RUN_ID}.h5", MANIFEST])
+    assert [path.stem for path in tmp_path.rglob("*.h5")] == [OTHER_ID if copied and not torn else RUN_ID]
+    assert not list(tmp_path.rglob("*.journal"))
 
 
 def test_copies_go_before_anything_is_sealed(tmp_path: Path) -> None:
     """A start that ends after its first sealing leaves no copies behind that the next would take for a run."""
-    old = written_journal(tmp_path, ended=False)
-    raw = next(record for record in read_journal(old).records if record.kind == "raw")
-    new = Journal.create(tmp_path / f"{OTHER_ID}.journal", {**header(OTHER_ID), "carries": RUN_ID})
-    new.append(raw.kind, raw.payload)
-    new.close()
+    begun_copy(tmp_path).close()
+    folders = [tmp_path, tmp_path / "new"]
 
     def finish_and_die(journal: Path) -> dict[str, Any]:
         finish(journal)
         raise KeyboardInterrupt
 
     with pytest.raises(KeyboardInterrupt):
-        recover(tmp_path, finish_and_die, Heard().append)
-    assert recover(tmp_path, finish, Heard().append) == 0
-    assert names(tmp_path) == sorted([f"{RUN_ID}.h5", MANIFEST])
+        recover(folders, finish_and_die, Heard().append)
+    assert recover(folders, finish, Heard().append) == 0
+    assert [path.stem for path in tmp_path.rglob("*.h5")] == [RUN_ID]
 
 
 def test_leftovers_of_a_killed_sealing_go(tmp_path: Path) -> None:
