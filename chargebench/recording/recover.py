@@ -186,9 +186,21 @@ def _quarantine(journal: Path, why: str, emit: Emit) -> None:
     folder = journal.parent / QUARANTINE
     folder.mkdir(exist_ok=True)
     for path in (_failures(journal), journal):
-        if path.exists() and not (folder / path.name).exists():
-            path.rename(folder / path.name)
+        if path.exists():
+            _move_aside(path, folder)
     sync_folder(folder)
     sync_folder(journal.parent)
     text = f"{journal.name} {why}; it is kept in {folder}"
     emit({"event": "notice", "severity": "doubt", "code": "quarantined", "text": text})
+
+
+def _move_aside(path: Path, folder: Path) -> None:
+    """Move a file into a folder; after a power cut it may be there under both names already."""
+    kept, number = folder / path.name, 1
+    while kept.exists():
+        if kept.read_bytes() == path.read_bytes():
+            path.unlink()
+            return
+        number += 1
+        kept = folder / f"{path.stem}-{number}{path.suffix}"
+    path.rename(kept)

@@ -166,6 +166,20 @@ def test_a_journal_without_a_record_is_kept_out_of_the_way(tmp_path: Path, conte
     assert (tmp_path / QUARANTINE / journal.name).read_bytes() == content
 
 
+@pytest.mark.parametrize("before", [b"", b"another"])
+def test_quarantine_takes_what_is_there_already(tmp_path: Path, before: bytes) -> None:
+    """A file that a power cut left under both names is moved again; another of that name is not replaced."""
+    journal = tmp_path / f"{RUN_ID}.journal"
+    kept = tmp_path / QUARANTINE / journal.name
+    kept.parent.mkdir()
+    kept.write_bytes(before)
+    journal.write_bytes(b"")
+    assert recover([tmp_path], finish, Heard().append) == 0
+    assert not journal.exists()
+    assert {path.read_bytes() for path in kept.parent.iterdir()} == {before, b""}
+    assert kept.read_bytes() == before
+
+
 def test_a_journal_into_which_nothing_came_is_let_go(tmp_path: Path) -> None:
     """Cut short before the first byte of an instrument: no run, no file, said in words."""
     journal = Journal.create(tmp_path / f"{RUN_ID}.journal", header())
