@@ -234,7 +234,8 @@ _ROWS: Final = (
         "note",
         0.0,
         "",
-        "No charge calibration is known for this bench: the gain is taken as 1 without uncertainty.",
+        "No charge calibration is known for this bench: the gain is taken as 1 without uncertainty, "
+        "so that runs of this bench compare with each other only.",
     ),
     Watch(
         "calibration-out-of-date",
