@@ -10,7 +10,7 @@ import hashlib
 import re
 import secrets
 from collections.abc import Callable, Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, date, datetime
 from pathlib import Path
 from typing import Final
@@ -23,7 +23,7 @@ from chargebench.archive.trace_file import Column, Table, read_table, read_trace
 from chargebench.errors import ChargebenchError, TraceFileError
 from chargebench.runs.run import InstrumentRecord, Knowledge, Mark, Run, TagValue, Trace
 
-__all__ = ["Imported", "import_list", "import_run", "run_from_traces"]
+__all__ = ["Imported", "Importer", "import_list", "import_run", "run_from_traces"]
 
 KnowledgeOn = Callable[[date], Knowledge]
 
@@ -33,11 +33,20 @@ SHORTEST_OVERLAP: Final = 0.5
 
 @dataclass(frozen=True)
 class Imported:
-    """What became of one row of a list: the run file, or what was wrong, with the line it stands in."""
+    """What became of one run: its file, or what was wrong; what to know of others with the same readings.
 
-    line: int
+    Attributes
+    ----------
+    path : Path or None
+    problem, note : str
+    line : int
+        Where it stands in a list.
+    """
+
     path: Path | None = None
     problem: str = ""
+    note: str = ""
+    line: int = 0
 
 
 def _trace(column: Column, instrument: str) -> Trace:
@@ -151,6 +160,47 @@ def import_run(archive: Archive, run: Run) -> Path:
     return path
 
 
+class Importer:
+    """Imports into an archive, and knows whose readings are there already.
+
+    Parameters
+    ----------
+    archive : Archive
+    """
+
+    def __init__(self, archive: Archive) -> None:
+        self._archive = archive
+        self._holders: dict[str, list[Path]] = {}
+        for entry in archive.find():
+            self._holders.setdefault(entry.raw_sha256, []).append(entry.path)
+
+    def __call__(self, run: Run, *, dated: bool) -> Imported:
+        """Seal a run, unless the archive holds it: the same readings, tags, bench file and, where `dated`, start.
+
+        Raises
+        ------
+        RunFileError
+            When it cannot be written, or what was written does not read back the same.
+        """
+        holders = self._holders.setdefault(run.raw_sha256(), [])
+        for path in holders:
+            if _is_same(self._archive.run(path), run, dated):
+                return Imported(path, note=f"{path.stem} is this very run already; not imported again")
+        path = import_run(self._archive, run)
+        note = ""
+        if holders:
+            others = ", ".join(holder.stem for holder in holders)
+            note = f"{path.stem} holds the same readings as {others}; a study counts only the one that began first"
+        holders.append(path)
+        return Imported(path, note=note)
+
+
+def _is_same(found: Run, run: Run, dated: bool) -> bool:
+    """Whether two runs with the same readings say the same of them."""
+    same = found.tags == run.tags and found.bench_text == run.bench_text
+    return same and (found.started == run.started or not dated)
+
+
 def _with_point(key: str, value: str) -> str:
     """A number's decimal comma as a point; text stays as it is."""
     from chargebench.runs.tags import TAGS
@@ -165,7 +215,8 @@ def _row_run(
     tags: Mapping[str, TagValue],
     bench_text: str,
     knowledge_on: KnowledgeOn | None,
-) -> Run:
+) -> tuple[Run, bool]:
+    """The run of a row, and whether the row says when it began."""
     from chargebench.runs.tags import read_tags
 
     row = {name: cell for name, cell in zip(table.header, cells, strict=True) if cell}
@@ -175,7 +226,8 @@ def _row_run(
     started = row.pop("started", None)
     own = read_tags([f"{key}={_with_point(key, value)}" for key, value in row.items()])
     mass_file = files.get("mass_file")
-    return run_from_traces(files["charge_file"], mass_file, {**tags, **own}, started, bench_text, knowledge_on)
+    run = run_from_traces(files["charge_file"], mass_file, {**tags, **own}, started, bench_text, knowledge_on)
+    return run, started is not None
 
 
 def import_list(
@@ -185,7 +237,7 @@ def import_list(
     bench_text: str = "",
     knowledge_on: KnowledgeOn | None = None,
 ) -> Iterator[Imported]:
-    """Import the runs of a list, row by row; a bad row is named and the rest is done.
+    """Import the runs of a list, row by row; a bad row is named and the rest is done, rows done earlier are not again.
 
     Parameters
     ----------
@@ -212,8 +264,10 @@ def import_list(
     table = read_table(list_file)
     if "charge_file" not in table.header:
         raise TraceFileError(f"{list_file}: header {','.join(table.header)}: needs a column charge_file")
+    importer = Importer(archive)
     for line, cells in table.rows:
         try:
-            yield Imported(line, import_run(archive, _row_run(table, cells, tags or {}, bench_text, knowledge_on)))
+            run, dated = _row_run(table, cells, tags or {}, bench_text, knowledge_on)
+            yield replace(importer(run, dated=dated), line=line)
         except (ChargebenchError, OSError) as error:
-            yield Imported(line, problem=f"{list_file}: line {line}: {error}")
+            yield Imported(line=line, problem=f"{list_file}: line {line}: {error}")

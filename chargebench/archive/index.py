@@ -21,13 +21,13 @@ from chargebench.runs.run import Run, TagValue
 __all__ = ["Entry", "refresh"]
 
 NAME: Final = ".index.sqlite3"
-LAYOUT: Final = 1
+LAYOUT: Final = 2
 """Raised whenever the table changes; an index of another layout is dropped and made again."""
 
 _TABLE: Final = """
 CREATE TABLE IF NOT EXISTS files (
     name TEXT PRIMARY KEY, size INTEGER, changed_ns INTEGER,
-    run_id TEXT, started TEXT, origin TEXT, recovered INTEGER, tags TEXT, problem TEXT
+    run_id TEXT, started TEXT, origin TEXT, recovered INTEGER, raw_sha256 TEXT, tags TEXT, problem TEXT
 )"""
 
 
@@ -39,7 +39,7 @@ class Entry:
     ----------
     path : Path
         The file.
-    run_id, started, origin, recovered, tags
+    run_id, started, origin, recovered, raw_sha256, tags
         Of the run in it; empty where it could not be read.
     problem : str
         Why it could not be read, in one line; empty for a sound file.
@@ -50,6 +50,7 @@ class Entry:
     started: str = ""
     origin: str = ""
     recovered: bool = False
+    raw_sha256: str = ""
     tags: Mapping[str, TagValue] = field(default_factory=dict)
     problem: str = ""
 
@@ -61,7 +62,7 @@ def _read(path: Path) -> Entry:
         run: Run = load_run(path)
     except (StorageError, OSError) as error:
         return Entry(path, problem=str(error))
-    return Entry(path, run.run_id, run.started, run.origin, run.recovered, dict(run.tags))
+    return Entry(path, run.run_id, run.started, run.origin, run.recovered, run.raw_sha256(), dict(run.tags))
 
 
 def _open(database: str) -> sqlite3.Connection:
@@ -90,8 +91,8 @@ def _update(connection: sqlite3.Connection, paths: list[Path]) -> None:
             continue
         entry = _read(path)
         row = (path.name, *stamp, entry.run_id, entry.started, entry.origin, entry.recovered)
-        tail = (json.dumps(dict(entry.tags)), entry.problem)
-        connection.execute("INSERT OR REPLACE INTO files VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)", (*row, *tail))
+        tail = (entry.raw_sha256, json.dumps(dict(entry.tags)), entry.problem)
+        connection.execute("INSERT OR REPLACE INTO files VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?)", (*row, *tail))
     connection.executemany("DELETE FROM files WHERE name = ?", [(name,) for name in known])
 
 
@@ -99,12 +100,12 @@ def _listed(database: str, folder: Path, paths: list[Path]) -> list[Entry]:
     with closing(_open(database)) as connection, connection:
         _update(connection, paths)
         rows = connection.execute(
-            "SELECT name, run_id, started, origin, recovered, tags, problem FROM files"
+            "SELECT name, run_id, started, origin, recovered, raw_sha256, tags, problem FROM files"
             " ORDER BY problem != '', started, name"
         ).fetchall()
     return [
-        Entry(folder / name, run_id, started, origin, bool(recovered), json.loads(tags), problem)
-        for name, run_id, started, origin, recovered, tags, problem in rows
+        Entry(folder / name, run_id, started, origin, bool(recovered), raw_sha256, json.loads(tags), problem)
+        for name, run_id, started, origin, recovered, raw_sha256, tags, problem in rows
     ]
 
 

@@ -14,6 +14,7 @@ from chargebench.errors import EXIT_COULD_NOT, EXIT_DONE, UsageError
 
 if TYPE_CHECKING:
     from chargebench.archive.archive import Archive
+    from chargebench.archive.import_traces import Imported
     from chargebench.runs.run import TagValue
 
 
@@ -54,11 +55,12 @@ def run(args: argparse.Namespace) -> int:
     archive = Archive(args.archive, create=True)
     code, shown = EXIT_DONE, []
     for item in _imported(args, archive, tags):
-        if isinstance(item, str):
-            print(f"chargebench: {item}", file=sys.stderr)
+        if words := item.problem or item.note:
+            print(f"chargebench: {words}", file=sys.stderr)
+        if item.path is None:
             code = EXIT_COULD_NOT
         else:
-            shown.append(archive.outcome(item))
+            shown.append(archive.outcome(item.path))
             _show(shown[-1], args.json, single=args.list is None)
     if args.list is not None and not args.json:
         from chargebench.cli.words import runs_table
@@ -67,19 +69,19 @@ def run(args: argparse.Namespace) -> int:
     return code
 
 
-def _imported(args: argparse.Namespace, archive: Archive, tags: dict[str, TagValue]) -> Iterator[Path | str]:
-    """The file of each run, or what was wrong with its row."""
-    from chargebench.archive.import_traces import import_list, import_run, run_from_traces
+def _imported(args: argparse.Namespace, archive: Archive, tags: dict[str, TagValue]) -> Iterator[Imported]:
+    """What became of each run."""
+    from chargebench.archive.import_traces import Importer, import_list, run_from_traces
     from chargebench.instruments.benchfile import read_bench
 
     bench = None if args.bench is None else read_bench(args.bench)
     text = "" if bench is None else bench.text
     known = None if bench is None else partial(archive.knowledge, bench)
     if args.list is None:
-        yield import_run(archive, run_from_traces(args.charge, args.mass, tags, args.started, text, known))
-        return
-    for row in import_list(archive, args.list, tags, text, known):
-        yield row.problem if row.path is None else row.path
+        run = run_from_traces(args.charge, args.mass, tags, args.started, text, known)
+        yield Importer(archive)(run, dated=args.started is not None)
+    else:
+        yield from import_list(archive, args.list, tags, text, known)
 
 
 def _show(outcome: dict[str, Any], as_json: bool, single: bool) -> None:

@@ -54,7 +54,7 @@ def gather(
     rows : list of StudyRun
     problems : list of str
         One sentence for each file that could not be read, and for each that holds the same readings as an earlier one
-        and is not counted again; the others are not held up by it.
+        that counts, and is not counted again; the others are not held up by it.
     """
     reasons = excluded or {}
     rows: list[StudyRun] = []
@@ -66,11 +66,12 @@ def gather(
         except RunFileError as error:
             problems.append(str(error))
             continue
-        first = seen.setdefault(outcome["provenance"]["raw_sha256"], entry.path)
+        reason = reasons.get(outcome["run"], "")
+        first = entry.path if reason else seen.setdefault(outcome["provenance"]["raw_sha256"], entry.path)
         if first != entry.path:
             problems.append(f"{entry.path}: holds the same readings as {first.name}; it is not counted again")
             continue
-        rows.append(row_of_outcome(outcome, order=len(rows), excluded=reasons.get(outcome["run"], "")))
+        rows.append(row_of_outcome(outcome, order=len(rows), excluded=reason))
     return rows, problems
 
 

@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 
 from chargebench.archive.archive import Archive
-from chargebench.archive.import_traces import import_list, import_run, run_from_traces
+from chargebench.archive.import_traces import Importer, import_list, import_run, run_from_traces
 from chargebench.cli.main import main
 from chargebench.errors import TagError, TraceFileError
 from chargebench.instruments.benchfile import Bench
@@ -174,9 +174,45 @@ def test_the_command_imports_and_answers(tmp_path: Path, capsys: pytest.CaptureF
     assert main([*words, "--list", str(_list(tmp_path))]) == 1
     out, err = capsys.readouterr()
     assert [json.loads(line)["tags"]["coffee"] for line in out.splitlines()] == ["Quillon", "Umbra"]
-    assert len(err.splitlines()) == 5
+    assert sum("line " in words for words in err.splitlines()) == 5
     main(["show", str(tmp_path / "new" / "archive"), "--json"])
     assert len(capsys.readouterr().out.splitlines()) == 3
+
+
+def test_a_list_may_be_imported_again(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """Rows that became runs answer the same without a second file, so that only what was mended is new."""
+    archive, listed = tmp_path / "archive", _list(tmp_path)
+    words = ["import", "--archive", str(archive), "--json", "--list", str(listed)]
+    assert main(words) == 1
+    first = capsys.readouterr().out
+    listed.write_text(listed.read_text().replace("1,8,0", "18,0"))
+    assert main(words) == 1
+    out, err = capsys.readouterr()
+    assert [line for line in out.splitlines() if line in first.splitlines()] == first.splitlines()
+    assert err.count("not imported again") == 2
+    assert len(out.splitlines()) == len(list(archive.glob("*.h5"))) == 3
+
+
+@pytest.mark.parametrize(
+    ("change", "says", "files"),
+    [
+        ({}, "not imported again", 1),
+        ({"dated": False}, "not imported again", 1),
+        ({"tags": {"coffee": "Umbra"}}, "holds the same readings as", 2),
+        ({"bench_text": "[bench]"}, "holds the same readings as", 2),
+        ({"started": "2026-03-15T09:15:00Z"}, "holds the same readings as", 2),
+    ],
+)
+def test_the_same_readings_are_told(tmp_path: Path, change: dict, says: str, files: int) -> None:
+    """A run that is there already is not written again; the same readings with other words are, and that is said."""
+    charge, mass = write_traces(tmp_path)
+    archive = Archive(tmp_path / "archive", create=True)
+    dated = change.pop("dated", True)
+    told = {"tags": {"coffee": "Quillon"}, "started": "2026-03-14T09:15:00Z", "bench_text": ""}
+    assert not Importer(archive)(run_from_traces(charge, mass, **told), dated=dated).note
+    again = Importer(archive)(run_from_traces(charge, mass, **{**told, **change}), dated=dated)
+    assert says in again.note
+    assert len(archive.run_paths()) == files
 
 
 @pytest.mark.parametrize(
