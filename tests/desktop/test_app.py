@@ -33,7 +33,7 @@ def test_errors_of_slots_and_threads_are_told(qtbot: Any) -> None:
         thread = threading.Thread(target=lambda: 1 / 0)
         thread.start()
         thread.join()
-        qtbot.waitUntil(lambda: len(heard) == 2, timeout=2000)
+        qtbot.waitUntil(lambda: len(heard) == 2, timeout=30_000)
     finally:
         hooks.remove()
     assert heard == [("ValueError: dose", True), ("ZeroDivisionError: division by zero", True)]
@@ -73,7 +73,7 @@ def test_a_demonstration_shows_what_was_measured_beside_the_truth(qtbot: Any) ->
     assert "−61.70 ± 0.62" in captions[0]
     assert "−61.90" in captions[0]
     guide.hear(outcome("b", 0.0, "dry", -61.7))
-    qtbot.waitUntil(lambda: conclusions == ["2 runs"], timeout=3000)
+    qtbot.waitUntil(lambda: conclusions == ["2 runs"], timeout=30_000)
     assert len(captions) == 2
     assert commands == [{"do": "stop"}]
     assert len(operator.heard) == 3

@@ -39,7 +39,7 @@ def test_a_run_of_the_virtual_bench_ends_as_an_answer_near_its_truth(qtbot: Any,
         window.session.readings.connect(taken.extend)
         window.show()
         window.connect_bench()
-        qtbot.waitUntil(lambda: operator.finished and not window.session.alive, timeout=90000)
+        qtbot.waitUntil(lambda: operator.finished and not window.session.alive, timeout=90_000)
         truth = next(iter(operator.truths.values()))["charge_to_mass_nC_per_g"]
     outcome = window.table.model.outcomes[0]
     estimate = outcome["result"]["charge_to_mass_nC_per_g"]
@@ -51,7 +51,7 @@ def test_a_run_of_the_virtual_bench_ends_as_an_answer_near_its_truth(qtbot: Any,
     assert [p.suffix for p in archive.glob("*.journal")] == []
     assert window.notices.texts == ()
     window.read_archive()
-    qtbot.waitUntil(lambda: window.table.model.rowCount() == 1, timeout=20000)
+    qtbot.waitUntil(lambda: window.table.model.rowCount() == 1, timeout=30_000)
     assert window.table.model.outcomes[0]["run"] == outcome["run"]
 
 
@@ -111,10 +111,10 @@ def test_a_plan_is_followed_on_the_virtual_bench(qtbot: Any, tmp_path: Path, mon
         qtbot.addWidget(window)
         window.show()
         window.plan.follow(study)
-        qtbot.waitUntil(lambda: window.form.texts().get("coffee") == "Harbour", timeout=20000)
+        qtbot.waitUntil(lambda: window.form.texts().get("coffee") == "Harbour", timeout=30_000)
         hands = Hands(window, bench)
         window.connect_bench()
-        qtbot.waitUntil(lambda: window.plan.through and not window.session.alive, timeout=90000)
+        qtbot.waitUntil(lambda: window.plan.through and not window.session.alive, timeout=90_000)
     tags = [outcome["tags"] for outcome in window.table.model.outcomes]
     assert list(dict.fromkeys((t["plan_step"], t["treatment"]) for t in tags)) == [("2", "misted"), ("1", "dry")]
     assert tags[0]["water_uL_per_g"] == pytest.approx(6.0, abs=0.1)
@@ -123,7 +123,7 @@ def test_a_plan_is_followed_on_the_virtual_bench(qtbot: Any, tmp_path: Path, mon
     window.table.view.selectRow([t["plan_step"] for t in tags].index("1"))
     monkeypatch.setattr("chargebench.desktop.window.ask_reason", lambda *_about: "a spoon fell into the cup")
     window.table.aside.click()
-    qtbot.waitUntil(lambda: "step 1" in window.strip.next.text(), timeout=20000)
+    qtbot.waitUntil(lambda: "step 1" in window.strip.next.text(), timeout=30_000)
     assert "a spoon fell into the cup" in study.read_text(encoding="utf-8")
     assert not window.plan.through
 
