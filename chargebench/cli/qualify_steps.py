@@ -23,8 +23,7 @@ from chargebench.archive.qualifications import FOLDER, input_hashes
 from chargebench.cli.capture import Capture
 from chargebench.errors import BenchFileError, ChargebenchError, GaveUpError, InputError
 from chargebench.instruments.benchfile import Bench, bench_from_text
-from chargebench.processing.charge import DriftPriors
-from chargebench.processing.drift import Prior
+from chargebench.processing.charge import known_priors
 from chargebench.processing.outcome import Flag
 from chargebench.processing.qualify.gain import Level, Standard, gain
 from chargebench.processing.qualify.leakage import leakage
@@ -222,25 +221,17 @@ def _gain_levels(
 
     Each half of the quiet between two steps serves one of them, so that their readings are independent.
     """
+    priors = known_priors(known.known, BROAD)
     times = [t for _, t in jumps]
     middles = [0.5 * (a + SETTLE_S + b) for a, b in pairwise(times)]
     for (volts, jump_s), before_s, after_s in zip(jumps, [ends_s[0], *middles], [*middles, ends_s[1]], strict=True):
         series = _series(run, channel, before_s, after_s)
         try:
-            fit = fit_step(series, (before_s, jump_s - LEAD_S), (jump_s + SETTLE_S, after_s), _drift_known(known))
+            fit = fit_step(series, (before_s, jump_s - LEAD_S), (jump_s + SETTLE_S, after_s), priors)
         except ValueError as error:
             yield Flag("step-left-out", "note", f"Step of {volts:g} V: {error}.", {"volts": volts, "at_s": jump_s})
         else:
             yield Level(volts, fit.net[0], fit.net[1])
-
-
-def _drift_known(known: Knowledge) -> DriftPriors:
-    """Leakage and bias as earlier checks found them; broad where there were none."""
-    rate, bias = known.get("leakage_rate_per_s"), known.get("bias_current_nA")
-    return DriftPriors(
-        BROAD.leakage if rate is None else Prior(rate.value, max(rate.u, 1e-9)),
-        BROAD.bias if bias is None else Prior(bias.value, max(bias.u, 1e-9)),
-    )
 
 
 def do_sprayer(

@@ -27,24 +27,55 @@ from chargebench.processing.noise import (
     integrated_shapes,
     shapes,
 )
+from chargebench.processing.outcome import Knowing
 from chargebench.processing.series import Series
 from chargebench.processing.slow_lines import slow_lines
 from chargebench.processing.stretches import Stretches
 
-__all__ = ["ChargeFit", "DriftPriors", "charge_fit", "running"]
+__all__ = ["ChargeFit", "DriftPriors", "charge_fit", "known_priors", "running"]
 
 Floats = npt.NDArray[np.float64]
 Bools = npt.NDArray[np.bool_]
 
+CLOSEST = 1.0 - 1e-6
+"""Correlation of two errors above which arithmetic no longer tells them apart."""
+
 
 @dataclass(frozen=True)
 class DriftPriors:
-    """What is known beforehand of leakage rate (1/s) and bias current (nA), and whether from a bench check."""
+    """What is known beforehand of leakage rate (1/s) and bias current (nA), and whether from a bench check.
+
+    One check finds both, and hardly tells one from the other: `correlation` is that of their errors.
+    """
 
     leakage: Prior
     bias: Prior
     leakage_from_bench: bool = False
     bias_from_bench: bool = False
+    correlation: float = 0.0
+
+
+def known_priors(known: Mapping[str, Knowing], otherwise: DriftPriors, other_nA: float = 0.0) -> DriftPriors:
+    """What checks of a bench found of its leakage and bias, and where there were none, what is assumed.
+
+    Parameters
+    ----------
+    known : mapping of str to Knowing
+        By the keys of `chargebench.runs.run.Knowledge`.
+    otherwise : DriftPriors
+        What is assumed; it also says whether the leakage rate may be negative.
+    other_nA : float
+        Standard deviation of a steady current that no check has seen.
+    """
+    rate, bias, together = map(known.get, ("leakage_rate_per_s", "bias_current_nA", "correlation_rate_bias"))
+    leakage, current, correlation = otherwise.leakage, otherwise.bias, 0.0
+    if rate is not None:
+        leakage = Prior(rate.value, max(rate.u, 1e-9), leakage.positive)
+    if bias is not None:
+        current = Prior(bias.value, max(math.hypot(bias.u, other_nA), 1e-9))
+        if rate is not None and together is not None and rate.source == bias.source == together.source:
+            correlation = max(-CLOSEST, min(together.value, CLOSEST)) * min(bias.u / current.u, 1.0)
+    return DriftPriors(leakage, current, rate is not None, bias is not None and other_nA == 0.0, correlation)
 
 
 @dataclass(frozen=True, eq=False)
@@ -158,12 +189,14 @@ def charge_fit(
     if len(both) < len(columns) + 4:
         return None
     column_priors: dict[str, Prior] = {"bias": priors.bias}
+    correlations = {}
     asked = str(parameters["drift_model"])
     columns["bias"] = both.time_s - origin
     if leaks and asked not in ("none", "linear"):
         middle = float(np.interp(origin, fine.time_s, fine.integral))
         columns["leakage"] = middle - both.integral
         column_priors["leakage"] = priors.leakage
+        correlations["leakage", "bias"] = priors.correlation
     aliases = find_aliases(
         _pieces(series, stretches), series.step_s, float(parameters["alias_ratio"]), float(parameters["alias_cycles"])
     )
@@ -177,7 +210,8 @@ def charge_fit(
     columns |= extra | slopes
     column_priors |= extra_priors | dict.fromkeys(slopes, Prior(0.0, unseen))
     floor = max(1e-9 * max(float(np.max(np.abs(fine.value))), 1e-3), unseen)
-    design = Design(grid_of(both.time_s, both.count, series.step_s), both.value, columns, column_priors, floor)
+    grid = grid_of(both.time_s, both.count, series.step_s)
+    design = Design(grid, both.value, columns, column_priors, floor, correlations)
     fastest_Hz = float(parameters["alias_cycles"]) / max(quiet_s)
     X = np.column_stack(list(columns.values()))
     kinds = shapes() if leaks else integrated_shapes()
@@ -249,7 +283,10 @@ def _with_curvature(design: Design) -> Design:
 
 
 def _evidence(design: Design, posterior: Posterior) -> dict[str, float]:
-    """Log evidence of the drift models over no drift at all, under the likeliest noise; flat levels count alike."""
+    """Log evidence of the drift models over no drift at all, under the likeliest noise; flat levels count alike.
+
+    Leakage and bias are compared one without the other, so what is known of each counts alone.
+    """
     from scipy.linalg import cho_factor, cho_solve
 
     best = posterior.best

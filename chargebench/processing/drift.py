@@ -7,8 +7,8 @@ masses, runs or flags.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass, field
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 
 import numpy as np
@@ -52,6 +52,8 @@ class Design:
         Named regressors, in order.
     priors : mapping of str to Prior
         Of those columns that have one.
+    correlations : mapping of (str, str) to float
+        Between what is known of two columns beforehand; 0 unless given.
     floor : float
         Smallest standard deviation a block may have (resolution).
     """
@@ -61,11 +63,25 @@ class Design:
     columns: dict[str, Floats]
     priors: dict[str, Prior] = field(default_factory=dict)
     floor: float = 1e-9
+    correlations: Mapping[tuple[str, str], float] = field(default_factory=dict)
 
     @property
     def names(self) -> tuple[str, ...]:
         """Names of the columns in order."""
         return tuple(self.columns)
+
+    def prior(self) -> tuple[Floats, Floats]:
+        """What is known beforehand: precision (p, p) of the coefficients, 0 where nothing is, and mean (p,)."""
+        known = [i for i, name in enumerate(self.names) if name in self.priors]
+        u = np.array([max(self.priors[self.names[i]].u, 1e-15) for i in known])
+        together = np.eye(len(known))
+        for pair, correlation in self.correlations.items():
+            i, j = (known.index(self.names.index(name)) for name in pair)
+            together[i, j] = together[j, i] = correlation
+        precision, mean = np.zeros((len(self.names), len(self.names))), np.zeros(len(self.names))
+        precision[np.ix_(known, known)] = np.linalg.inv(together) / u[:, None] / u
+        mean[known] = [self.priors[self.names[i]].value for i in known]
+        return precision, mean
 
 
 @dataclass(frozen=True, eq=False)
@@ -235,15 +251,12 @@ def fit(design: Design, candidates: Sequence[Shape] | None = None, keep: float =
         raise ValueError(f"{n} blocks cannot carry {free} free coefficients: at least {free + 2} are needed")
     X = np.column_stack([design.columns[name] for name in names])
     unit = np.maximum(np.sqrt(np.mean(X * X, axis=0)), 1e-12)
-    P0 = np.array([unit_prior(design.priors.get(name), u) for name, u in zip(names, unit, strict=True)])
-    m0 = np.array(
-        [design.priors[name].value * u if name in design.priors else 0.0 for name, u in zip(names, unit, strict=True)]
-    )
+    precision, known = design.prior()
+    P0, m0 = precision / unit[:, None] / unit, known * unit
     levels = [i for i, name in enumerate(names) if name.startswith("level")]
     offset = float(np.mean(design.y)) if np.all(np.sum(X[:, levels], axis=1) == 1.0) else 0.0
     y = design.y - offset
-    shifted = Design(design.grid, y, design.columns, design.priors, design.floor)
-    stats = _reduce(shifted, X / unit, shapes() if candidates is None else candidates)
+    stats = _reduce(replace(design, y=y), X / unit, shapes() if candidates is None else candidates)
     cut = next((i for i, name in enumerate(names) if name in design.priors and design.priors[name].positive), None)
     post = _mixture(names, stats, n, free, P0, m0, cut, design.floor**2, keep)
     back = 1.0 / unit
@@ -255,22 +268,17 @@ def fit(design: Design, candidates: Sequence[Shape] | None = None, keep: float =
     )  # fmt: skip
 
 
-def unit_prior(prior: Prior | None, unit: float) -> float:
-    """Prior precision of a coefficient whose column was divided by `unit`."""
-    return 0.0 if prior is None else 1.0 / (max(prior.u, 1e-15) * unit) ** 2
-
-
 def _mixture(
     names: tuple[str, ...], stats: _Reduced, n: int, free: int, P0: Floats, m0: Floats, cut: int | None,
     floor2: float, keep: float,
 ) -> Posterior:  # fmt: skip
     """Every shape at five scales about its best one, weighed by the restricted likelihood."""
     A, b, yy, log_det = stats.A, stats.b, stats.yy, stats.log_det
-    prior = np.diag(P0)
+    told = P0 @ m0
     scale2 = np.full(len(yy), max(float(np.median(yy)) / n, floor2))
     for _ in range(6):
         old = scale2
-        beta = np.linalg.solve(A / scale2[:, None, None] + prior, (b / scale2[:, None] + P0 * m0)[:, :, None])[:, :, 0]
+        beta = np.linalg.solve(A / scale2[:, None, None] + P0, (b / scale2[:, None] + told)[:, :, None])[:, :, 0]
         rss = yy - 2 * np.sum(b * beta, axis=1) + np.sum((A @ beta[:, :, None])[:, :, 0] * beta, axis=1)
         scale2 = np.maximum(np.maximum(rss, 0.0) / (n - free), floor2)
         if np.all(np.abs(scale2 - old) <= 1e-4 * old):
@@ -280,11 +288,11 @@ def _mixture(
     index = np.repeat(likely, len(SCALE_NODES))
     s2 = (scale2[likely, None] * np.exp(SCALE_NODES * np.sqrt(2.0 / (n - free)))).ravel()
     s2 = np.maximum(s2, floor2)
-    precision = A[index] / s2[:, None, None] + prior
+    precision = A[index] / s2[:, None, None] + P0
     cov = np.linalg.inv(precision)
-    h = b[index] / s2[:, None] + P0 * m0
+    h = b[index] / s2[:, None] + told
     mean = (cov @ h[:, :, None])[:, :, 0]
-    quad = yy[index] / s2 + float(P0 @ (m0 * m0)) - np.sum(h * mean, axis=1)
+    quad = yy[index] / s2 + float(m0 @ told) - np.sum(h * mean, axis=1)
     log_weight = -0.5 * (n * np.log(s2) + log_det[index] + quad + np.linalg.slogdet(precision)[1])
     log_weight += stats.log_prior[index]
     if cut is not None:

@@ -9,9 +9,9 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from typing import Any, Literal
+from typing import Any, Literal, Protocol
 
-__all__ = ["RESULT_UNITS", "BudgetTerm", "Estimate", "Flag", "Outcome", "Severity"]
+__all__ = ["RESULT_UNITS", "BudgetTerm", "Estimate", "Flag", "Knowing", "Outcome", "Severity"]
 
 Severity = Literal["note", "doubt", "reject"]
 
@@ -52,6 +52,23 @@ class Estimate:
     def as_json(self) -> dict[str, float | None]:
         """``value, u, U95, dof``; infinite degrees of freedom are null, since JSON has no infinity."""
         return {"value": self.value, "u": self.u, "U95": self.U95, "dof": self.dof if math.isfinite(self.dof) else None}
+
+
+class Knowing(Protocol):
+    """A number known of the bench, with where it comes from."""
+
+    @property
+    def value(self) -> float: ...
+    @property
+    def u(self) -> float: ...
+    @property
+    def dof(self) -> float: ...
+    @property
+    def source(self) -> str: ...
+    @property
+    def date(self) -> str: ...
+    @property
+    def until(self) -> str: ...
 
 
 @dataclass(frozen=True)

@@ -6,6 +6,7 @@ Owns which source of error enters where, and which of them are shared by all run
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 from datetime import date
 from typing import Any
 
@@ -54,20 +55,28 @@ def answer(work: Work) -> None:
 
 
 def _true_charge(work: Work, fit: ChargeFit) -> Any:
-    """Net charge as a variable: gain times what was displayed, less what the ioniser brings."""
+    """Net charge as a variable: gain times what was displayed, less what the ioniser brings.
+
+    Null grinds are corrected by the gain as runs are, so the error of the gain is taken to be the same in both.
+    """
     known = work.material.known
-    gain = known.get("gain")
+    gain, background, floor = map(known.get, ("gain", "ioniser_background_nC", "net_charge_floor_nC"))
     factor: Any = 1.0
     if gain is not None:
         source = Source("charge gain", gain.value, gain.u, "", "B", gain.dof, "gain")
         factor = summed(gain.value, [source], work.made)
-    charge = factor * summed(fit.net[0], _sources(work, fit), work.made)
-    background = known.get("ioniser_background_nC")
+    size = 1.0 if gain is None else gain.value
+    displayed = summed(fit.net[0], _sources(work, fit), work.made)
     if background is not None and work.material.ionised:
         source = Source("ioniser background", background.value, background.u, "nC", "B", background.dof, "ioniser")
-        charge = charge - summed(background.value, [source], work.made)
+        displayed = displayed - summed(background.value, [source], work.made) / size
         work.steps.append("ioniser background subtracted")
-    return charge
+    u = abs(size) * fit.net[1]
+    if floor is not None and floor.u > u:
+        work.flag("noise-floor", floor.u / max(u, 1e-15), floor_nC=floor.u)
+        rest = Source("spread of null grinds", 0.0, math.sqrt(floor.u**2 - u * u), "nC", "B", floor.dof)
+        return factor * displayed + summed(0.0, [rest], work.made)
+    return factor * displayed
 
 
 def _sources(work: Work, fit: ChargeFit) -> list[Source]:
@@ -76,33 +85,44 @@ def _sources(work: Work, fit: ChargeFit) -> list[Source]:
     The fit is linear in readings and priors, so each prior's part of the variance is (slope of the answer in the prior
     times the prior's u) squared, and the readings have the rest.
     """
-    post, (net, u, dof) = fit.posterior, fit.net
-    priors = drift_priors(work.material, work)
-    pull = np.einsum("k,kij,j->i", post.weight, post.cov, fit.direction)
-    found = []
-    left = u * u - fit.u_display**2
-    for column, words, prior, from_bench, unit in (
-        ("leakage", "leakage rate", priors.leakage, priors.leakage_from_bench, "1/s"),
-        ("bias", "bias current", priors.bias, priors.bias_from_bench, "nA"),
-    ):
-        if column not in post.names or left <= 0.0:
-            continue
-        slope = float(pull[post.names.index(column)]) / prior.u**2
-        part = min((slope * prior.u) ** 2, 0.999 * left)
-        left -= part
-        where, shared = ("bench check", "leakage") if from_bench else ("assumed range", "")
-        factor = math.copysign(math.sqrt(part) / prior.u, slope)
-        found.append(Source(f"{words}, {where}", prior.value, prior.u, unit, "B", math.inf, shared, factor))
+    net, u, dof = fit.net
+    left, found = u * u - fit.u_display**2, []
+    for source in _drift_sources(work, fit):
+        part = min((source.factor * source.u) ** 2, 0.999 * max(left, 0.0))
+        if part > 0.0:
+            found.append(replace(source, factor=math.copysign(math.sqrt(part) / source.u, source.factor)))
+            left -= part
     sources = [Source("charge readings", net, math.sqrt(max(left, 0.0)), "nC", "A", dof), *found]
     if fit.u_display > NEGLIGIBLE * u:
         sources.append(Source("steps of the charge display", 0.0, fit.u_display, "nC", "B"))
     if work.lost_nC:
         sources.append(Source("charge lost in the grind", 0.0, work.lost_nC / math.sqrt(3.0), "nC", "B"))
-    floor = work.material.known.get("net_charge_floor_nC")
-    if floor is not None and floor.u > u:
-        work.flag("noise-floor", floor.u / max(u, 1e-15), floor_nC=floor.u)
-        sources.append(Source("spread of null grinds", 0.0, math.sqrt(floor.u**2 - u * u), "nC", "B", floor.dof))
     return sources
+
+
+def _drift_sources(work: Work, fit: ChargeFit) -> list[Source]:
+    """What was known of leakage and bias beforehand, each with how far it moves the net charge.
+
+    Where one check found both, the bias current that goes with a leakage rate moves along with it, and how far the bias
+    current may be from there is the second source: those two are independent.
+    """
+    post, priors, known = fit.posterior, drift_priors(work.material, work), work.material.known
+    pull = np.einsum("k,kij,j->i", post.weight, post.cov, fit.direction)
+    found: list[Source] = []
+    along, apart = 0.0, 1.0
+    for column, key, words, prior, from_bench, unit in (
+        ("leakage", "leakage_rate_per_s", "leakage rate", priors.leakage, priors.leakage_from_bench, "1/s"),
+        ("bias", "bias_current_nA", "bias current", priors.bias, priors.bias_from_bench, "nA"),
+    ):
+        if column not in post.names:
+            continue
+        moved = (float(pull[post.names.index(column)]) / prior.u - along) / apart**2
+        where, shared = ("bench check", "leakage") if from_bench else ("assumed range", "")
+        dof = entry.dof if from_bench and (entry := known.get(key)) else math.inf
+        factor, u = moved / prior.u, apart * prior.u
+        found.append(Source(f"{words}, {where}", prior.value, u, unit, "B", dof, shared, factor))
+        along, apart = priors.correlation * moved, math.sqrt(1.0 - priors.correlation**2)
+    return found
 
 
 def _calibration_flags(work: Work) -> None:

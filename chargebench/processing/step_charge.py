@@ -11,7 +11,7 @@ from dataclasses import replace
 import numpy as np
 import numpy.typing as npt
 
-from chargebench.processing.charge import ChargeFit, DriftPriors, charge_fit, running
+from chargebench.processing.charge import ChargeFit, DriftPriors, charge_fit, known_priors, running
 from chargebench.processing.drift import Prior
 from chargebench.processing.grind import arrival, mass_steps, parts
 from chargebench.processing.integral import block_sums
@@ -87,17 +87,9 @@ def drift_priors(material: Material, work: Work) -> DriftPriors:
 
     An ioniser's ions are a steady current of their own, which no bench check has seen.
     """
-    leak, bias = material.known.get("leakage_rate_per_s"), material.known.get("bias_current_nA")
     widest = 1.0 / work.p("shortest_leakage_time_constant_s")
-    ions_nA = work.p("ion_current_nA") if material.ionised else 0.0
-    return DriftPriors(
-        Prior(0.0, widest, True) if leak is None else Prior(leak.value, max(leak.u, 1e-9), True),
-        Prior(0.0, work.p("largest_bias_current_nA"))
-        if bias is None
-        else Prior(bias.value, max(math.hypot(bias.u, ions_nA), 1e-9)),
-        leak is not None,
-        bias is not None and not material.ionised,
-    )
+    assumed = DriftPriors(Prior(0.0, widest, True), Prior(0.0, work.p("largest_bias_current_nA")))
+    return known_priors(material.known, assumed, work.p("ion_current_nA") if material.ionised else 0.0)
 
 
 def fit_charge(work: Work) -> None:

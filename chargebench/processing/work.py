@@ -8,7 +8,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from typing import Any, Protocol
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -17,32 +17,15 @@ from chargebench.processing import flags as watch
 from chargebench.processing.charge import ChargeFit
 from chargebench.processing.integral import Blocks, Bridge
 from chargebench.processing.mass import Level
-from chargebench.processing.outcome import RESULT_UNITS, BudgetTerm, Estimate, Flag
+from chargebench.processing.outcome import RESULT_UNITS, BudgetTerm, Estimate, Flag, Knowing
 from chargebench.processing.parameters import Recipe
 from chargebench.processing.ratio import Source
 from chargebench.processing.series import Series
 from chargebench.processing.stretches import Stretches
 
-__all__ = ["Cup", "Knowing", "Material", "Work", "number"]
+__all__ = ["Cup", "Material", "Work", "number"]
 
 Floats = npt.NDArray[np.float64]
-
-
-class Knowing(Protocol):
-    """A number known of the bench, with where it comes from."""
-
-    @property
-    def value(self) -> float: ...
-    @property
-    def u(self) -> float: ...
-    @property
-    def dof(self) -> float: ...
-    @property
-    def source(self) -> str: ...
-    @property
-    def date(self) -> str: ...
-    @property
-    def until(self) -> str: ...
 
 
 @dataclass(frozen=True, eq=False)

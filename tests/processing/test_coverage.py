@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -18,10 +19,14 @@ from chargebench.processing.noise import (
     integrated_shapes,
     shapes,
 )
+from chargebench.processing.qualify.leakage import leakage
+from chargebench.processing.qualify.occasion import Occasion
 from chargebench.processing.recipe import process
+from chargebench.processing.series import clean
 from chargebench.processing.slow_lines import FOLDED, UNFOLDED, slow_lines
+from chargebench.runs.run import Known
 from tests.benchmarks.coverage import study
-from tests.processing.simulate import Bench, simulate_current
+from tests.processing.simulate import Bench, simulate, simulate_current
 
 
 def test_intervals_hold_the_truth() -> None:
@@ -163,6 +168,51 @@ def test_white_noise_alone_gives_the_textbook_covariance() -> None:
     assert net == pytest.approx(float(g @ beta), rel=1e-6)
     assert u == pytest.approx(float(np.sqrt(rss[0] / 57 * g @ np.linalg.inv(X.T @ X) @ g)), rel=0.06)
     assert dof > 20
+
+
+def test_what_is_known_together_counts_together() -> None:
+    """Correlated knowledge of two coefficients is least squares with it as further, correlated, observations."""
+    rng = np.random.default_rng(7)
+    t = np.arange(60.0)
+    before = t < 30
+    y = np.where(before, 1.0, 4.0) + rng.standard_normal(60)
+    columns = {"level_before": before.astype(float), "level_after": (~before).astype(float)}
+    columns |= {"bias": t - 29.5, "leakage": np.cos(t)}
+    known = {"bias": Prior(0.02, 0.01), "leakage": Prior(0.3, 0.2)}
+    design = Design(grid_of(t, np.ones(60), 1.0), y, columns, known, 1e-9, {("leakage", "bias"): 0.9})
+    posterior = fit(design, [Shape(0, 1, 0)])
+    X = np.column_stack(list(columns.values()))
+    prior = np.linalg.inv(np.array([[0.01**2, 0.9 * 0.01 * 0.2], [0.9 * 0.01 * 0.2, 0.2**2]]))
+    for mean, scale2 in zip(posterior.mean, posterior.scale2, strict=True):
+        precision, told = X.T @ X / scale2, X.T @ y / scale2
+        precision[2:, 2:] += prior
+        told[2:] += prior @ np.array([0.02, 0.3])
+        assert mean == pytest.approx(np.linalg.solve(precision, told), rel=1e-6)
+
+
+@pytest.mark.parametrize(("injected_nC", "least", "most"), [(150.0, 1.1, 1.4), (-150.0, 0.4, 0.7)])
+def test_a_leakage_check_serves_coffee_of_either_sign(injected_nC: float, least: float, most: float) -> None:
+    """What a check tells of leakage and bias together narrows or widens u, as it must: 45 of 50 lie within U95."""
+    held, narrower = 0, []
+    for seed in range(50):
+        check_bench = Bench(
+            charge_per_gram=injected_nC, mass_g=1.0, grind_s=0.4, after_s=122.0, rate_Hz=32.0, scale_Hz=0.0, seed=seed
+        )  # fmt: skip
+        trace = simulate(check_bench)[0].traces["charge"]
+        decay = clean(trace.time_s, trace.value, trace.status, trace.sequence)
+        found = leakage(Occasion("Paper bench", "2026-03-13T09:00:00Z"), decay, 9.5, 12.4).values
+        known = {key: Known(x.value, x.u, x.dof, "leakage check") for key, x in found.items()}
+        bench = Bench(-15.0, grind_s=40.0, before_s=6.0, after_s=6.0, rate_Hz=32.0, seed=5000 + seed, knowledge=known)
+        run, truth = simulate(bench)
+        net = process(run).result["net_charge_nC"]
+        apart = {key: known[key] for key in ("leakage_rate_per_s", "bias_current_nA")}
+        separate = process(simulate(replace(bench, knowledge=apart))[0]).result["net_charge_nC"]
+        assert net is not None
+        assert separate is not None
+        held += abs(net.value - truth.net_charge) <= net.U95
+        narrower.append(net.u / separate.u)
+    assert held >= 45
+    assert least < np.median(narrower) < most
 
 
 def test_leakage_is_never_negative() -> None:

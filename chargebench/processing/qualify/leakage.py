@@ -37,8 +37,9 @@ def leakage(occasion: Occasion, series: Series, before_end_s: float, after_start
     Returns
     -------
     Qualification
-        ``leakage_rate_per_s`` (1/τ, which is what the data tell; it may be 0 within its uncertainty) and
-        ``bias_current_nA``.
+        ``leakage_rate_per_s`` (1/τ, which is what the data tell; it may be 0 within its uncertainty),
+        ``bias_current_nA`` and ``correlation_rate_bias``: while the charge decays, more leakage looks much like less
+        bias current of its sign, so that the two are known far better together than apart.
 
     Raises
     ------
@@ -49,7 +50,7 @@ def leakage(occasion: Occasion, series: Series, before_end_s: float, after_start
     -----
     q = c - S/τ + I_b·t with S the time integral of q, over both stretches at once; the covariance of correlated noise
     is averaged over what the residuals allow (see `chargebench.processing.drift`). A rate found below zero is given as
-    zero, its uncertainty kept.
+    zero, with the bias current that goes with it, uncertainties kept.
     """
     if not len(series):
         raise ValueError("leakage: no reading; allowed is a charge trace without a break")
@@ -58,22 +59,30 @@ def leakage(occasion: Occasion, series: Series, before_end_s: float, after_start
     posterior = fit.posterior
     slope, u, dof = posterior.interval(posterior.vector(leakage=1.0))
     rate = Estimate(max(0.0, slope), u, dof)
-    bias = Estimate(*posterior.interval(posterior.vector(bias=1.0)))
+    found_nA, u_bias_nA, dof_bias = posterior.interval(posterior.vector(bias=1.0))
+    together = _correlation(fit)
+    bias = Estimate(found_nA + together * u_bias_nA / u * (rate.value - slope), u_bias_nA, dof_bias)
     details = _details(fit, rate, bias, ends[1] - after_start_s)
-    values = {"leakage_rate_per_s": rate, "bias_current_nA": bias}
+    values = {
+        "leakage_rate_per_s": rate, "bias_current_nA": bias, "correlation_rate_bias": Estimate(together, 0.0),
+    }  # fmt: skip
     return occasion.qualification("leakage", values, details, _flags(rate, details))
 
 
-def _details(fit: ChargeFit, rate: Estimate, bias: Estimate, decay_s: float) -> dict[str, Any]:
+def _correlation(fit: ChargeFit) -> float:
+    """Of the errors of leakage rate and bias current."""
     covariance = fit.posterior.covariance
     i, j = (fit.posterior.names.index(name) for name in ("leakage", "bias"))
+    return float(covariance[i, j] / math.sqrt(covariance[i, i] * covariance[j, j]))
+
+
+def _details(fit: ChargeFit, rate: Estimate, bias: Estimate, decay_s: float) -> dict[str, Any]:
     tau: dict[str, Any] = {"shortest_leakage_time_constant_s": 1.0 / (rate.value + rate.U95)}
     if rate.value > RESOLVED * rate.u:
         tau |= {"leakage_time_constant_s": 1 / rate.value, "u_leakage_time_constant_s": rate.u / rate.value**2}
     return tau | {
         "bias_current_pA": bias.value * 1e3,
         "u_bias_current_pA": bias.u * 1e3,
-        "correlation_rate_bias": float(covariance[i, j] / math.sqrt(covariance[i, i] * covariance[j, j])),
         "injected_charge_nC": fit.net[0],
         "u_injected_charge_nC": fit.net[1],
         "decay_s": decay_s,
