@@ -44,8 +44,8 @@ def turns(value: Floats, least: float) -> list[int]:
     return [*out, len(data) - 1]
 
 
-def parts(value: Floats, start: float, end: float, noise: float, factor: float) -> tuple[float, float, int]:
-    """Positive and negative charge deposited between two levels, and the number of turns in between.
+def parts(value: Floats, start: float, end: float, noise: float, factor: float) -> tuple[float, float, int, float]:
+    """Positive and negative charge between two levels, the number of turns in between, and what may be cut off there.
 
     Parameters
     ----------
@@ -60,19 +60,21 @@ def parts(value: Floats, start: float, end: float, noise: float, factor: float) 
 
     Notes
     -----
-    An extreme picked out of noise lies too far out; the mean of the values within reach of it stands in.
+    An extreme picked out of noise lies too far out; the mean of the values within reach of it stands in. Where the
+    curve bends sharply that mean lies too far in: how far from the extreme, summed over all turns, is the last number.
     """
     least = factor * noise
     index = turns(np.concatenate(([start], value, [end])), least)
     padded = np.concatenate(([start], value, [end]))
-    levels = [start]
+    levels, cut = [start], 0.0
     for i in index[1:-1]:
         near = padded[max(i - 2, 1) : i + 3]
         close = near[np.abs(near - padded[i]) <= least]
         levels.append(float(np.mean(close)) if len(close) else float(padded[i]))
+        cut += abs(levels[-1] - float(padded[i]))
     levels.append(end)
     steps = np.diff(levels)
-    return float(np.sum(steps[steps > 0])), float(np.sum(steps[steps < 0])), len(index) - 2
+    return float(np.sum(steps[steps > 0])), float(np.sum(steps[steps < 0])), len(index) - 2, cut
 
 
 @dataclass(frozen=True, eq=False)

@@ -49,7 +49,7 @@ def process(run: Run, recipe: Recipe = DEFAULT) -> Outcome:
     collect(work)
     time_grind(work)
     gain = work.material.known.get("gain")
-    running_charge(work, *((1.0, 0.0) if gain is None else (gain.value, gain.u)))
+    running_charge(work, 1.0 if gain is None else gain.value)
     answer(work)
     return Outcome(
         run.run_id, run.started, run.tags, run.recovered, work.result, tuple(work.flags), _provenance(run, work),

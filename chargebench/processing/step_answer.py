@@ -6,6 +6,7 @@ Owns which source of error enters where, and which of them are shared by all run
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import replace
 from datetime import date
 from typing import Any
@@ -13,6 +14,7 @@ from typing import Any
 import numpy as np
 
 from chargebench.processing.charge import ChargeFit
+from chargebench.processing.outcome import Knowing
 from chargebench.processing.ratio import Source, budget, estimate, summed
 from chargebench.processing.step_charge import drift_priors
 from chargebench.processing.work import Work, number
@@ -30,9 +32,16 @@ def answer(work: Work) -> None:
     _calibration_flags(work)
     if work.fit is None or work.lost_nC is None:
         return
-    charge = _true_charge(work, work.fit)
+    sources = _sources(work, work.fit)
+    background = work.material.known.get("ioniser_background_nC") if work.material.ionised else None
+    charge = _true_charge(work, work.fit.net[0], sources, background, work.made)
     work.result["net_charge_nC"] = net = estimate(charge, work.made)
-    limit = work.material.known.get("detection_limit_nC")
+    if background is not None:
+        work.steps.append("ioniser background subtracted")
+    _parts(work, sources, background)
+    floor, limit = map(work.material.known.get, ("net_charge_floor_nC", "detection_limit_nC"))
+    if floor is not None:
+        work.flag("noise-floor", floor.u / max(work.fit.net[1], 1e-15), floor_nC=floor.u)
     if limit is not None and limit.value > 0:
         work.flag("below-detection-limit", abs(net.value) / limit.value, limit_nC=limit.value)
     mass = work.result["collected_mass_g"]
@@ -54,29 +63,41 @@ def answer(work: Work) -> None:
         work.flag("above-breakdown", abs(q.value) / bound, bound_nC_per_g=bound, particle_diameter_um=size_um)
 
 
-def _true_charge(work: Work, fit: ChargeFit) -> Any:
-    """Net charge as a variable: gain times what was displayed, less what the ioniser brings.
+def _true_charge(
+    work: Work, displayed_nC: float, sources: Sequence[Source], background: Knowing | None, made: dict[Any, Source]
+) -> Any:
+    """A charge as a variable: gain times what was displayed, less what the ioniser brings.
 
     Null grinds are corrected by the gain as runs are, so the error of the gain is taken to be the same in both.
     """
     known = work.material.known
-    gain, background, floor = map(known.get, ("gain", "ioniser_background_nC", "net_charge_floor_nC"))
+    gain, floor = known.get("gain"), known.get("net_charge_floor_nC")
     factor: Any = 1.0
     if gain is not None:
         source = Source("charge gain", gain.value, gain.u, "", "B", gain.dof, "gain")
-        factor = summed(gain.value, [source], work.made)
+        factor = summed(gain.value, [source], made)
     size = 1.0 if gain is None else gain.value
-    displayed = summed(fit.net[0], _sources(work, fit), work.made)
-    if background is not None and work.material.ionised:
+    displayed = summed(displayed_nC, sources, made)
+    if background is not None:
         source = Source("ioniser background", background.value, background.u, "nC", "B", background.dof, "ioniser")
-        displayed = displayed - summed(background.value, [source], work.made) / size
-        work.steps.append("ioniser background subtracted")
-    u = abs(size) * fit.net[1]
+        displayed = displayed - summed(background.value, [source], made) / size
+    u = abs(size) * math.sqrt(sum((source.factor * source.u) ** 2 for source in sources))
     if floor is not None and floor.u > u:
-        work.flag("noise-floor", floor.u / max(u, 1e-15), floor_nC=floor.u)
         rest = Source("spread of null grinds", 0.0, math.sqrt(floor.u**2 - u * u), "nC", "B", floor.dof)
-        return factor * displayed + summed(0.0, [rest], work.made)
+        return factor * displayed + summed(0.0, [rest], made)
     return factor * displayed
+
+
+def _parts(work: Work, sources: Sequence[Source], background: Knowing | None) -> None:
+    """Rising and falling parts of the running charge; the ioniser's background goes off the part of its sign."""
+    if work.parts is None:
+        return
+    *charges, u_turns = work.parts
+    turns = Source("turns of the running charge", 0.0, u_turns, "nC", "B")
+    for key, value, sign in zip(("positive_charge_nC", "negative_charge_nC"), charges, (1.0, -1.0), strict=True):
+        made: dict[Any, Source] = {}
+        ions = background if background is not None and sign * background.value > 0.0 else None
+        work.result[key] = estimate(_true_charge(work, value, [*sources, turns], ions, made), made)
 
 
 def _sources(work: Work, fit: ChargeFit) -> list[Source]:

@@ -198,7 +198,7 @@ def _leakage_result(work: Work, fit: ChargeFit) -> None:
         work.flag("leakage-unknown")
 
 
-def running_charge(work: Work, gain: float, u_gain: float) -> None:
+def running_charge(work: Work, gain: float) -> None:
     """Running charge, its rising and falling parts, and its course along the mass.
 
     Charge of both signs that falls in at the same time cancels in the cup: the parts are those of the net flow.
@@ -212,11 +212,9 @@ def running_charge(work: Work, gain: float, u_gain: float) -> None:
     noise = max(float(np.std(charge[x])) for x in (before, after))
     work.curves["running_charge"] = {"time_s": t, "charge_nC": gain * charge, "u_nC": gain * np.hypot(u_running, noise)}
     inside = (t >= s.before_s[1]) & (t <= s.after_s[0])
-    up, down, turns = parts(charge[inside], 0.0, fit.net[0], noise, work.p("turn_factor"))
-    u_part = math.hypot(fit.net[1], noise * math.sqrt(0.5 * turns), work.lost_nC / math.sqrt(3.0))
-    for key, value in (("positive_charge_nC", up), ("negative_charge_nC", down)):
-        u = math.hypot(gain * max(u_part, noise), u_gain * value)
-        work.result[key] = Estimate(gain * value, u, fit.net[2])
+    up, down, turns, cut = parts(charge[inside], 0.0, fit.net[0], noise, work.p("turn_factor"))
+    u_turns = noise * math.sqrt(0.5 * turns) if turns else math.sqrt(max(noise**2 - fit.net[1] ** 2, 0.0))
+    work.parts = (up, down, math.hypot(u_turns, cut))
     work.steps.append(f"running charge with {turns} turns beyond noise")
     step_s, least = fine_width_s(work.material.cup.series, work.p("block_s")), gain * work.p("turn_factor") * noise
     work.details["positive_and_negative_charge"] = (

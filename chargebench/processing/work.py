@@ -108,6 +108,7 @@ class Work:
     fit: ChargeFit | None = None
     levels: tuple[Level, Level] | None = None
     lost_nC: float | None = 0.0
+    parts: tuple[float, float, float] | None = None
     mass_g: float = math.nan
     mass: Any = None
     true_mass_g: Floats | None = None

@@ -87,7 +87,7 @@ def test_parts_of_a_there_and_back() -> None:
     """Up by 10 and down by 4 is +10 and -4, whatever small noise rides on it."""
     rng = np.random.default_rng(1)
     value = np.concatenate((np.linspace(0, 10, 50), np.full(20, 10.0), np.linspace(10, 6, 30)))
-    up, down, count = parts(value + 0.02 * rng.standard_normal(100), 0.0, 6.0, 0.02, 6.0)
+    up, down, count, _ = parts(value + 0.02 * rng.standard_normal(100), 0.0, 6.0, 0.02, 6.0)
     assert (up, down, count) == (pytest.approx(10.0, abs=0.03), pytest.approx(-4.0, abs=0.03), 1)
 
 
