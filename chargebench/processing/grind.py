@@ -15,6 +15,11 @@ __all__ = ["MassSteps", "arrival", "mass_steps", "parts", "turns"]
 
 Floats = npt.NDArray[np.float64]
 
+SMOOTH = 1.5
+"""Times the noise that blocks may lie off a parabola through them."""
+MOST_WITHIN = 12
+"""Blocks to either side of an extreme, itself included, that may count for its height."""
+
 
 def turns(value: Floats, least: float) -> list[int]:
     """Indices of the first value, of every extreme from which the curve turns back by more than `least`, and the last.
@@ -45,12 +50,12 @@ def turns(value: Floats, least: float) -> list[int]:
 
 
 def parts(value: Floats, start: float, end: float, noise: float, factor: float) -> tuple[float, float, int, float]:
-    """Positive and negative charge between two levels, the number of turns in between, and what may be cut off there.
+    """Positive and negative charge between two levels, the number of turns in between, and the u that turns have.
 
     Parameters
     ----------
     value : array (n,)
-        Running charge in the grind.
+        Running charge in the grind, means of equal blocks.
     start, end : float
         Levels before and after, known better than any single value.
     noise : float
@@ -60,21 +65,48 @@ def parts(value: Floats, start: float, end: float, noise: float, factor: float) 
 
     Notes
     -----
-    An extreme picked out of noise lies too far out; the mean of the values within reach of it stands in. Where the
-    curve bends sharply that mean lies too far in: how far from the extreme, summed over all turns, is the last number.
+    Of each turn the height is that of a parabola through the blocks about it, as many as one fits within noise, plus
+    what the means of blocks lack of its top. A sharp corner has more of that: what it would have, summed over the
+    turns since all err the same way, enters the last number as the bound of an error.
     """
-    least = factor * noise
-    index = turns(np.concatenate(([start], value, [end])), least)
     padded = np.concatenate(([start], value, [end]))
-    levels, cut = [start], 0.0
+    least = factor * noise
+    index = turns(padded, least)
+    levels, lacking = [start], 0.0
     for i in index[1:-1]:
-        near = padded[max(i - 2, 1) : i + 3]
-        close = near[np.abs(near - padded[i]) <= least]
-        levels.append(float(np.mean(close)) if len(close) else float(padded[i]))
-        cut += abs(levels[-1] - float(padded[i]))
+        height, bend = _top(padded, i, least, noise)
+        levels.append(height - bend / 24.0)
+        lacking += abs(bend) / 8.0
     levels.append(end)
     steps = np.diff(levels)
-    return float(np.sum(steps[steps > 0])), float(np.sum(steps[steps < 0])), len(index) - 2, cut
+    count = len(index) - 2
+    u = float(np.hypot(noise * np.sqrt(0.5 * count), lacking / np.sqrt(3.0)))
+    return float(np.sum(steps[steps > 0])), float(np.sum(steps[steps < 0])), count, u
+
+
+def _leading(flags: npt.NDArray[np.bool_]) -> int:
+    """How many are set before the first that is not."""
+    return len(flags) if flags.all() else int(np.argmin(flags))
+
+
+def _top(value: Floats, i: int, least: float, noise: float) -> tuple[float, float]:
+    """Height and second difference at an extreme: of a parabola through the blocks about it that are within reach.
+
+    Fewer than five are within reach where the curve bends much: then through the extreme and its neighbours. Where
+    more are and lie on no parabola, a level begins or ends there, and its mean is the height.
+    """
+    within = np.abs(value - value[i]) <= least
+    first, last = i + 1 - _leading(within[i::-1][:MOST_WITHIN]), i + _leading(within[i:][:MOST_WITHIN])
+    if last - first < 5:
+        first, last = max(i - 1, 0), min(i + 2, len(value))
+    x, near = np.arange(first - i, last - i, dtype=np.float64), value[first:last]
+    bend, slope, middle = np.polyfit(x, near, 2)
+    away = near - np.polyval((bend, slope, middle), x)
+    fits = float(away @ away) <= SMOOTH**2 * max(len(near) - 3, 1) * noise**2
+    rounded = bend * (value[i] - np.mean(near)) < 0.0 and x[0] <= -slope / (2.0 * bend) <= x[-1]
+    if not (fits and rounded):
+        return float(np.mean(near)), 0.0
+    return float(middle - slope**2 / (4.0 * bend)), 2.0 * float(bend)
 
 
 @dataclass(frozen=True, eq=False)

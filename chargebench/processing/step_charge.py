@@ -212,9 +212,8 @@ def running_charge(work: Work, gain: float) -> None:
     noise = max(float(np.std(charge[x])) for x in (before, after))
     work.curves["running_charge"] = {"time_s": t, "charge_nC": gain * charge, "u_nC": gain * np.hypot(u_running, noise)}
     inside = (t >= s.before_s[1]) & (t <= s.after_s[0])
-    up, down, turns, cut = parts(charge[inside], 0.0, fit.net[0], noise, work.p("turn_factor"))
-    u_turns = noise * math.sqrt(0.5 * turns) if turns else math.sqrt(max(noise**2 - fit.net[1] ** 2, 0.0))
-    work.parts = (up, down, math.hypot(u_turns, cut))
+    up, down, turns, u_turns = parts(charge[inside], 0.0, fit.net[0], noise, work.p("turn_factor"))
+    work.parts = (up, down, u_turns if turns else math.sqrt(max(noise**2 - fit.net[1] ** 2, 0.0)))
     work.steps.append(f"running charge with {turns} turns beyond noise")
     step_s, least = fine_width_s(work.material.cup.series, work.p("block_s")), gain * work.p("turn_factor") * noise
     work.details["positive_and_negative_charge"] = (

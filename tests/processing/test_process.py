@@ -167,6 +167,34 @@ def test_charge_of_both_signs_is_told_apart(charge_per_gram: float) -> None:
     assert value(outcome, "negative_charge_nC") == pytest.approx(truth.negative, rel=0.01)
 
 
+@pytest.mark.parametrize("grind_s", [3.0, 12.0, 30.0])
+@pytest.mark.parametrize("white", [0.005, 0.05])
+def test_intervals_of_both_parts_hold_the_truth(white: float, grind_s: float) -> None:
+    """However fast and noisy a grind of both signs is, at least 22 of 24 parts lie within U95, and u is small."""
+    held = 0
+    for seed in range(12):
+        run, truth = simulate(Bench(-10.0, grind_s=grind_s, white=white, bipolar=60.0, seed=seed))
+        outcome = process(run)
+        for key, true in (("positive_charge_nC", truth.positive), ("negative_charge_nC", truth.negative)):
+            held += abs(value(outcome, key) - true) <= half_width(outcome, key)
+            assert half_width(outcome, key) < 0.015 * abs(true)
+    assert held >= 22
+
+
+def test_parts_have_the_sources_of_the_net_charge() -> None:
+    """Gain, floor and the ioniser's background enter both parts as they enter the net charge, and the parts add up."""
+    known = {
+        "gain": Known(1.02, 0.02, 30.0), "net_charge_floor_nC": Known(0.0, 2.0, 5.0),
+        "ioniser_background_nC": Known(30.0, 0.5, 4.0),
+    }  # fmt: skip
+    outcome = process(simulate(PLAIN, bipolar=60.0, knowledge=known, tags={"treatment": "ionised"})[0])
+    parts = [outcome.result[key] for key in ("positive_charge_nC", "negative_charge_nC")]
+    assert sum(part.value for part in parts) == pytest.approx(value(outcome), rel=1e-9)
+    assert min(part.u for part in parts) > 2.0
+    steady = process(simulate(PLAIN, knowledge={"gain": Known(1.0, 0.01, 30.0)})[0])
+    assert half_width(steady, "negative_charge_nC") == pytest.approx(half_width(steady), rel=0.01)
+
+
 def test_grind_time_is_free_of_the_scale_s_lag() -> None:
     """Grind time and throughput do not depend on how slowly the scale follows."""
     for lag_s in (0.0, 0.5, 1.2):
