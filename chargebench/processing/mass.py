@@ -45,13 +45,18 @@ class Level:
 
 @dataclass(frozen=True)
 class MassError:
-    """One source of error of the collected mass; ``shared`` as in `chargebench.processing.outcome.BudgetTerm`."""
+    """One source of error of the collected mass; ``shared`` as in `chargebench.processing.outcome.BudgetTerm`.
+
+    `value_g` is what was weighed, and `factor` how it enters the mass; 0 and 1 for what has no value of its own.
+    """
 
     name: str
     u_g: float
     kind: Literal["A", "B"]
     dof: float = math.inf
     shared: str = ""
+    value_g: float = 0.0
+    factor: float = 1.0
 
 
 def resolution(mass: Floats) -> float:
@@ -117,8 +122,8 @@ def collected(
     """
     mass = after.mass_g - before.mass_g
     return mass, (
-        MassError("tare reading", before.u_g, "A", before.dof),
-        MassError("full reading", after.u_g, "A", after.dof),
+        MassError("tare reading", before.u_g, "A", before.dof, value_g=before.mass_g, factor=-1.0),
+        MassError("full reading", after.u_g, "A", after.dof, value_g=after.mass_g),
         MassError("scale resolution", math.sqrt(2.0) * resolution_g / math.sqrt(12.0), "B"),
         MassError("scale repeatability", math.sqrt(2.0) * repeatability_g, "B"),
         MassError("scale linearity", linearity_g / math.sqrt(3.0), "B", shared="scale"),

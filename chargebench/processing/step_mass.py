@@ -86,7 +86,7 @@ def collect(work: Work) -> None:
     )
     factor = 1.0 if gain is None else gain.value
     work.mass_g = factor * mass_g
-    sources = [Source(e.name, 0.0, factor * e.u_g, "g", e.kind, e.dof, e.shared) for e in errors]
+    sources = [Source(e.name, e.value_g, e.u_g, "g", e.kind, e.dof, e.shared, factor * e.factor) for e in errors]
     work.mass = summed(work.mass_g, sources, work.made)
     work.result["collected_mass_g"] = estimate(work.mass, work.made)
     if material.collects:

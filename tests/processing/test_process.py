@@ -195,6 +195,17 @@ def test_parts_have_the_sources_of_the_net_charge() -> None:
     assert half_width(steady, "negative_charge_nC") == pytest.approx(half_width(steady), rel=0.01)
 
 
+def test_both_weighings_enter_the_budget_with_their_sign() -> None:
+    """Tare and full reading stand in the budget with what was weighed; a heavier tare is less coffee."""
+    outcome = process(simulate(PLAIN)[0])
+    terms = {term.name: term for term in outcome.budget}
+    slope = value(outcome, "charge_to_mass_nC_per_g") / value(outcome, "collected_mass_g")
+    assert terms["tare reading"].sensitivity == pytest.approx(slope)
+    assert terms["full reading"].sensitivity == pytest.approx(-slope)
+    weighed = terms["full reading"].value - terms["tare reading"].value
+    assert weighed == pytest.approx(value(outcome, "collected_mass_g"))
+
+
 def test_grind_time_is_free_of_the_scale_s_lag() -> None:
     """Grind time and throughput do not depend on how slowly the scale follows."""
     for lag_s in (0.0, 0.5, 1.2):

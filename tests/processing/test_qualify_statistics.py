@@ -9,6 +9,7 @@ import pytest
 
 from chargebench.processing.outcome import Estimate
 from chargebench.processing.qualify.gain import Level, Standard, gain
+from chargebench.processing.qualify.limits import limits
 from chargebench.processing.qualify.nulls import blank, ioniser
 from chargebench.processing.qualify.occasion import Occasion
 from chargebench.processing.qualify.qualification import KINDS, VALID_DAYS, Qualification, expiry
@@ -213,7 +214,7 @@ def test_a_weighing_must_be_possible(words: tuple[int, float, float]) -> None:
 
 
 def test_blank_gives_floor_and_limits_per_dose() -> None:
-    """Floor, critical level and detection limit follow from mean and spread of the blanks, per gram of the dose.
+    """Floor and all three limits follow from mean and spread of the blanks, per gram of the dose.
 
     For -1, 0, 1, 2, -2 nC: s = sqrt(2.5), t(4) 2.1318, delta 4.0673, 1 + 1/5; computed by hand.
     """
@@ -221,9 +222,16 @@ def test_blank_gives_floor_and_limits_per_dose() -> None:
     s = math.sqrt(2.5 * 1.2)
     assert check.details["critical_level_nC"] == pytest.approx(2.1318 * s, rel=1e-4)
     assert check.details["detection_limit_nC"] == pytest.approx(4.0673 * s, rel=1e-4)
-    assert check.details["quantitation_limit_nC_per_g"] == pytest.approx(10.0 * s / 20.0)
+    assert check.details["quantitation_limit_nC_per_g"] == pytest.approx(10.0 * 2.1318 / 1.6449 * s / 20.0, rel=1e-4)
     assert check.values["net_charge_floor_nC"] == Estimate(0.0, pytest.approx(math.sqrt(2.5)), 4)
     assert check.values["detection_limit_nC"].value == check.details["detection_limit_nC"]
+
+
+@pytest.mark.parametrize("n", [2, 3, 5, 10, 100])
+def test_limits_rise_in_their_order(n: int) -> None:
+    """However few the blanks, critical level, detection limit and quantitation limit follow each other."""
+    found = limits(1.0, n - 1, blanks=n)
+    assert found.critical < found.detection < found.quantitation
 
 
 def test_blanks_off_zero_widen_the_limits() -> None:

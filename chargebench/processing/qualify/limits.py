@@ -23,7 +23,7 @@ class Limits:
     detection : float
         A true value that stays below the critical level with probability beta only.
     quantitation : float
-        Ten standard deviations.
+        Ten standard deviations; more where the standard deviation itself is poorly known.
     dof : float
         Degrees of freedom of the standard deviation.
     """
@@ -71,7 +71,9 @@ def limits(
     Notes
     -----
     L. A. Currie, Pure Appl. Chem. 67 (1995) 1699: with sd known, 1.645 and 3.29 sd. With sd estimated, Student t for
-    the critical level and the noncentral t for the detection limit, as ISO 11843-2 and -5; normality assumed.
+    the critical level and the noncentral t for the detection limit, as ISO 11843-2 and -5; normality assumed. The
+    quantitation limit grows as the critical level does (our choice: neither text treats few blanks), which keeps it
+    above the detection limit.
     """
     if not (sd > 0 and math.isfinite(sd)):
         raise ValueError(f"standard deviation of the blanks: {sd:g}, allowed above 0")
@@ -80,9 +82,10 @@ def limits(
     from scipy.special import ndtri, stdtrit
 
     spread = sd * math.sqrt(1.0 + (1.0 / blanks if blanks else 0.0))
+    sure = float(ndtri(1 - alpha))
     if math.isinf(dof):
-        critical, shift = float(ndtri(1 - alpha)), float(ndtri(1 - alpha) + ndtri(1 - beta))
+        critical, shift = sure, sure + float(ndtri(1 - beta))
     else:
         critical = float(stdtrit(dof, 1 - alpha))
         shift = _noncentrality(critical, dof, beta)
-    return Limits(critical * spread, shift * spread, QUANTITATION_FACTOR * spread, dof)
+    return Limits(critical * spread, shift * spread, QUANTITATION_FACTOR * critical / sure * spread, dof)
