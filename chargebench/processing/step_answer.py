@@ -9,7 +9,7 @@ import math
 from collections.abc import Sequence
 from dataclasses import replace
 from datetime import date
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 
@@ -39,9 +39,9 @@ def answer(work: Work) -> None:
     if background is not None:
         work.steps.append("ioniser background subtracted")
     _parts(work, sources, background)
-    floor, limit = map(work.material.known.get, ("net_charge_floor_nC", "detection_limit_nC"))
-    if floor is not None:
-        work.flag("noise-floor", floor.u / max(work.fit.net[1], 1e-15), floor_nC=floor.u)
+    for floor in _floors(work):
+        work.flag(floor.code, floor.least_nC / max(work.fit.net[1], 1e-15), floor_nC=floor.least_nC)
+    limit = work.material.known.get("detection_limit_nC")
     if limit is not None and limit.value > 0:
         work.flag("below-detection-limit", abs(net.value) / limit.value, limit_nC=limit.value)
     mass = work.result["collected_mass_g"]
@@ -71,7 +71,7 @@ def _true_charge(
     Null grinds are corrected by the gain as runs are, so the error of the gain is taken to be the same in both.
     """
     known = work.material.known
-    gain, floor = known.get("gain"), known.get("net_charge_floor_nC")
+    gain = known.get("gain")
     factor: Any = 1.0
     if gain is not None:
         source = Source("charge gain", gain.value, gain.u, "", "B", gain.dof, "gain")
@@ -81,11 +81,39 @@ def _true_charge(
     if background is not None:
         source = Source("ioniser background", background.value, background.u, "nC", "B", background.dof, "ioniser")
         displayed = displayed - summed(background.value, [source], made) / size
+    charge = factor * displayed
     u = abs(size) * math.sqrt(sum((source.factor * source.u) ** 2 for source in sources))
-    if floor is not None and floor.u > u:
-        rest = Source("spread of null grinds", 0.0, math.sqrt(floor.u**2 - u * u), "nC", "B", floor.dof)
-        return factor * displayed + summed(0.0, [rest], made)
-    return factor * displayed
+    for floor in _floors(work):
+        if floor.least_nC > u:
+            rest = Source(floor.name, 0.0, math.sqrt(floor.least_nC**2 - u * u), "nC", "B", floor.dof)
+            charge, u = charge + summed(0.0, [rest], made), floor.least_nC
+    return charge
+
+
+class _Floor(NamedTuple):
+    """What u of a net charge is never below, and the flag that says so."""
+
+    code: str
+    name: str
+    least_nC: float
+    dof: float
+
+
+def _floors(work: Work) -> list[_Floor]:
+    """What bench checks say of u.
+
+    The spread of null grinds; and the random walk seen at the zero check over the time between the quiet stretches,
+    which a short stretch of quiet readings cannot rule out.
+    """
+    known, floors = work.material.known, []
+    if (spread := known.get("net_charge_floor_nC")) is not None:
+        floors.append(_Floor("noise-floor", "spread of null grinds", spread.u, spread.dof))
+    walk = known.get("charge_walk_nC_per_root_s")
+    if walk is not None and work.material.cup.leaks and walk.value > walk.u:
+        apart_s = max(work.stretches.after_s[0] - work.stretches.before_s[1], 0.0)
+        least_nC = walk.value * math.sqrt(apart_s)
+        floors.append(_Floor("wander-floor", "wander seen at the zero check", least_nC, walk.dof))
+    return floors
 
 
 def _parts(work: Work, sources: Sequence[Source], background: Knowing | None) -> None:

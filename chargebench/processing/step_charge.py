@@ -16,6 +16,7 @@ from chargebench.processing.drift import Prior
 from chargebench.processing.grind import arrival, mass_steps, parts
 from chargebench.processing.integral import block_sums
 from chargebench.processing.outcome import Estimate
+from chargebench.processing.qualify.allan import block_means, noise_of_means
 from chargebench.processing.series import Break, Series
 from chargebench.processing.stretches import PAD_S, choose
 from chargebench.processing.work import Material, Work
@@ -167,6 +168,7 @@ def _drift_results(work: Work, fit: ChargeFit) -> None:
         work.flag("hum", ratio, frequency_Hz=alias.frequency_Hz, amplitude_nC=alias.amplitude)
     waves = [weight for weight, shape in zip(post.weight.tolist(), post.shape, strict=True) if shape.line]
     work.flag("slow-hum", sum(waves), readings_per_s=1.0 / work.material.cup.series.step_s)
+    _compared_with_zero(work)
     work.flag("display-coarse", fit.hidden, display_step_nC=fit.display_step)
     if abs(fit.leakage_term) > 3.0 * fit.net[1]:
         share = abs(fit.leakage_term) / max(abs(fit.net[0]), 1e-12)
@@ -182,6 +184,17 @@ def _drift_results(work: Work, fit: ChargeFit) -> None:
         "quiet_before_s": fit.quiet_s[0],
         "quiet_after_s": fit.quiet_s[1],
     }
+
+
+def _compared_with_zero(work: Work) -> None:
+    """Whether quiet readings are as quiet as they were when the bench was checked."""
+    checked, series, s = work.material.known.get("charge_noise_1s_nC"), work.material.cup.series, work.stretches
+    if checked is None or not work.material.cup.leaks or checked.value <= 0.0 or series.breaks:
+        return
+    parts = [series.within(*stretch) for stretch in (s.before_s, s.after_s)]
+    noise_nC = noise_of_means(block_means(series.time_s[part], series.value[part], 1.0) for part in parts)
+    if noise_nC is not None:
+        work.flag("noisier-than-checked", noise_nC / checked.value, noise_1s_nC=noise_nC, checked_nC=checked.value)
 
 
 def _leakage_result(work: Work, fit: ChargeFit) -> None:

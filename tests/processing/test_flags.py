@@ -186,6 +186,14 @@ CASES: dict[str, tuple[Make, Make]] = {
         lambda: made(knowledge={"net_charge_floor_nC": Known(0.0, 1.0)}),
         lambda: made(knowledge={"net_charge_floor_nC": Known(0.0, 0.001)}),
     ),
+    "wander-floor": (
+        lambda: made(knowledge={"charge_walk_nC_per_root_s": Known(0.1, 0.02)}),
+        lambda: made(knowledge={"charge_walk_nC_per_root_s": Known(0.003, 0.001)}),
+    ),
+    "noisier-than-checked": (
+        lambda: made(knowledge={"charge_noise_1s_nC": Known(0.002, 0.0002)}),
+        lambda: made(knowledge={"charge_noise_1s_nC": Known(0.003, 0.0003)}),
+    ),
     "leakage-unknown": (lambda: made(tau_s=np.inf), lambda: made(tau_s=300.0)),
     "cut-short": (
         lambda: replace(made(after_s=6.0), marks=(*MARKS[:1], Mark(28.0, "note", "stopped while grinding"))),

@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from chargebench.processing.noise import folded_Hz
-from chargebench.processing.qualify.allan import allan_deviation, block_means
+from chargebench.processing.qualify.allan import allan_deviation, block_means, noise_of_means
 from chargebench.processing.qualify.hum import find_hum
 from chargebench.processing.qualify.leakage import leakage
 from chargebench.processing.qualify.occasion import Occasion
@@ -232,6 +232,26 @@ def test_leakage_covers_however_much_decays(tau_s: float) -> None:
         rate, bias = found["leakage_rate_per_s"], found["bias_current_nA"]
         held += [abs(rate.value - 1 / tau_s) <= rate.U95, abs(bias.value - bias_nA) <= bias.U95]
     assert np.all(held >= 32), held
+
+
+@pytest.mark.parametrize("walk", [0.0, 0.02, 0.1])
+def test_a_zero_check_finds_the_random_walk(walk: float) -> None:
+    """Of 60 minutes of drifting readings, nine in ten walks lie within 2.5 u; where there is none, near 0."""
+    rng = np.random.default_rng(8)
+    t = np.arange(0.0, 60.0, 1 / 32)
+    close = 0
+    for _ in range(60):
+        q = rng.normal(0.0, 0.05, len(t)) + walk * np.cumsum(rng.normal(0.0, math.sqrt(1 / 32), len(t))) - 0.05 * t
+        found = zero(DAY, series(t, q)).values["charge_walk_nC_per_root_s"]
+        close += abs(found.value - walk) <= (2.5 * found.u if walk else 0.005)
+    assert close >= 54
+
+
+def test_noise_of_means_knows_no_drift() -> None:
+    """White noise of means is found beside a steady drift, and not from fewer than six differences."""
+    means = np.random.default_rng(3).normal(0.0, 0.02, 400) + 5.0 * np.arange(400.0)
+    assert noise_of_means([means[:200], means[200:]]) == pytest.approx(0.02, rel=0.1)
+    assert noise_of_means([means[:5], means[:4]]) is None
 
 
 def test_leakage_words() -> None:

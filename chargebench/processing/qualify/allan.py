@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Iterable
 from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
 
-__all__ = ["AllanPoint", "allan_deviation", "block_means"]
+__all__ = ["AllanPoint", "allan_deviation", "block_means", "noise_of_means", "random_walk"]
 
 Floats = npt.NDArray[np.float64]
 
@@ -109,3 +110,40 @@ def _white_dof(n: int, m: int) -> float:
     """Equivalent degrees of freedom for n averages, m at a time, at least one (n + 1 phases in the source's words)."""
     phases = n + 1
     return max(1.0, (1.5 * (phases - 1) / m - 2 * (phases - 2) / phases) * 4 * m**2 / (4 * m**2 + 5))
+
+
+def _second_differences(means: Floats, width: int = 1) -> Floats:
+    """Second differences of means over `width` neighbours each, overlapping; a steady drift has none."""
+    sums = np.concatenate(([0.0], np.cumsum(means)))
+    level = (sums[width:] - sums[:-width]) / width
+    return np.asarray(level[2 * width :] - 2.0 * level[width:-width] + level[: -2 * width])
+
+
+def noise_of_means(stretches: Iterable[Floats]) -> float | None:
+    """Standard deviation of one mean about its neighbours, over several stretches; None with fewer than six in all.
+
+    By second differences, so that neither drift nor a decay counts. White noise of s gives s.
+    """
+    apart = np.concatenate([_second_differences(means) for means in stretches if len(means) > 2] or [np.empty(0)])
+    return math.sqrt(float(np.mean(apart**2)) / 6.0) if len(apart) >= 6 else None
+
+
+def random_walk(means: Floats) -> tuple[float, float, float] | None:
+    """Random walk per root of the step between means: value, u and degrees of freedom; None with fewer than 24 means.
+
+    Notes
+    -----
+    Means over L steps have second differences of variance 6 a/L + w² L, with a the variance of white noise and w the
+    walk; from those at 1 and at a twelfth of all both follow. Whatever wanders over such times counts as walk. The
+    degrees of freedom are those of half as many independent differences as L goes into all.
+    """
+    if len(means) < 24:
+        return None
+    width = len(means) // 12
+    short, long = (float(np.mean(_second_differences(means, n) ** 2)) for n in (1, width))
+    per = width - 1.0 / width
+    dof = len(means) / width / 2.0
+    square, u_square = (long - short / width) / per, long * math.sqrt(2.0 / dof) / per
+    if square <= 0.0:
+        return 0.0, math.sqrt(u_square), dof
+    return math.sqrt(square), u_square / (2.0 * math.sqrt(square)), dof

@@ -9,7 +9,7 @@ import numpy as np
 import numpy.typing as npt
 
 from chargebench.processing.outcome import Estimate, Flag
-from chargebench.processing.qualify.allan import AllanPoint, allan_deviation, block_means
+from chargebench.processing.qualify.allan import AllanPoint, allan_deviation, block_means, random_walk
 from chargebench.processing.qualify.hum import Hum, find_hum, reading_rate_Hz
 from chargebench.processing.qualify.occasion import Occasion
 from chargebench.processing.qualify.qualification import Qualification
@@ -64,7 +64,8 @@ def zero(occasion: Occasion, series: Series, unit: Literal["nC", "nA"] = "nC") -
     Returns
     -------
     Qualification
-        ``charge_noise_1s_nC`` or ``current_noise_1s_nA``: Allan deviation of 1 s means.
+        ``charge_noise_1s_nC`` or ``current_noise_1s_nA``: Allan deviation of 1 s means, and where the trace is long
+        enough ``charge_walk_nC_per_root_s`` or ``current_walk_nA_per_root_s``.
 
     Raises
     ------
@@ -109,9 +110,12 @@ def zero(occasion: Occasion, series: Series, unit: Literal["nC", "nA"] = "nC") -
         "spikes": _spike_details(series.time_s, value, spikes, unit),
         "hum": [_hum(h, unit) for h in hums],
     }
-    key = {"nC": "charge_noise_1s_nC", "nA": "current_noise_1s_nA"}[unit]
+    what = {"nC": "charge", "nA": "current"}[unit]
+    values = {f"{what}_noise_1s_{unit}": noise}
+    if (walk := random_walk(means)) is not None:
+        values[f"{what}_walk_{unit}_per_root_s"] = Estimate(*walk)
     flags = _flags(details, hums, drift, unit)
-    return occasion.qualification("zero", {key: noise}, details, flags)
+    return occasion.qualification("zero", values, details, flags)
 
 
 def _short_width(step_s: float) -> float:
