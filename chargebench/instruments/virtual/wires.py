@@ -7,12 +7,9 @@ lines at a time, and counted. Called from one thread only.
 from __future__ import annotations
 
 import contextlib
-import math
 import os
 import socket
 import sys
-from collections import deque
-from collections.abc import Callable
 from typing import Protocol
 
 __all__ = ["PtyWire", "SocketWire", "Wire", "open_wire"]
@@ -33,47 +30,40 @@ class Wire(Protocol):
 
 
 class _Backlog:
-    """Bytes on their way; when no one has taken any for a second, those that have waited so long are dropped.
+    """Bytes on their way; when no one has taken any for a second, all but the rest of a line begun is dropped.
 
-    The rest of a line begun stays, so that a host hears whole lines.
+    A host that has said something is there, and has another second.
     """
 
     def __init__(self) -> None:
+        self.waiting = bytearray()
         self.dropped_bytes = 0
-        self._waiting: deque[tuple[float, bytes]] = deque()  # since when, and what
+        self.host_spoke = False
+        self._line_begun = False
         self._taken_s = 0.0
 
-    def push(self, data: bytes, now_s: float, write: Callable[[bytes], int]) -> None:
-        """Queue whole lines, then have the operating system take what it will."""
-        if not self._waiting:
-            self._taken_s = now_s
-        if data:
-            self._waiting.append((now_s, data))
-        try:
-            while self._waiting:
-                self._took(write(self._waiting[0][1]), now_s)
-        except BlockingIOError:
-            if now_s - self._taken_s > _PATIENCE_S:
-                self._drop(now_s - _PATIENCE_S)
+    def add(self, data: bytes, now_s: float) -> None:
+        """Queue whole lines."""
+        if self.host_spoke or not self.waiting:
+            self.host_spoke, self._taken_s = False, now_s
+        elif now_s - self._taken_s > _PATIENCE_S:
+            self._drop_from(self.waiting.find(b"\n") + 1 if self._line_begun else 0)
+        self.waiting += data
 
-    def _took(self, count: int, now_s: float) -> None:
-        """The operating system has taken so many of the first bytes."""
+    def took(self, count: int, now_s: float) -> None:
+        """The operating system has taken so many bytes."""
+        self._line_begun = not self.waiting[:count].endswith(b"\n")
+        del self.waiting[:count]
         self._taken_s = now_s
-        since_s, chunk = self._waiting.popleft()
-        taken, rest = chunk[:count], chunk[count:]
-        begun = 0 if taken.endswith(b"\n") else rest.find(b"\n") + 1
-        parts = [(math.inf, rest[:begun]), (since_s, rest[begun:])]
-        self._waiting.extendleft(part for part in reversed(parts) if part[1])
-
-    def _drop(self, before_s: float) -> None:
-        """Let go of what has waited since before that time."""
-        self.dropped_bytes += sum(len(chunk) for since_s, chunk in self._waiting if since_s < before_s)
-        self._waiting = deque(part for part in self._waiting if part[0] >= before_s)
 
     def clear(self) -> None:
         """Nobody is there."""
-        self.dropped_bytes += sum(len(chunk) for _, chunk in self._waiting)
-        self._waiting.clear()
+        self._drop_from(0)
+        self._line_begun = False
+
+    def _drop_from(self, place: int) -> None:
+        self.dropped_bytes += len(self.waiting) - place
+        del self.waiting[place:]
 
 
 class PtyWire:
@@ -101,13 +91,18 @@ class PtyWire:
         import termios
 
         fcntl.ioctl(self._slave, termios.TIOCNXCL)
-        self._backlog.push(data, now_s, lambda chunk: os.write(self._master, chunk))
+        self._backlog.add(data, now_s)
+        with contextlib.suppress(BlockingIOError):
+            while self._backlog.waiting:
+                self._backlog.took(os.write(self._master, self._backlog.waiting), now_s)
 
     def receive(self) -> bytes:
         try:
-            return os.read(self._master, 4096)
+            data = os.read(self._master, 4096)
         except BlockingIOError:
             return b""
+        self._backlog.host_spoke = bool(data)
+        return data
 
     def close(self) -> None:
         os.close(self._slave)
@@ -143,11 +138,15 @@ class SocketWire:
 
     def send(self, data: bytes, now_s: float) -> None:
         host = self._connected()
+        self._backlog.add(data, now_s)
         if host is None:
-            self._backlog.dropped_bytes += len(data)
+            self._backlog.clear()
             return
         try:
-            self._backlog.push(data, now_s, host.send)
+            while self._backlog.waiting:
+                self._backlog.took(host.send(self._backlog.waiting), now_s)
+        except BlockingIOError:
+            return
         except OSError:
             self._hang_up()
 
