@@ -119,6 +119,7 @@ class HostMap:
         self._starts_host_s: list[float] = []
         self._starts_device_s: list[float] = []
         self._envelopes: list[Envelope] = []
+        self._longest_ended: Envelope | None = None
 
     def __bool__(self) -> bool:
         return bool(self._envelopes)
@@ -126,18 +127,24 @@ class HostMap:
     @property
     def rate(self) -> float:
         """Device seconds per host second over the longest stretch; 1 before the first arrival."""
-        if not self._envelopes:
-            return 1.0
-        return max(self._envelopes, key=lambda e: e.span_s).line().rate
+        return self._longest.line().rate if self._envelopes else 1.0
 
     @property
     def span_s(self) -> float:
         """Host seconds of the longest stretch."""
-        return max((e.span_s for e in self._envelopes), default=0.0)
+        return self._longest.span_s if self._envelopes else 0.0
+
+    @property
+    def _longest(self) -> Envelope:
+        """Of the stretch that goes on and the longest one before it the longer."""
+        ended, current = self._longest_ended, self._envelopes[-1]
+        return current if ended is None or current.span_s > ended.span_s else ended
 
     def begin(self, device_s: float, host_s: float) -> None:
         """Begin a new stretch; until it can tell its own rate it uses that of the others."""
         rate = self.rate
+        if self._envelopes:
+            self._longest_ended = self._longest
         self._starts_host_s.append(host_s)
         self._starts_device_s.append(device_s)
         self._envelopes.append(Envelope(rate))

@@ -7,7 +7,7 @@ import pytest
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
-from chargebench.recording.clocks import WRAP_MS, DeviceClock, Envelope
+from chargebench.recording.clocks import WRAP_MS, DeviceClock, Envelope, HostMap
 
 
 def stream(
@@ -102,6 +102,33 @@ def test_a_late_line_keeps_its_own_time() -> None:
     clock = DeviceClock()
     times_s = [clock.seconds(ms, 0.1) for ms in (1000, 1010, 1030, 1020, 1040)]
     assert np.array(times_s) - times_s[0] == pytest.approx([0.0, 0.01, 0.03, 0.02, 0.04])
+
+
+def test_every_stretch_costs_the_same(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A board that restarts twice as often takes twice as many looks at stretches, and the longest tells the rate."""
+    looks = 0
+    span_s = Envelope.span_s.fget
+    assert span_s is not None
+
+    def counted(envelope: Envelope) -> float:
+        nonlocal looks
+        looks += 1
+        return span_s(envelope)
+
+    monkeypatch.setattr(Envelope, "span_s", property(counted))
+
+    def looked(restarts: int) -> int:
+        nonlocal looks
+        looks, kept = 0, HostMap()
+        for number in range(restarts):
+            rate = 2.0 if number == 3 else 1.0
+            kept.begin(100.0 * number, 100.0 * number)
+            for step_s in range(9 if number == 3 else 5):
+                kept.add(100.0 * number + rate * step_s, 100.0 * number + step_s)
+        assert (kept.rate, kept.span_s) == (2.0, 8.0)
+        return looks
+
+    assert looked(400) < 2.5 * looked(200)
 
 
 @settings(max_examples=50)
