@@ -9,6 +9,7 @@ from __future__ import annotations
 import itertools
 import math
 import re
+import sys
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from types import MappingProxyType
@@ -193,7 +194,7 @@ def _number(tag: Tag, value: object) -> float:
     if text is not None and _NUMBER.fullmatch(text):
         number = float(text)
     elif isinstance(value, int | float) and not isinstance(value, bool):
-        number = float(value)
+        number = float(value) if abs(value) <= sys.float_info.max else math.inf
     else:
         raise TagError(f"tag {tag.key}: {_short(value)} is not a number; allowed: {_numeric(tag)}")
     if not (math.isfinite(number) and tag.low <= number <= tag.high):

@@ -100,6 +100,14 @@ def test_sound_tags_come_back_as_they_are(tags: dict[str, object]) -> None:
     assert check_tags(tags) == tags
 
 
+@pytest.mark.parametrize("number", [10**400, -(10**400), float("nan"), float("inf")], ids=["+", "-", "nan", "inf"])
+@pytest.mark.parametrize("key", ["dose_g", "own"])
+def test_numbers_that_are_none_are_refused(key: str, number: float) -> None:
+    """A number too large to be one, or not finite, is out of range and nothing worse."""
+    with pytest.raises(TagError, match="out of range"):
+        check_tags({key: number})
+
+
 def test_key_twice_is_refused() -> None:
     """Two values for one key are a mistake, not a choice for the program."""
     with pytest.raises(TagError, match="twice"):
