@@ -1,7 +1,8 @@
 """A child process that turns finished journals into sealed runs and their outcomes, so that the recorder only records.
 
 The child loads numpy, HDF5 and the statistics once and stays warm; a crash of it (a full disk under HDF5, say) costs
-the recorder nothing, and the next journal gets a new child. Parent and child speak JSON lines: a job is
+the recorder nothing, and the next journal gets a new child. So does one that never ends: after a deadline it is ended
+from here. Parent and child speak JSON lines: a job is
 ``{"journal": PATH}`` or ``{"plan": STUDY, "archive": DIR}``; an answer ``{"path": …, "outcome": {…}}``, what comes next
 in a plan, or ``{"error": …}``. The child ends when its standard input does, so it never outlives a recorder that was
 killed.
@@ -22,11 +23,25 @@ from chargebench.errors import ChargebenchError, StorageError
 
 __all__ = ["Finisher", "serve"]
 
+PATIENCE_S = 300.0
+SLOWEST_BYTES_PER_S = 50_000
+"""Of a journal. A slow machine seals and processes some ten times as many, so no deadline meets a sound one."""
+
+PLAN_PATIENCE_S = 3600.0
+"""A plan may have to process every run of a large archive anew."""
+
 
 class Finisher:
-    """Client of the child; call it with a journal's path, as `chargebench.recording.recorder.Recorder` does."""
+    """Client of the child; call it with a journal's path, as `chargebench.recording.recorder.Recorder` does.
 
-    def __init__(self) -> None:
+    Parameters
+    ----------
+    patience_s : float
+        How long a journal may take, besides a second for every 50 kB of it.
+    """
+
+    def __init__(self, patience_s: float = PATIENCE_S) -> None:
+        self._patience_s = patience_s
         self._child: subprocess.Popen[str] | None = None
         self._turn = threading.Lock()
 
@@ -47,9 +62,13 @@ class Finisher:
         Raises
         ------
         StorageError
-            When the run could not be sealed; the journal is still there.
+            When the run could not be sealed, or not in the time given; the journal is still there.
         """
-        return self._ask({"journal": str(journal)})
+        try:
+            size = journal.stat().st_size
+        except OSError:
+            size = 0  # the child says what is wrong with it
+        return self._ask({"journal": str(journal)}, self._patience_s + size / SLOWEST_BYTES_PER_S)
 
     def upcoming(self, study: Path, archive: Path) -> dict[str, Any]:
         """What comes next in a study's plan: ``next``, ``before_next`` (see `chargebench.cli.plan.upcoming`).
@@ -59,31 +78,49 @@ class Finisher:
         StorageError
             When the study or the archive cannot be read.
         """
-        return self._ask({"plan": str(study), "archive": str(archive)})
+        return self._ask({"plan": str(study), "archive": str(archive)}, PLAN_PATIENCE_S)
 
     def close(self) -> None:
-        """End the child and wait for it."""
+        """Let the child end when it is done with what it does, and wait for it as long as for a small journal."""
         child, self._child = self._child, None
         if child is not None:
-            child.communicate()
+            try:
+                child.communicate(timeout=self._patience_s)
+            except subprocess.TimeoutExpired:
+                child.kill()
+                child.communicate()
 
-    def _ask(self, job: dict[str, str]) -> dict[str, Any]:
+    def _ask(self, job: dict[str, str], patience_s: float) -> dict[str, Any]:
+        overdue = threading.Event()
+
+        def end_it(child: subprocess.Popen[str]) -> None:
+            overdue.set()
+            child.kill()
+
         with self._turn:
             self.start()
             child = self._child
             assert child is not None
             assert child.stdin is not None
             assert child.stdout is not None
+            alarm = threading.Timer(patience_s, end_it, (child,))
+            alarm.daemon = True
+            alarm.start()
             try:
                 child.stdin.write(json.dumps(job) + "\n")
                 child.stdin.flush()
                 line = child.stdout.readline()
             except OSError:
                 line = ""
-            if not line:
-                code = child.wait()
+            finally:
+                alarm.cancel()
+                alarm.join()
+            if overdue.is_set() or not line.endswith("\n"):
                 self._child = None
-                raise StorageError(f"{next(iter(job.values()))}: the sealing process ended with code {code}; try again")
+                child.communicate()
+                code = child.returncode
+                why = f"had no answer after {patience_s:.0f} s" if overdue.is_set() else f"ended with code {code}"
+                raise StorageError(f"{next(iter(job.values()))}: the sealing process {why}; try again")
         answer: dict[str, Any] = json.loads(line)
         if "error" in answer:
             raise StorageError(answer["error"])
