@@ -12,7 +12,7 @@ from typing import Any, NamedTuple, Protocol
 
 import numpy as np
 
-from chargebench.recording.gaps import silences
+from chargebench.recording.gaps import silences, unexplained
 from chargebench.recording.header import identities_of, knowledge_of, start_ns_of, tags_of, versions_of
 from chargebench.recording.records import Record, fields_of, raw_of
 from chargebench.recording.source import Columns, Described, Source
@@ -268,12 +268,7 @@ class Assembler:
     def _gaps(self, traces: Mapping[str, Trace]) -> tuple[Gap, ...]:
         """Breaks as stated in the journal, then long silences that they do not explain."""
         gaps = [self._gap_of(stated, traces) for stated in self._breaks]
-        for silent in silences(traces.values(), self.now_s):
-            if not any(
-                g.instrument == silent.instrument and g.start_s < silent.end_s and g.end_s > silent.start_s
-                for g in gaps
-            ):
-                gaps.append(silent)
+        gaps += list(unexplained(silences(traces.values(), self.now_s), gaps))
         if self._cut_short:
             gaps += [Gap(name, self.now_s, self.now_s, self._cut_short) for name in self._sources]
         return tuple(sorted(gaps, key=lambda gap: (gap.start_s, gap.instrument)))
@@ -291,7 +286,3 @@ class Assembler:
         begin_s = max(before_s) if np.isfinite(max(before_s)) else start_s
         end_s = min(after_s) if np.isfinite(min(after_s)) else max(self.now_s, begin_s)
         return Gap(stated.instrument, begin_s, max(end_s, begin_s), stated.reason)
-
-
-def _overlap(one: Gap, other: Gap) -> bool:
-    return one.instrument == other.instrument and one.start_s < other.end_s and other.start_s < one.end_s

@@ -1,14 +1,17 @@
-"""Silences in a trace. Owns the rule of what is one; pure."""
+"""Silences in a trace. Owns the rules of what is one and of which are explained by something else; pure."""
 
 from __future__ import annotations
 
+from bisect import bisect_left
+from collections import defaultdict
 from collections.abc import Iterable, Iterator
+from itertools import accumulate
 
 import numpy as np
 
 from chargebench.runs.run import Gap, Trace
 
-__all__ = ["silences"]
+__all__ = ["silences", "unexplained"]
 
 LEAST_S = 1.0
 INTERVALS = 10.0
@@ -34,3 +37,17 @@ def silences(traces: Iterable[Trace], end_s: float) -> Iterator[Gap]:
             yield Gap(trace.instrument, float(trace.time_s[index]), float(trace.time_s[index + 1]), REASON)
         if end_s - trace.time_s[-1] > limit_s:
             yield Gap(trace.instrument, float(trace.time_s[-1]), end_s, REASON)
+
+
+def unexplained(silent: Iterable[Gap], stated: Iterable[Gap]) -> Iterator[Gap]:
+    """Those silences that overlap no stated gap of their instrument."""
+    starts_s: dict[str, list[float]] = defaultdict(list)
+    ends_s: dict[str, list[float]] = defaultdict(list)
+    for gap in sorted(stated, key=lambda gap: gap.start_s):
+        starts_s[gap.instrument].append(gap.start_s)
+        ends_s[gap.instrument].append(gap.end_s)
+    latest_s = {name: list(accumulate(found, max)) for name, found in ends_s.items()}
+    for gap in silent:
+        begun = bisect_left(starts_s[gap.instrument], gap.end_s)
+        if not begun or latest_s[gap.instrument][begun - 1] <= gap.start_s:
+            yield gap

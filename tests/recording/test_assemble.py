@@ -11,8 +11,9 @@ from hypothesis import strategies as st
 
 from chargebench.instruments.feed import Chunk
 from chargebench.recording.assemble import Assembler, Timed, governing_instrument
+from chargebench.recording.gaps import unexplained
 from chargebench.recording.records import KINDS, Record, json_payload, raw_payload
-from chargebench.runs.run import Run
+from chargebench.runs.run import Gap, Run
 from tests.recording.bench_model import Grind, traces
 from tests.recording.byte_bench import BENCH_TEXT, NO_SCALE_TEXT, bench, chunks, header
 
@@ -159,6 +160,54 @@ def test_marks_notes_and_tags_travel() -> None:
     assert marks["grinding"] == ("state", 12.5)
     assert marks["smells burnt"] == ("user", pytest.approx(10.0, abs=0.2))
     assert marks["a note"] == ("note", pytest.approx(11.0, abs=0.2))
+
+
+class Counted(float):
+    """A number that counts how often it is compared."""
+
+    count = 0
+
+    def __lt__(self, other: float) -> bool:
+        Counted.count += 1
+        return float(self) < float(other)
+
+    def __gt__(self, other: float) -> bool:
+        Counted.count += 1
+        return float(self) > float(other)
+
+    def __le__(self, other: float) -> bool:
+        Counted.count += 1
+        return float(self) <= float(other)
+
+
+def test_breaks_and_silences_are_compared_in_near_linear_work() -> None:
+    """Twice as many breaks and silences take little more than twice as many comparisons, and none goes astray."""
+
+    def compared(many: int) -> int:
+        stated = [Gap("cup", Counted(4 * i), Counted(4 * i + 1), "lost") for i in reversed(range(many))]
+        silent = [Gap("cup", Counted(2 * i + 0.5), Counted(2 * i + 1.5), "silent") for i in range(2 * many)]
+        Counted.count = 0
+        assert [gap.start_s for gap in unexplained(silent, stated)] == [4 * i + 2.5 for i in range(many)]
+        return Counted.count
+
+    assert compared(2000) < 3 * compared(1000)
+
+
+GAPS = st.lists(st.tuples(st.sampled_from(["cup", "scale"]), st.integers(0, 20), st.integers(0, 5)), max_size=12)
+
+
+@given(GAPS, GAPS)
+def test_a_silence_is_explained_by_what_it_overlaps(
+    silent: list[tuple[str, int, int]], stated: list[tuple[str, int, int]]
+) -> None:
+    """What is left of the silences is what a comparison of each with each leaves."""
+    found, known = ([Gap(name, at, at + length, "") for name, at, length in gaps] for gaps in (silent, stated))
+    wanted = [
+        gap
+        for gap in found
+        if not any(k.instrument == gap.instrument and k.start_s < gap.end_s and k.end_s > gap.start_s for k in known)
+    ]
+    assert list(unexplained(found, known)) == wanted
 
 
 HOSTILE = st.tuples(st.sampled_from(sorted(KINDS)), st.integers(0, 50), st.text('{}[]":,nst 0123', max_size=40))
