@@ -20,6 +20,7 @@
     │   ├── ArchiveError           the folder of runs cannot be used as one
     │   └── RunFileError           a run file
     │       ├── DamagedRunError        ours once, but its checksums disagree
+    │       │   └── UnreadRunError         reading it came to no end: whose fault that is cannot be told
     │       └── ForeignRunError        not laid out as ours: refused before it is read
     ├── WindowUnavailableError whoever looks after this computer: a screen or a system library is missing
     └── GaveUpError            nobody: what was waited for did not come in the time given
@@ -107,6 +108,10 @@ class RunFileError(StorageError):
 
 class DamagedRunError(RunFileError):
     """Raised when a run file is laid out as ours but its content disagrees with its own checksums."""
+
+
+class UnreadRunError(DamagedRunError):
+    """Raised when reading a run file took too long or too much memory, or crashed: it may be sound all the same."""
 
 
 class ForeignRunError(RunFileError):

@@ -11,7 +11,14 @@ import os
 import sys
 from pathlib import Path
 
-from chargebench.errors import ChargebenchError, DamagedRunError, JournalError, RunFileError
+from chargebench.errors import (
+    ChargebenchError,
+    DamagedRunError,
+    ForeignRunError,
+    JournalError,
+    RunFileError,
+    UnreadRunError,
+)
 from chargebench.instruments.benchfile import bench_from_text
 from chargebench.recording.assemble import Assembler
 from chargebench.recording.disk import remove
@@ -59,7 +66,7 @@ def seal(journal: Path) -> Path:
     JournalError
         When another process holds the journal, or it cannot be read or made sense of.
     RunFileError
-        When the run file cannot be written; the journal is still there.
+        When the run file cannot be written, or one that is there cannot be read; the journal is still there.
     """
     target = journal.with_suffix(".h5")
     try:
@@ -107,10 +114,18 @@ def _publish(path: Path, content: JournalContent, run_id: str) -> None:
 
 
 def _holds(path: Path, content: JournalContent) -> bool:
-    """Whether a sealed file is sound and was made from this very journal."""
+    """Whether a sealed file is sound and was made from this very journal.
+
+    Raises
+    ------
+    RunFileError
+        When it could not be read: that does not tell what it holds.
+    """
     try:
         return load_run(path).journal == content.data
-    except RunFileError:
+    except UnreadRunError:
+        raise
+    except (DamagedRunError, ForeignRunError):
         return False
 
 

@@ -25,7 +25,7 @@ from typing import IO, Any, Final, NoReturn
 
 import numpy as np
 
-from chargebench.errors import DamagedRunError, ForeignRunError, RunFileError
+from chargebench.errors import DamagedRunError, ForeignRunError, RunFileError, UnreadRunError
 from chargebench.runs.layout import MOST_BYTES
 from chargebench.runs.tree import Node
 
@@ -58,8 +58,9 @@ def read_apart(image: bytes) -> dict[str, Node]:
     Raises
     ------
     ForeignRunError, DamagedRunError
-        As `chargebench.runs.image.read_image`; the latter also when reading it takes too long or too much memory, or
-        crashes HDF5.
+        As `chargebench.runs.image.read_image`.
+    UnreadRunError
+        When reading it takes too long or too much memory, or crashes HDF5.
     RunFileError
         When no process can be started.
     """
@@ -78,7 +79,7 @@ def read_apart(image: bytes) -> dict[str, Node]:
 
 def _give_up(gone: _GoneError) -> NoReturn:
     if gone.verdict:
-        raise DamagedRunError("reading it took too long or too much memory, or crashed HDF5") from gone
+        raise UnreadRunError("reading it took too long or too much memory, or crashed HDF5") from gone
     raise RunFileError("the process that reads run files ended at once; is the Python installation whole?") from gone
 
 

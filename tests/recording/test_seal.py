@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import json
 import os
 import subprocess
@@ -12,13 +13,14 @@ from typing import Any
 
 import pytest
 
-from chargebench.errors import JournalError, StorageError
+from chargebench.errors import JournalError, RunFileError, StorageError, UnreadRunError
 from chargebench.recording.follow import JournalFollower
 from chargebench.recording.journal import HeldJournal, Journal, read_journal
 from chargebench.recording.manifest import MANIFEST, check_manifest
 from chargebench.recording.records import json_payload
 from chargebench.recording.recover import QUARANTINE, abandoned, recover
 from chargebench.recording.seal import seal
+from chargebench.runs import load
 from chargebench.runs.check import check_run
 from chargebench.runs.load import load_run
 from tests.recording.bench_model import Grind
@@ -82,6 +84,41 @@ def test_another_journal_of_the_same_name_is_published_beside(tmp_path: Path) ->
     assert first.read_bytes() == before
     assert load_run(second).recovered
     assert names(tmp_path) == sorted([first.name, second.name, MANIFEST])
+
+
+@pytest.mark.parametrize(
+    "error",
+    [
+        OSError(errno.EIO, os.strerror(errno.EIO)),
+        RunFileError("the process that reads run files cannot be started"),
+        UnreadRunError("reading it took too long"),
+    ],
+    ids=lambda error: type(error).__name__,
+)
+def test_a_run_that_could_not_be_read_is_not_published_again(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, error: Exception
+) -> None:
+    """Where one reading of the sealed file fails, the journal stays for the next start, which finds it sealed."""
+    journal = written_journal(tmp_path)
+    data = journal.read_bytes()
+    path = seal(journal)
+    journal.write_bytes(data)
+
+    where, call = (Path, "open") if isinstance(error, OSError) else (load, "read_apart")
+    real = getattr(where, call)
+    with monkeypatch.context() as patched:
+
+        def failing_once(given: Any, *how: Any, **more: Any) -> Any:
+            if isinstance(given, Path) and given != path:
+                return real(given, *how, **more)
+            patched.undo()
+            raise error
+
+        patched.setattr(where, call, failing_once)
+        assert recover([tmp_path], finish, Heard().append) == 1
+    assert names(tmp_path) == sorted([path.name, journal.name, f"{journal.name}-failures", MANIFEST])
+    assert recover([tmp_path], finish, Heard().append) == 0
+    assert names(tmp_path) == [path.name, MANIFEST]
 
 
 @pytest.mark.parametrize("cut", [0, 1, 777])

@@ -10,7 +10,7 @@ from pathlib import Path
 import psutil
 import pytest
 
-from chargebench.errors import DamagedRunError, ForeignRunError, RunFileError
+from chargebench.errors import DamagedRunError, ForeignRunError, RunFileError, UnreadRunError
 from chargebench.runs import apart
 from chargebench.runs.check import difference
 from chargebench.runs.load import load_run, load_run_bytes
@@ -198,6 +198,14 @@ def test_what_reading_does_stays_apart(deed: str) -> None:
     reader.stop()
     assert gone.value.verdict
     assert reader.process.returncode is not None
+
+
+def test_what_was_not_read_to_its_end_is_told_apart(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A reader that was ended is no proof of damage: the error says that the file was not read."""
+    stub = apart._Reader(_STUB.format("os._exit(0)"))
+    monkeypatch.setattr(apart, "_idle_reader", lambda: stub)
+    with pytest.raises(UnreadRunError, match="took too long"):
+        load_run_bytes(GOOD)
 
 
 def test_reader_that_went_away_is_replaced() -> None:
