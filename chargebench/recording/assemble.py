@@ -121,11 +121,14 @@ class Assembler:
         if record.kind == "header":
             return []
         if record.number != self._next_number:
-            self._hole(record.number - self._next_number)
+            self._hole(f"{record.number - self._next_number} records of the journal are damaged")
         self._next_number = record.number + 1
         if record.kind == "raw":
             return self._bytes(record)
         fields = fields_of(record)
+        if not fields:
+            self._damaged(record)
+            return []
         ns = fields.get("ns")
         if isinstance(ns, int):
             self._host_s = self.host_s(ns)
@@ -138,8 +141,11 @@ class Assembler:
 
     def _bytes(self, record: Record) -> list[Timed]:
         raw = raw_of(record)
-        source = None if raw is None else self._sources.get(raw.instrument)
-        if raw is None or source is None:
+        if raw is None:
+            self._damaged(record)
+            return []
+        source = self._sources.get(raw.instrument)
+        if source is None:
             return []
         self._host_s = self.host_s(raw.received_ns)
         own = source.feed(raw.data, raw.received_ns, self._start_ns)
@@ -153,11 +159,14 @@ class Assembler:
             return own_s
         return self._govern(own_s if source.clock is None else source.clock.map.host_s(own_s))
 
-    def _hole(self, missing: int) -> None:
-        """Records are missing from the journal: no line goes on across the hole."""
+    def _damaged(self, record: Record) -> None:
+        self._hole(f"record {record.number} of the journal ({record.kind}) is damaged")
+
+    def _hole(self, reason: str) -> None:
+        """Something is missing from the journal: no line goes on across the hole."""
         for source in self._sources.values():
             source.interrupted()
-            self._breaks.append(_Break(source.name, self._host_s, f"{missing} records of the journal are damaged"))
+            self._breaks.append(_Break(source.name, self._host_s, reason))
 
     def _on_lost(self, fields: Mapping[str, Any]) -> None:
         source = self._sources.get(str(fields.get("instrument")))

@@ -14,6 +14,7 @@ Reading never raises on content: a line that does not hold is counted and left o
 from __future__ import annotations
 
 import json
+import math
 import re
 import zlib
 from collections.abc import Mapping
@@ -22,6 +23,7 @@ from typing import Any, NamedTuple
 __all__ = [
     "KINDS",
     "MAX_LINE_BYTES",
+    "MOST_NUMBER",
     "Raw",
     "Record",
     "RecordParser",
@@ -37,6 +39,8 @@ __all__ = [
 KINDS = frozenset({"header", "raw", "discarded", "lost", "open", "clock", "tag", "mark", "note", "end"})
 
 MAX_LINE_BYTES = 8_000_000
+MOST_NUMBER = 2**63 - 1
+"""No whole number in a journal is further from nought, so that all fit the columns of a run."""
 
 
 class Record(NamedTuple):
@@ -101,20 +105,41 @@ def line_of(record: Record) -> bytes:
 
 
 def raw_of(record: Record) -> Raw | None:
-    """Content of a ``raw`` record, or None where the payload has another shape."""
+    """Content of a ``raw`` record, or None where the payload has another shape or a time that no clock gives."""
     parts = record.payload.split(" ", 2)
     if record.kind != "raw" or len(parts) != 3 or not parts[0].isdecimal() or len(parts[0]) > 19:
         return None
-    return Raw(int(parts[0]), unescape(parts[1]).decode("utf-8", "replace"), unescape(parts[2]))
+    received_ns = int(parts[0])
+    if received_ns > MOST_NUMBER:
+        return None
+    return Raw(received_ns, unescape(parts[1]).decode("utf-8", "replace"), unescape(parts[2]))
 
 
 def fields_of(record: Record) -> dict[str, Any]:
-    """Fields of a record other than ``raw``; empty where the payload is no JSON object."""
+    """Fields of a record other than ``raw``; empty where it is damaged.
+
+    That is a payload which is no JSON object, or which holds a number that is not finite or beyond `MOST_NUMBER`: no
+    recorder writes one.
+    """
     try:
-        fields = json.loads(record.payload)
+        fields = json.loads(record.payload, parse_int=_whole, parse_float=_finite, parse_constant=_finite)
     except (ValueError, RecursionError):
         return {}
     return fields if isinstance(fields, dict) else {}
+
+
+def _whole(text: str) -> int:
+    number = int(text)
+    if abs(number) > MOST_NUMBER:
+        raise ValueError(f"{len(text)} digits")
+    return number
+
+
+def _finite(text: str) -> float:
+    number = float(text)
+    if not math.isfinite(number):
+        raise ValueError(text)
+    return number
 
 
 def _record_of(line: bytes) -> Record | None:

@@ -40,12 +40,14 @@ def run_of(content: JournalContent, run_id: str) -> Run:
     Raises
     ------
     JournalError
-        When there is no header to tell what the bytes are.
+        When there is no sound header to tell what the bytes are.
     BenchFileError
         When the header's bench file is not one of this version.
     """
     if not content.header:
-        raise JournalError(f"{run_id}: the journal has no header; what it holds cannot be told")
+        headed = bool(content.records) and content.records[0].kind == "header"
+        wrong = "header is damaged (no JSON object, or a number out of bounds)" if headed else "journal has no header"
+        raise JournalError(f"{run_id}: the {wrong}; what it holds cannot be told")
     assembler = Assembler(bench_from_text(str(content.header.get("bench", "")), run_id), content.header)
     for record in content.records:
         assembler.feed(record)

@@ -162,6 +162,26 @@ def test_marks_notes_and_tags_travel() -> None:
     assert marks["a note"] == ("note", pytest.approx(11.0, abs=0.2))
 
 
+@pytest.mark.parametrize(
+    ("kind", "payload"),
+    [
+        ("raw", f"{2**63} cup x"),
+        ("mark", '{"kind":"user","text":"x","time_s":1' + "0" * 400 + "}"),
+        ("note", '{"ns":1' + "0" * 400 + ',"text":"x"}'),
+        ("tag", '{"ns":1,"tags":{"dose_g":NaN}}'),
+    ],
+)
+def test_a_record_with_an_impossible_number_is_a_gap_by_name(kind: str, payload: str) -> None:
+    """A number that no recorder writes damages its record: it is left out, and a gap says which it was."""
+    records = records_of(chunks(GRIND))
+    whole, _ = assembled(records)
+    damaged = Record(kind, 101, payload)
+    run, _ = assembled([*records[:100], damaged, *(r._replace(number=r.number + 1) for r in records[100:])])
+    assert {gap.reason for gap in run.gaps} == {f"record 101 of the journal ({kind}) is damaged"}
+    assert (run.marks, dict(run.tags)) == (whole.marks, dict(whole.tags))
+    assert len(run.traces["charge"]) == len(whole.traces["charge"])
+
+
 class Counted(float):
     """A number that counts how often it is compared."""
 

@@ -8,6 +8,7 @@ from hypothesis import strategies as st
 
 from chargebench.recording.records import (
     KINDS,
+    MOST_NUMBER,
     Raw,
     Record,
     RecordParser,
@@ -19,6 +20,8 @@ from chargebench.recording.records import (
     raw_payload,
     unescape,
 )
+
+INTEGERS = st.integers(-MOST_NUMBER, MOST_NUMBER)
 
 
 def journal_of(count: int = 12) -> bytes:
@@ -42,7 +45,7 @@ def test_raw_records_keep_time_name_and_bytes(ns: int, name: str, data: bytes) -
     assert raw_of(Record("raw", 0, raw_payload(ns, name, data))) == Raw(ns, name, data)
 
 
-@given(st.sampled_from(sorted(KINDS)), st.dictionaries(st.text(), st.one_of(st.text(), st.integers())))
+@given(st.sampled_from(sorted(KINDS)), st.dictionaries(st.text(), st.one_of(st.text(), INTEGERS)))
 def test_json_records_survive_a_line(kind: str, fields: dict[str, str | int]) -> None:
     """Fields of any text come back from a line of ASCII."""
     [record] = RecordParser().feed(line_of(Record(kind, 0, json_payload(fields))))
@@ -112,8 +115,23 @@ def test_numbers_tell_holes_and_repeats(order: list[int], numbers: list[int], mi
     assert (parser.missing, parser.repeated) == (missing, repeated)
 
 
-@pytest.mark.parametrize("payload", ["", "x", "1 cup", "-1 cup a", "99999999999999999999 cup a", "[1]", "{", "nan"])
+NO_PAYLOADS = [
+    "",
+    "x",
+    "1 cup",
+    "-1 cup a",
+    "99999999999999999999 cup a",
+    f"{MOST_NUMBER + 1} cup a",
+    "[1]",
+    "{",
+    "nan",
+    "[" * 100_000,
+    *(f'{{"ns":1,"deep":[{{"a":{number}}}]}}' for number in (10**400, -(10**19), "NaN", "-Infinity", "1e999")),
+]
+
+
+@pytest.mark.parametrize("payload", NO_PAYLOADS, ids=range(len(NO_PAYLOADS)))
 def test_payloads_of_another_shape_are_nothing(payload: str) -> None:
-    """A payload whose checksum holds but whose shape does not gives no bytes and no fields."""
+    """A payload whose checksum holds but whose shape, or any number in it, does not gives no bytes and no fields."""
     assert raw_of(Record("raw", 1, payload)) is None
     assert fields_of(Record("note", 1, payload)) == {}

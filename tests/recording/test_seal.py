@@ -17,7 +17,7 @@ from chargebench.errors import JournalError, RunFileError, StorageError, UnreadR
 from chargebench.recording.follow import JournalFollower
 from chargebench.recording.journal import HeldJournal, Journal, read_journal
 from chargebench.recording.manifest import MANIFEST, check_manifest
-from chargebench.recording.records import json_payload
+from chargebench.recording.records import Record, json_payload, line_of
 from chargebench.recording.recover import QUARANTINE, abandoned, recover
 from chargebench.recording.seal import seal
 from chargebench.runs import load
@@ -131,6 +131,16 @@ def test_a_run_cut_short_says_so(tmp_path: Path, cut: int) -> None:
     assert run.recovered
     assert {gap.instrument for gap in run.gaps if "cut short" in gap.reason} == {"cup", "scale"}
     assert len(run.traces["charge"]) > 500
+
+
+@pytest.mark.parametrize("payload", ['{"ns":1' + "0" * 400 + "}", '{"ns":0,"tags":{"dose_g":NaN}}', "[]"])
+def test_a_damaged_header_is_said_to_be_one(tmp_path: Path, payload: str) -> None:
+    """A header that no recorder writes is refused in the program's own words; the journal stays."""
+    journal = tmp_path / f"{RUN_ID}.journal"
+    journal.write_bytes(line_of(Record("header", 0, payload)) + line_of(Record("raw", 1, "1 cup x")))
+    with pytest.raises(JournalError, match="header is damaged"):
+        seal(journal)
+    assert names(tmp_path) == [journal.name]
 
 
 def test_a_held_journal_is_left_alone(tmp_path: Path) -> None:
