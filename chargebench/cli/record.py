@@ -206,7 +206,7 @@ def _words(event: Event) -> None:
     elif event["event"] in ("recovered", "sealed", "journal"):
         text = {"recovered": "recovered", "sealed": "sealed", "journal": "recording to"}[
             event["event"]
-        ] + f" {event['path']}"
+        ] + f" {printable(event['path'])}"
     else:
         words = [str(event[key]) for key in ("instrument", "severity", "text") if event.get(key)]
         told = len(words) > 1 and words[-1].startswith(f"{words[0]}: ")  # the text names the instrument itself

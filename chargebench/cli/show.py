@@ -47,10 +47,12 @@ def run_files(path: Path) -> list[Path]:
         When there is nothing of that name, or no run in the folder.
     """
     if path.is_dir():
+        from chargebench.recording.recover import journals_in
+
         files = sorted(path.glob("*.h5"))
         if files:
             return files
-        if any(path.glob("*.journal")):
+        if journals_in(path):
             raise ArchiveError(
                 f"{path}: no run file (*.h5) yet, but a journal waits to be sealed; "
                 "'chargebench record' does that when it starts"

@@ -4,6 +4,7 @@ Owns the rules: a locked journal is left alone; any other is sealed (see `charge
 whether that was done already); one that has failed three times goes into quarantine; none that holds a byte of an
 instrument is ever deleted unsealed, except one of two where the recorder was stopped between copying the last quiet
 stretch of a journal that only waited and letting go of it.
+Links, pipes, devices and folders that are named like a journal are told of and left alone.
 Doing this twice, or being killed in the middle, changes nothing.
 """
 
@@ -11,6 +12,7 @@ from __future__ import annotations
 
 import contextlib
 import os
+import stat
 from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 from typing import Any, NamedTuple
@@ -22,7 +24,7 @@ from chargebench.recording.ids import utc_now_text
 from chargebench.recording.journal import HeldJournal, is_locked, read_header, read_journal
 from chargebench.recording.records import Record
 
-__all__ = ["FAILURES_ALLOWED", "QUARANTINE", "abandoned", "fallback_folder", "recover"]
+__all__ = ["FAILURES_ALLOWED", "QUARANTINE", "abandoned", "fallback_folder", "journals_in", "recover"]
 
 QUARANTINE = "quarantine"
 FAILURES_ALLOWED = 3
@@ -39,9 +41,30 @@ def fallback_folder() -> Path:
     return Path(user_data_path("chargebench", appauthor=False)) / "fallback"
 
 
+def journals_in(folder: Path) -> list[Path]:
+    """Files in a folder that may be journals, oldest first; none where the folder is not there."""
+    return [path for path in sorted(folder.glob("*.journal")) if _is_file(path)]
+
+
+def _is_file(path: Path) -> bool:
+    """Whether it is a file itself, which can be opened without waiting; True where that cannot be told."""
+    try:
+        return stat.S_ISREG(path.lstat().st_mode)
+    except OSError:
+        return True
+
+
 def abandoned(folder: Path) -> list[Path]:
     """Journals in a folder that no process holds, oldest first; none where the folder is not there."""
-    return [journal for journal in sorted(folder.glob("*.journal")) if not is_locked(journal)]
+    return [journal for journal in journals_in(folder) if not is_locked(journal)]
+
+
+def _tell_of_others(folder: Path, emit: Emit) -> None:
+    """Name what is called like a journal and is no file."""
+    for path in sorted(folder.glob("*.journal")):
+        if not _is_file(path):
+            text = f"{path.name} in {folder} is a link, pipe, device or folder, not a journal; left alone"
+            emit({"event": "notice", "severity": "doubt", "code": "no-journal", "text": text})
 
 
 def recover(folders: Sequence[Path], finish: Finish, emit: Emit) -> int:
@@ -60,7 +83,9 @@ def recover(folders: Sequence[Path], finish: Finish, emit: Emit) -> int:
     int
         Journals that could not be sealed.
     """
-    spare = _spare([journal for folder in folders for journal in sorted(folder.glob("*.journal"))])
+    for folder in folders:
+        _tell_of_others(folder, emit)
+    spare = _spare([journal for folder in folders for journal in journals_in(folder)])
     left = [journal for folder in folders for journal in abandoned(folder)]
     left.sort(key=lambda journal: journal not in spare)  # these go first, while both are there to tell
     return sum(not _recovered(journal, finish, emit, spare.get(journal)) for journal in left)
@@ -174,9 +199,9 @@ def _failed(journal: Path, why: str, emit: Emit) -> bool:
     if not os.access(journal.parent, os.W_OK) or free_bytes(journal.parent) < LEAST_FREE_BYTES:
         return False
     counted = _failures(journal)
-    with counted.open("a", encoding="utf-8") as file:
+    with counted.open("a", encoding="utf-8", errors="backslashreplace") as file:  # names may be no text
         file.write(f"{utc_now_text()} {' '.join(why.split())}\n")
-    if len(counted.read_text(encoding="utf-8").splitlines()) >= FAILURES_ALLOWED:
+    if len(counted.read_bytes().splitlines()) >= FAILURES_ALLOWED:
         _quarantine(journal, f"could not be sealed {FAILURES_ALLOWED} times", emit)
     return False
 

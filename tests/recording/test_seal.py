@@ -18,7 +18,7 @@ from chargebench.recording.follow import JournalFollower
 from chargebench.recording.journal import HeldJournal, Journal, read_journal
 from chargebench.recording.manifest import MANIFEST, check_manifest
 from chargebench.recording.records import Record, json_payload, line_of
-from chargebench.recording.recover import QUARANTINE, abandoned, recover
+from chargebench.recording.recover import QUARANTINE, abandoned, journals_in, recover
 from chargebench.recording.seal import seal
 from chargebench.runs import load
 from chargebench.runs.check import check_run
@@ -202,6 +202,23 @@ def test_a_success_forgets_earlier_failures(tmp_path: Path) -> None:
     assert recover([tmp_path], fail, Heard().append) == 1
     assert recover([tmp_path], finish, Heard().append) == 0
     assert names(tmp_path) == sorted([f"{RUN_ID}.h5", MANIFEST])
+
+
+@pytest.mark.skipif(os.name == "nt", reason="no named pipes, and links need rights")
+def test_what_is_no_file_is_told_of_and_left_alone(tmp_path: Path) -> None:
+    """A pipe, a link or a folder named like a journal holds up no start, which names it and seals the others."""
+    os.mkfifo(tmp_path / "a.journal")
+    (tmp_path / "b.journal").symlink_to(os.devnull)
+    (tmp_path / "c.journal").symlink_to(tmp_path / "nowhere")
+    (tmp_path / "d.journal").mkdir()
+    others = names(tmp_path)
+    journal = written_journal(tmp_path)
+    assert journals_in(tmp_path) == abandoned(tmp_path) == [journal]
+    heard = Heard()
+    assert recover([tmp_path, tmp_path / "no folder"], finish, heard.append) == 0
+    assert [event["text"].split()[0] for event in heard if event.get("code") == "no-journal"] == others
+    assert heard.kinds() == ["notice"] * 4 + ["sealed", "outcome"]
+    assert names(tmp_path) == sorted([*others, f"{RUN_ID}.h5", MANIFEST])
 
 
 @pytest.mark.parametrize("content", [b"", b"header 0 {", b"\x00" * 4096])
