@@ -1,4 +1,4 @@
-"""What the operating systems do differently about a file that grows: syncing its data, advisory locks, free space.
+"""What the operating systems do differently about a file that grows: writing and syncing its data, locks, free space.
 
 Owns those calls and nothing else; what sealed files need is in `chargebench.runs.disk`.
 """
@@ -13,7 +13,7 @@ from pathlib import Path
 
 from chargebench.runs.disk import Disk, sync_descriptor
 
-__all__ = ["APPEND_NEW", "free_bytes", "lock", "remove", "sync_data", "sync_folder", "unlock"]
+__all__ = ["APPEND_NEW", "free_bytes", "lock", "remove", "sync_data", "sync_folder", "unlock", "write_all"]
 
 APPEND_NEW = (
     os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_APPEND | getattr(os, "O_BINARY", 0) | getattr(os, "O_NOINHERIT", 0)
@@ -21,6 +21,19 @@ APPEND_NEW = (
 """Flags for a file that must not exist yet and is only ever appended to."""
 
 _LOCK_OFFSET = 1 << 40  # Windows locks are mandatory: lock a byte that nobody reads
+
+
+def write_all(descriptor: int, data: bytes) -> None:
+    """Write all of it, however many calls the system needs.
+
+    Raises
+    ------
+    OSError
+        When the system could not; some of it may have been written.
+    """
+    view = memoryview(data)
+    while view:
+        view = view[os.write(descriptor, view) :]
 
 
 def sync_data(descriptor: int) -> None:

@@ -14,6 +14,7 @@ from typing import Any
 import pytest
 
 from chargebench.errors import JournalError, RunFileError, StorageError, UnreadRunError
+from chargebench.recording import manifest as manifest_file
 from chargebench.recording.follow import JournalFollower
 from chargebench.recording.journal import HeldJournal, Journal, read_journal
 from chargebench.recording.manifest import MANIFEST, check_manifest
@@ -23,8 +24,10 @@ from chargebench.recording.seal import seal
 from chargebench.runs import load
 from chargebench.runs.check import check_run
 from chargebench.runs.load import load_run
+from chargebench.runs.write import run_bytes
 from tests.recording.bench_model import Grind
 from tests.recording.byte_bench import RUN_ID, header, written_journal
+from tests.runs.made_runs import made_run
 
 OTHER_ID = "20260314T093000Z-00ff11"
 
@@ -316,10 +319,15 @@ def test_manifest_tells_changed_missing_and_cut_out(tmp_path: Path) -> None:
     assert [json.loads(line)["file"] for line in lines] == [first.name, second.name, third.name]
     manifest.write_bytes(b"".join(lines) + b'{"file": "torn')
     assert check_manifest(tmp_path) == ()
-    seal(written_journal(tmp_path, run_id="20260314T095500Z-abcdef"))
+    fourth = seal(written_journal(tmp_path, run_id="20260314T095500Z-abcdef"))
     assert check_manifest(tmp_path) == ()
     manifest.write_bytes(lines[0] + lines[2])
-    assert check_manifest(tmp_path) == (f"{MANIFEST}: the line of {third.name} does not follow the one before it",)
+    assert check_manifest(tmp_path) == (
+        f"{MANIFEST}: the line of {third.name} does not follow the one before it",
+        f"{second.name}: not named in {MANIFEST}",
+        f"{fourth.name}: not named in {MANIFEST}",
+    )
+    os.remove(fourth)
     manifest.write_bytes(b"".join(lines))
     data = bytearray(second.read_bytes())
     data[len(data) // 2] ^= 1
@@ -329,6 +337,55 @@ def test_manifest_tells_changed_missing_and_cut_out(tmp_path: Path) -> None:
         f"{second.name}: changed since it was sealed",
         f"{third.name}: named in {MANIFEST} and not there",
     )
+
+
+def test_only_sealed_runs_need_a_line(tmp_path: Path) -> None:
+    """A run without a line is a finding, damaged or not; imported, foreign and half done files are none.
+
+    In a folder without a manifest nothing is.
+    """
+    sealed = seal(written_journal(tmp_path))
+    (tmp_path / f"{OTHER_ID}.h5").write_bytes(run_bytes(made_run(run_id=OTHER_ID, origin="imported", journal=b"")))
+    (tmp_path / "stranger.h5").write_bytes(b"another program's")
+    assert check_manifest(tmp_path) == ()
+    missing = f"{sealed.name}: not named in {MANIFEST}"
+    (tmp_path / MANIFEST).write_bytes(b"")
+    assert check_manifest(tmp_path) == (missing,)
+    written_journal(tmp_path)
+    assert check_manifest(tmp_path) == ()
+    (tmp_path / f"{RUN_ID}.journal").unlink()
+    sealed.write_bytes(sealed.read_bytes()[:-1] + b"x")
+    assert check_manifest(tmp_path) == (missing,)
+    (tmp_path / MANIFEST).unlink()
+    assert check_manifest(tmp_path) == ()
+
+
+@pytest.mark.parametrize("line", [b"[" * 100_000, b'{"a":' * 100_000, b'{"file":[],"sha256":{},"previous":0}', b"\xff"])
+def test_a_line_that_is_no_entry_is_passed_over(tmp_path: Path, line: bytes) -> None:
+    """Whatever stands in a line of the manifest, journals are sealed and the chain goes on."""
+    (tmp_path / MANIFEST).write_bytes(line + b"\n")
+    seal(written_journal(tmp_path))
+    seal(written_journal(tmp_path, run_id=OTHER_ID))
+    assert names(tmp_path) == sorted([f"{RUN_ID}.h5", f"{OTHER_ID}.h5", MANIFEST])
+    assert check_manifest(tmp_path) == ()
+
+
+def test_the_manifest_is_written_whole_and_synced(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A system that takes a few bytes a call gets all of the line, and a line that is there already is synced again."""
+    written, synced = os.write, []
+    with monkeypatch.context() as patched:
+        patched.setattr(manifest_file.os, "write", lambda descriptor, data: written(descriptor, bytes(data[:7])))
+        journal = written_journal(tmp_path)
+        data = journal.read_bytes()
+        path = seal(journal)
+    assert check_manifest(tmp_path) == ()
+    line = (tmp_path / MANIFEST).read_bytes()
+    assert json.loads(line)["file"] == path.name
+    journal.write_bytes(data)
+    monkeypatch.setattr(manifest_file, "sync_descriptor", lambda descriptor: synced.append(os.fstat(descriptor).st_ino))
+    seal(journal)
+    assert synced == [(tmp_path / MANIFEST).stat().st_ino]
+    assert (tmp_path / MANIFEST).read_bytes() == line
 
 
 def test_two_sealers_of_one_journal_agree(tmp_path: Path) -> None:
