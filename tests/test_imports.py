@@ -29,6 +29,7 @@ DOORS = {
         "instruments/ports.py",
         "instruments/virtual/",
         "recording/",
+        "cli/printer.py",
         "cli/record.py",
         "cli/finisher.py",
         "desktop/app.py",

@@ -1,7 +1,8 @@
 """``chargebench record``: the recorder process. It alone owns the ports and writes the journal.
 
 This file joins the rooms: bench file and tags in, the recorder in the middle, the finishing child behind it, words or
-JSON lines out. The window starts this very command with ``--json --control`` and speaks to it in lines of JSON.
+JSON lines out, for whose reader nothing here waits. The window starts this very command with ``--json --control`` and
+speaks to it in lines of JSON.
 """
 
 from __future__ import annotations
@@ -25,9 +26,9 @@ from chargebench.cli.options import (
     note_odd_tags,
     positive_number,
     print_json,
-    silence_stdout,
     whole_number,
 )
+from chargebench.cli.printer import Printer
 from chargebench.errors import EXIT_COULD_NOT, EXIT_DONE, StudyError, UsageError
 
 SET_BY_PLAN = frozenset({"coffee", "grinder", "setting", "dose_g", "treatment", "purpose", "water_uL_per_g", "block"})
@@ -77,7 +78,7 @@ def run(args: argparse.Namespace) -> int:
     bench = read_bench(args.bench)
     args.archive.mkdir(parents=True, exist_ok=True)
     commands: Commands = SimpleQueue()
-    emit = _until_pipe_breaks(print_json if args.json else _words, commands)
+    emit = Printer(print_json if args.json else _words, gone=lambda: commands.put({"do": "stop"}))
     finisher = Finisher()
     try:
         failed = recover((args.archive, fallback_folder()), finisher, emit)
@@ -90,6 +91,7 @@ def run(args: argparse.Namespace) -> int:
         return _record(args, bench, planned.first(args.repeat, args.reason), planned, emit, commands)
     finally:
         finisher.close()
+        emit.close()
 
 
 def _record(
@@ -97,7 +99,7 @@ def _record(
     bench: Any,
     tags: Mapping[str, str | float],
     finisher: Callable[[Path], dict[str, Any]],
-    emit: Callable[[Event], None],
+    emit: Printer,
     commands: Commands,
 ) -> int:
     from chargebench.archive.archive import Archive
@@ -116,6 +118,7 @@ def _record(
     if args.control:
         threading.Thread(target=_listen, args=(sys.stdin, commands), daemon=True, name="control").start()
     done = recorder.record(runs=args.runs, give_up_s=args.give_up)
+    emit.close()
     if unsealed:
         print(
             f"chargebench: not sealed: {len(unsealed)}; what there is of them is sealed at the next start",
@@ -148,24 +151,6 @@ def _check_plan(args: argparse.Namespace, tags: Mapping[str, str | float]) -> No
     taken = sorted(SET_BY_PLAN & set(tags))
     if taken and not args.control:  # the window hands over its form, which the plan then fills
         raise UsageError(f"--tag {taken[0]}: the plan sets it; leave it out, or record without --plan")
-
-
-def _until_pipe_breaks(emit: Callable[[Event], None], commands: Commands) -> Callable[[Event], None]:
-    """`emit`, but a reader of our output that goes away ends the recording in good order instead of with an error."""
-    gone = False
-
-    def guarded(event: Event) -> None:
-        nonlocal gone
-        if gone:
-            return
-        try:
-            emit(event)
-        except BrokenPipeError:
-            gone = True
-            silence_stdout()
-            commands.put({"do": "stop"})
-
-    return guarded
 
 
 def _stop_on_signals(commands: Commands) -> None:

@@ -7,6 +7,7 @@ import os
 import signal
 import subprocess
 import sys
+import time
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
@@ -167,6 +168,41 @@ def test_a_reader_that_goes_away_keeps_the_run(bench: VirtualBenchProcess, recor
     assert running.process.stderr.read() == ""
     assert running.process.wait(60) == 0
     assert len(list((tmp_path / "archive").glob("*.h5"))) == 1
+
+
+@pytest.mark.skipif(os.name == "nt", reason="terminals are POSIX")
+@pytest.mark.parametrize("runs", ["1", "2"])
+def test_a_terminal_that_is_held_holds_up_no_run(bench: VirtualBenchProcess, tmp_path: Path, runs: str) -> None:
+    """With the terminal held (Ctrl-S) the run is recorded, sealed and kept; the recorder ends with the same code."""
+    import pty
+    import termios
+
+    archive = tmp_path / "archive"
+    near, far = pty.openpty()
+    words = ["record", "--bench", str(bench.bench_path), "--archive", str(archive), "--runs", runs]
+    with (
+        open(near, "rb", buffering=0) as screen,
+        open(far, "rb", buffering=0) as terminal,
+        subprocess.Popen(
+            [sys.executable, "-m", "chargebench", *words], stdin=subprocess.DEVNULL, stdout=far, stderr=far
+        ) as process,
+    ):
+        seen = b""
+        while b"armed" not in seen:
+            seen += screen.read(4096)
+        termios.tcflow(terminal, termios.TCOOFF)
+        try:
+            bench.grind(18.0)
+            deadline = time.monotonic() + 60.0
+            while not list(archive.glob("*.h5")) and time.monotonic() < deadline:
+                time.sleep(0.05)
+            assert len(list(archive.glob("*.h5"))) == 1
+            if runs == "2":
+                process.send_signal(signal.SIGTERM)
+            assert process.wait(60) == int(runs) - 1
+        finally:
+            process.kill()
+            termios.tcflow(terminal, termios.TCOON)
 
 
 def test_nothing_ground_leaves_nothing_behind(recorder: Any, tmp_path: Path) -> None:
