@@ -1,15 +1,17 @@
 """A recording led by a person, not by a detector: so many seconds, until something jumps, until a word is said.
 
 Owns the loop of a bench check: bytes go into a journal as in any recording, are sealed as any run, and the latest
-readings are at hand to wait for. Time is the run's own clock throughout.
+readings are at hand to wait for. Where the disk fails it goes on in the fallback folder, as the recorder does. Time is
+the run's own clock throughout.
 """
 
 from __future__ import annotations
 
+import math
 import time
 from array import array
 from collections import defaultdict, deque
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from contextlib import suppress
 from itertools import chain
 from pathlib import Path
@@ -21,14 +23,16 @@ from typing import Final, Self
 import numpy as np
 import numpy.typing as npt
 
-from chargebench.errors import GaveUpError
+from chargebench.errors import GaveUpError, JournalError
 from chargebench.instruments.benchfile import Bench
 from chargebench.instruments.feed import Chunk, Feeds
 from chargebench.recording.assemble import Assembler, Timed
 from chargebench.recording.header import header_fields
 from chargebench.recording.ids import new_run_id, utc_now_text
 from chargebench.recording.journal import Journal
+from chargebench.recording.recorder import RESCUE_EVERY_S
 from chargebench.recording.records import json_payload, raw_payload
+from chargebench.recording.recover import fallback_folder
 from chargebench.recording.seal import seal
 from chargebench.runs.run import Knowledge, TagValue
 from chargebench.units import quantity_of, value_text
@@ -51,6 +55,10 @@ class Capture:
         Where the journal and the run go.
     tags, knowledge
         Of the run.
+    warn : callable
+        Is told in words when the journal cannot be written, and where recording goes on.
+    fallback : Path, optional
+        Where it goes on then; the user's data folder unless given.
 
     Attributes
     ----------
@@ -64,12 +72,22 @@ class Capture:
         When the folder takes no journal.
     """
 
-    def __init__(self, bench: Bench, folder: Path, tags: Mapping[str, TagValue], knowledge: Knowledge) -> None:
+    def __init__(
+        self,
+        bench: Bench,
+        folder: Path,
+        tags: Mapping[str, TagValue],
+        knowledge: Knowledge,
+        warn: Callable[[str], object],
+        fallback: Path | None = None,
+    ) -> None:
         folder.mkdir(parents=True, exist_ok=True)
         self.run_id = new_run_id()
         now_ns = time.monotonic_ns()
         header = header_fields(self.run_id, utc_now_text(), now_ns, bench.text, tags, knowledge, {})
         self._journal: Journal | None = Journal.create(folder / f"{self.run_id}.journal", header)
+        self._warn, self._fallback = warn, fallback or fallback_folder()
+        self._rescue_s = -math.inf
         self._assembler = Assembler(bench, header, keep=False)
         self._queue: SimpleQueue[Chunk] = SimpleQueue()
         self._feeds = Feeds(bench, self._queue)
@@ -96,14 +114,17 @@ class Capture:
         Raises
         ------
         RunFileError, JournalError
-            When it could not be sealed; its journal is kept.
+            When it could not be sealed, or no disk took all of it; its journal is kept.
         """
         self._feeds.stop()
+        self._append("end", json_payload({"ns": time.monotonic_ns(), "text": ""}))
         assert self._journal is not None, "sealed once"
+        self._journal.settle()
+        self._rescue()
         journal, self._journal = self._journal, None
-        journal.append("end", json_payload({"ns": time.monotonic_ns(), "text": ""}))
-        journal.sync()
         journal.close()
+        if journal.failure:
+            raise JournalError(f"{journal.failure}; the check is not stored, make it again once the disk takes it")
         return seal(journal.path)
 
     def mark(self, text: str, kind: str = "user") -> None:
@@ -202,8 +223,23 @@ class Capture:
 
     def _append(self, kind: str, payload: str) -> list[Timed]:
         assert self._journal is not None, "not yet sealed"
+        if time.monotonic() - self._rescue_s >= RESCUE_EVERY_S:
+            self._rescue()
         readings = self._assembler.feed(self._journal.append(kind, payload))
         for reading in readings:
             self._heard[reading.channel].extend((reading.time_s, reading.value))
         self.now_s = next((r.time_s for r in reversed(readings) if r.channel in self._leads), self.now_s)
         return readings
+
+    def _rescue(self) -> None:
+        """Where the journal can no longer be written, go on in the fallback folder; until that works, in memory."""
+        assert self._journal is not None, "not yet sealed"
+        if not (why := self._journal.failure):
+            return
+        self._rescue_s = time.monotonic()
+        try:
+            self._journal = self._journal.continue_in(self._fallback)
+        except JournalError as error:
+            self._warn(f"{why}; {error}; readings are kept in memory only")
+        else:
+            self._warn(f"{why}; recording goes on in {self._fallback}")

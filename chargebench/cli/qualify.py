@@ -211,6 +211,7 @@ def run(args: argparse.Namespace) -> int:
         Archive(args.archive, create=True),
         _say_json if args.json else _say,
         _ask_json if args.json else _ask,
+        _warn_json if args.json else _warn,
         args.valid_days,
         getattr(args, "wait", 0.0),
     )
@@ -264,6 +265,14 @@ def _say(text: str) -> None:
 
 def _say_json(text: str) -> None:
     print_json({"event": "step", "text": text})
+
+
+def _warn(text: str) -> None:
+    _say(f"reject: {text}")
+
+
+def _warn_json(text: str) -> None:
+    print_json({"event": "notice", "severity": "reject", "code": "journal", "text": text})
 
 
 def _ask(text: str) -> None:

@@ -72,6 +72,8 @@ class Session:
     archive : Archive
     say, ask : callable
         Tell a person what to do; the second waits until it is done.
+    warn : callable
+        Tells a person that something is wrong with the recording.
     valid_days : int or None
         As in `Occasion`.
     wait_s : float
@@ -82,6 +84,7 @@ class Session:
     archive: Archive
     say: Callable[[str], None]
     ask: Callable[[str], None]
+    warn: Callable[[str], None]
     valid_days: int | None = None
     wait_s: float = 300.0
 
@@ -107,7 +110,11 @@ class Session:
                 seal(journal)
             except ChargebenchError as error:
                 self.say(str(error))
-        return Capture(self.bench, self.folder, {"note": f"bench check: {kind}"}, self.knowledge())
+        return self.capture_in(self.folder, {"note": f"bench check: {kind}"})
+
+    def capture_in(self, folder: Path, tags: Mapping[str, TagValue]) -> Capture:
+        """A recording of this bench, with those tags, in that folder."""
+        return Capture(self.bench, folder, tags, self.knowledge(), self.warn)
 
 
 def _channel(bench: Bench, allowed: tuple[str, ...], kind: str) -> str:
@@ -311,7 +318,7 @@ def _null_grind(session: Session, n: int, runs: int, grind_s: float, treatment: 
     """One run of an empty grinder, timed by words."""
     quiet = session.bench.recording
     tags: dict[str, TagValue] = {"purpose": "blank", "treatment": treatment}
-    with Capture(session.bench, session.archive.folder, tags, session.knowledge()) as capture:
+    with session.capture_in(session.archive.folder, tags) as capture:
         on = ", ioniser on" if treatment == "ionised" else ""
         session.say(
             f"{n} of {runs}: cup handled as in a run and in place{on}; hands off for {quiet.quiet_before_s:g} s"
