@@ -269,6 +269,7 @@ _ROWS: Final = (
     Watch("leakage-unknown", "note", 0.0, "", "Neither this run nor a bench check tells the leakage time constant."),
     Watch("cut-short", "doubt", 0.0, "", "The recording ended during the grind."),
     Watch("recovered", "note", 0.0, "", "The recording was cut short and sealed later."),
+    Watch("not-reducible", "reject", 0.0, "", "The run cannot be reduced: it holds numbers that no measurement gives."),
 )
 
 TABLE: Final[Mapping[str, Watch]] = MappingProxyType({watch.code: watch for watch in _ROWS})

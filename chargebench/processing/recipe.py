@@ -5,20 +5,23 @@ The order of the steps is that of `process`; what each does lies in ``step_*``, 
 
 from __future__ import annotations
 
+import json
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import Any
+
+import numpy as np
 
 from chargebench import __version__
 from chargebench.processing import flags as watch
 from chargebench.processing.integral import block_sums, integral_steps, integrate_current, without_resets
-from chargebench.processing.outcome import Outcome
+from chargebench.processing.outcome import RESULT_UNITS, Flag, Outcome
 from chargebench.processing.parameters import DEFAULT, Recipe, Value, read_recipe
-from chargebench.processing.series import Series, clean, empty
+from chargebench.processing.series import BEYOND_BELIEF, Series, clean, empty
 from chargebench.processing.step_answer import answer
 from chargebench.processing.step_charge import choose_stretches, fine_width_s, fit_charge, running_charge
 from chargebench.processing.step_mass import collect, find_rise, time_grind
-from chargebench.processing.stretches import NONE
+from chargebench.processing.stretches import NONE, Stretches
 from chargebench.processing.work import Cup, Material, Work
 from chargebench.runs.run import Run
 
@@ -36,8 +39,22 @@ def process(run: Run, recipe: Recipe = DEFAULT) -> Outcome:
     Returns
     -------
     Outcome
-        Every key of `RESULT_UNITS`; those that cannot be had are None, with a flag that says why.
+        Every key of `RESULT_UNITS`; those that cannot be had are None, with a flag that says why. Where the numbers of
+        the run are beyond arithmetic that is all of them, and the flag is ``not-reducible``.
     """
+    try:
+        if odd := _beyond_belief(run):
+            raise ValueError(odd)
+        with np.errstate(divide="raise", over="raise", invalid="raise"):
+            outcome = _reduced(run, recipe)
+        json.dumps(outcome.as_json(), allow_nan=False)
+    except (ArithmeticError, np.linalg.LinAlgError, ValueError) as error:
+        return _not_reduced(run, recipe, str(error) or type(error).__name__)
+    return outcome
+
+
+def _reduced(run: Run, recipe: Recipe) -> Outcome:
+    """All steps, one after another."""
     work = _laid_out(_material(run, recipe.parameters), recipe)
     if run.recovered:
         work.flag("recovered")
@@ -51,10 +68,42 @@ def process(run: Run, recipe: Recipe = DEFAULT) -> Outcome:
     gain = work.material.known.get("gain")
     running_charge(work, 1.0 if gain is None else gain.value)
     answer(work)
+    model = None if work.fit is None else work.fit.model
     return Outcome(
-        run.run_id, run.started, run.tags, run.recovered, work.result, tuple(work.flags), _provenance(run, work),
-        work.budget, work.curves, work.details,
+        run.run_id, run.started, run.tags, run.recovered, work.result, tuple(work.flags),
+        _provenance(run, recipe, work.stretches, model, work.steps), work.budget, work.curves, work.details,
     )  # fmt: skip
+
+
+def _beyond_belief(run: Run) -> str:
+    """What of the run's tags or knowledge is no number that could have been measured, in words; empty where nothing.
+
+    Readings of that kind are left out by `clean`, which counts them.
+    """
+    for key, tag in run.tags.items():
+        if not isinstance(tag, str) and not math.isfinite(tag):
+            return f"tag {key} is {tag}"
+    for key, known in run.knowledge.known.items():
+        believable = abs(known.value) < BEYOND_BELIEF and 0.0 <= known.u < BEYOND_BELIEF and known.dof > 0.0
+        if not believable:
+            return f"{key} is said to be {known.value:g} with u = {known.u:g} and {known.dof:g} degrees of freedom"
+    return ""
+
+
+def _not_reduced(run: Run, recipe: Recipe, why: str) -> Outcome:
+    """The outcome of a run that no step can make anything of: nothing but a flag that says why."""
+    row = watch.TABLE["not-reducible"]
+    flag = Flag(row.code, row.severity, f"{row.text.rstrip('.')} ({why}).", {"why": why})
+    tags = {key: tag if isinstance(tag, str) else _plain(tag) for key, tag in run.tags.items()}
+    return Outcome(
+        run.run_id, run.started, tags, run.recovered, dict.fromkeys(RESULT_UNITS), (flag,),
+        _provenance(run, recipe, NONE, None, ()),
+    )  # fmt: skip
+
+
+def _plain(number: float) -> float | str:
+    """A number as JSON can hold it: as text where it is not finite."""
+    return number if math.isfinite(number) else str(number)
 
 
 def _material(run: Run, parameters: Mapping[str, Value]) -> Material:
@@ -122,9 +171,8 @@ def _rested_from_s(run: Run) -> float:
     return -math.inf
 
 
-def _provenance(run: Run, work: Work) -> dict[str, Any]:
+def _provenance(run: Run, recipe: Recipe, s: Stretches, model: str | None, steps: Sequence[str]) -> dict[str, Any]:
     """What the outcome rests on."""
-    s, recipe = work.stretches, work.recipe
     return {
         "recipe": recipe.name,
         "recipe_version": recipe.version,
@@ -132,7 +180,7 @@ def _provenance(run: Run, work: Work) -> dict[str, Any]:
         "thresholds": {c: recipe.thresholds.get(c, w.threshold) for c, w in watch.TABLE.items()},
         "software": f"chargebench {__version__}",
         "raw_sha256": run.raw_sha256(),
-        "model": None if work.fit is None else work.fit.model,
+        "model": model,
         "stretches_s": {
             "before": list(s.before_s),
             "grind": list(s.grind_s),
@@ -140,9 +188,9 @@ def _provenance(run: Run, work: Work) -> dict[str, Any]:
             "left_out": [list(x) for x in s.left_out],
             "how": s.how,
         },
-        "steps": list(work.steps),
+        "steps": list(steps),
         "knowledge": {
-            key: {"value": k.value, "u": k.u, "source": k.source, "date": k.date, "until": k.until}
+            key: {"value": _plain(k.value), "u": _plain(k.u), "source": k.source, "date": k.date, "until": k.until}
             for key, k in run.knowledge.known.items()
         },
     }

@@ -169,7 +169,7 @@ def clean(
     losses_s = np.stack((time_s[holes], time_s[holes + 1]), axis=1)
     losses_s = losses_s[np.all(np.abs(losses_s) < BEYOND_BELIEF, axis=1)]
     repeated = int(np.count_nonzero(steps[uneven] == 0))
-    with np.errstate(invalid="ignore"):  # times may be anything yet
+    with np.errstate(invalid="ignore", over="ignore"):  # times may be anything yet
         gaps_s = np.diff(time_s)
     backwards = unsettled = bad = 0
     over: Floats = np.empty(0)

@@ -204,6 +204,10 @@ CASES: dict[str, tuple[Make, Make]] = {
         lambda: made(scale_Hz=0.0, tags=WEIGHED, knowledge={"scale_resolution_g": Known(0.01, 0.0)}),
     ),
     "recovered": (lambda: replace(made(), recovered=True), made),
+    "not-reducible": (
+        lambda: made(knowledge={"gain": Known(np.nan, 0.01)}),
+        lambda: made(knowledge={"gain": Known(1.0, 0.01)}),
+    ),
 }
 
 

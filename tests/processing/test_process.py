@@ -14,7 +14,7 @@ from hypothesis.extra import numpy as hnp
 
 from chargebench.processing.outcome import RESULT_UNITS, Outcome
 from chargebench.processing.recipe import process
-from chargebench.runs.run import Known, Run, Trace
+from chargebench.runs.run import Knowledge, Known, Mark, Run, Trace
 from tests.processing.simulate import Bench, simulate, simulate_current
 
 PLAIN = Bench(walk=0.005, seed=3)
@@ -303,3 +303,58 @@ def test_nothing_that_can_be_loaded_raises(found: tuple[Trace, ...], tags: dict[
     """Whatever the arrays hold, there is an outcome with every key and finite JSON."""
     run = Run("20260314T091500Z-7f3a2c", "2026-03-14T09:15:00Z", tags, {x.channel: x for x in found}, recovered=True)
     json.dumps(process(run).as_json(), allow_nan=False)
+
+
+ODD = st.sampled_from([0.0, -0.0, 1.0, -1.0, 1e-3, 18.0, 5e-324, 1e-308, 1e15, 1e100, 1e308, math.nan, math.inf])
+TAGS = ["dose_g", "water_uL_per_g", "humidity_percent", "mass_before_g", "mass_after_g", "particle_diameter_um", "x"]
+KNOWN = [
+    "gain", "leakage_rate_per_s", "bias_current_nA", "charge_offset_nC", "net_charge_floor_nC", "scale_gain",
+    "ioniser_background_nC", "scale_resolution_g", "scale_repeatability_g", "scale_linearity_g", "detection_limit_nC",
+]  # fmt: skip
+SOUND = simulate(PLAIN)[0]
+
+
+@settings(max_examples=150, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+@given(
+    st.dictionaries(st.sampled_from(TAGS), st.one_of(ODD, st.sampled_from(["", "\ud800", "many"])), max_size=3),
+    st.dictionaries(st.sampled_from(KNOWN), st.builds(Known, ODD, ODD, ODD, until=st.just("nope")), max_size=2),
+    st.lists(st.builds(Mark, ODD, st.just("state"), st.sampled_from(["armed", "grinding", "done", ""])), max_size=3),
+    st.sampled_from([1.0, 1e-300, 1e9, 1e12, 1e305]),
+    st.sampled_from([1.0, 1e-9, 0.0, 1e10, 1e306]),
+)
+def test_odd_numbers_are_refused_in_words(
+    tags: dict[str, str | float], known: dict[str, Known], marks: list[Mark], larger: float, slower: float
+) -> None:
+    """Absurd tags, knowledge, marks, readings and times give an outcome with its grounds, never an error."""
+    x = SOUND.traces["charge"]
+    run = replace(SOUND, tags={**SOUND.tags, **tags}, knowledge=Knowledge(known), marks=tuple(marks))
+    outcome = process(with_trace(run, value=x.value * larger, time_s=x.time_s * slower))
+    text = json.dumps(outcome.as_json(), allow_nan=False)
+    assert json.loads(text)["provenance"]["raw_sha256"]
+    assert outcome.result["net_charge_nC"] is not None or outcome.worst == "reject"
+
+
+@pytest.mark.parametrize(
+    ("tags", "known", "words"),
+    [
+        ({"block": math.nan}, {}, "tag block is nan"),
+        ({}, {"gain": Known(1e18, 0.001)}, "gain is said to be 1e+18"),
+        ({}, {"scale_gain": Known(1.0, -math.inf)}, "scale_gain is said to be 1 with u = -inf"),
+        ({}, {"gain": Known(1.0, 0.1, math.nan)}, "nan degrees of freedom"),
+    ],
+)
+def test_what_is_no_measurement_is_named(tags: dict[str, float], known: dict[str, Known], words: str) -> None:
+    """A tag or an entry of knowledge that nobody can have measured rejects the run in a sentence that names it."""
+    outcome = process(replace(SOUND, tags={**SOUND.tags, **tags}, knowledge=Knowledge(known)))
+    (flag,) = outcome.flags
+    assert (flag.code, flag.severity) == ("not-reducible", "reject")
+    assert words in flag.text
+
+
+def test_a_stray_time_beyond_belief_is_set_aside() -> None:
+    """Two stamps at either end of what a number holds are left out; the answer stays."""
+    time_s = SOUND.traces["charge"].time_s.copy()
+    time_s[[100, 101]] = [-1.7e308, 1.7e308]
+    net = process(with_trace(SOUND, time_s=time_s)).result["net_charge_nC"]
+    assert net is not None
+    assert net.value == pytest.approx(value(process(SOUND)), abs=net.U95)
