@@ -133,7 +133,7 @@ class Archive:
         """What a recipe makes of a run, in the form that ``show --json`` prints.
 
         Kept beside the run as ``RUNID.outcome.json`` and read from there while the run file, the recipe and the
-        software are the same.
+        software are the same; one that another user or another program wrote is made anew.
 
         Raises
         ------

@@ -1,28 +1,57 @@
 """Outcomes kept beside their runs, so that nothing is reduced twice. Owns ``RUNID.outcome.json``; never trusts it.
 
-A kept outcome counts only while the run file's bytes, the recipe and the software are those it was made from and its
-own checksum holds. Anything else in that file is as good as no file.
+A kept outcome counts only while the run file's bytes, the recipe and the software are those it was made from, and only
+for the user who made it: its seal is keyed with a secret of that user, so that a folder from elsewhere can bring runs
+but no answers. Anything else in that file is as good as no file.
 """
 
 from __future__ import annotations
 
 import hashlib
+import hmac
 import json
 import os
 import secrets
+from contextlib import suppress
+from functools import cache
 from pathlib import Path
-from typing import Any
+from typing import Any, Final
 
 __all__ = ["digest_of", "keep", "kept"]
 
+SECRET_BYTES: Final = 32
 
-def _canonical(value: Any) -> str:
-    return json.dumps(value, sort_keys=True, ensure_ascii=False, allow_nan=False, separators=(",", ":"))
+
+def _canonical(value: Any) -> bytes:
+    return json.dumps(value, sort_keys=True, allow_nan=False, separators=(",", ":")).encode("ascii")
 
 
 def digest_of(value: Any) -> str:
     """SHA-256 of a JSON value in canonical form."""
-    return hashlib.sha256(_canonical(value).encode()).hexdigest()
+    return hashlib.sha256(_canonical(value)).hexdigest()
+
+
+def _seal_of(key: str, outcome: dict[str, Any]) -> str:
+    """What only this user's programs can write under an outcome."""
+    return hmac.digest(_secret(), _canonical([key, outcome]), "sha256").hex()
+
+
+@cache
+def _secret() -> bytes:
+    """A number nobody else knows, made once in the user's data folder; where that cannot be, one for this process."""
+    from platformdirs import user_data_path
+
+    path = Path(user_data_path("chargebench", appauthor=False)) / "kept-outcomes.key"
+    new = secrets.token_bytes(SECRET_BYTES)
+    with suppress(OSError):
+        if path.is_file() and len(found := path.read_bytes()) == SECRET_BYTES:
+            return found
+        path.parent.mkdir(parents=True, exist_ok=True)
+        aside = path.with_name(f".{path.name}.{secrets.token_hex(4)}")
+        with open(os.open(aside, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600), "wb") as file:
+            file.write(new)
+        os.replace(aside, path)
+    return new
 
 
 def kept(path: Path, key: str) -> dict[str, Any] | None:
@@ -35,14 +64,14 @@ def kept(path: Path, key: str) -> dict[str, Any] | None:
         return None
     outcome: dict[str, Any] = held["outcome"]
     try:
-        return outcome if held.get("sha256") == digest_of(outcome) else None
+        return outcome if held.get("seal") == _seal_of(key, outcome) else None
     except (ValueError, RecursionError):
         return None
 
 
 def keep(path: Path, key: str, outcome: dict[str, Any]) -> None:
     """Keep an outcome: written aside, then moved into place. Where the folder cannot be written, nothing is kept."""
-    text = json.dumps({"key": key, "sha256": digest_of(outcome), "outcome": outcome}, ensure_ascii=False, indent=1)
+    text = json.dumps({"key": key, "seal": _seal_of(key, outcome), "outcome": outcome}, indent=1)
     aside = path.with_name(f".{path.name}.{secrets.token_hex(4)}")
     try:
         with aside.open("x", encoding="utf-8", newline="\n") as file:

@@ -10,6 +10,7 @@ from pathlib import Path
 
 import pytest
 
+from chargebench.archive import cache
 from chargebench.archive.archive import Archive, Wanted
 from chargebench.archive.index import NAME
 from chargebench.errors import ArchiveError, RunFileError
@@ -171,13 +172,9 @@ def test_an_outcome_is_kept_beside_its_run(archive: Archive) -> None:
 
 
 def _mark_kept(path: Path) -> None:
-    """Make a kept outcome recognisable, its checksum still right."""
-    from chargebench.archive.cache import digest_of
-
+    """Make a kept outcome recognisable, its seal still right."""
     held = json.loads(path.read_text(encoding="utf-8"))
-    held["outcome"]["run"] = "from the kept file"
-    held["sha256"] = digest_of(held["outcome"])
-    path.write_text(json.dumps(held), encoding="utf-8")
+    cache.keep(path, held["key"], {**held["outcome"], "run": "from the kept file"})
 
 
 @pytest.mark.parametrize("change", ["nothing", "run file", "recipe", "software"])
@@ -215,6 +212,45 @@ def test_an_altered_kept_outcome_is_no_outcome(archive: Archive) -> None:
     held["outcome"]["result"]["net_charge_nC"]["value"] = 1.0
     kept.write_text(json.dumps(held), encoding="utf-8")
     assert archive.outcome(FIRST) == made
+
+
+@pytest.mark.parametrize("keys", ["as they are", "none"])
+@pytest.mark.parametrize("secret", [b"", b"a guess of 32 bytes".ljust(32), None])
+def test_an_outcome_that_came_with_the_folder_is_no_outcome(
+    archive: Archive, monkeypatch: pytest.MonkeyPatch, keys: str, secret: bytes | None
+) -> None:
+    """What somebody else, or plain arithmetic, can write beside a run is not believed, whatever it holds."""
+    made = archive.outcome(FIRST)
+    kept = archive.folder / f"{FIRST}.outcome.json"
+    held = json.loads(kept.read_text(encoding="utf-8"))
+    forged = {**made, "run": "forged", **({"result": {}} if keys == "none" else {})}
+    if secret is None:
+        digest = cache.digest_of(forged)
+        kept.write_text(json.dumps({"key": held["key"], "sha256": digest, "seal": digest, "outcome": forged}))
+    else:
+        with monkeypatch.context() as elsewhere:
+            elsewhere.setattr(cache, "_secret", lambda: secret)
+            cache.keep(kept, held["key"], forged)
+    assert archive.outcome(FIRST) == made
+
+
+def test_the_secret_is_made_once_and_read_by_nobody_else(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Another process of the same user has the same secret; a damaged one is made anew; nobody else may read it."""
+    monkeypatch.setattr("platformdirs.user_data_path", lambda *words, **more: tmp_path / "data")
+    make = cache._secret.__wrapped__
+    assert make() == make()
+    (path,) = (tmp_path / "data").iterdir()
+    assert os.name == "nt" or path.stat().st_mode & 0o077 == 0
+    path.write_bytes(b"short")
+    assert make() == make() != b"short"
+
+
+def test_a_tag_that_no_file_system_knows_is_kept(archive: Archive, put: Put) -> None:
+    """Text that is no UTF-8, and a number that is none, hide neither their run nor the others."""
+    put(SECOND, operator="\ud800", free=float("inf"))
+    assert archive.outcome(SECOND) == archive.outcome(SECOND)
+    assert archive.outcome(SECOND)["tags"]["operator"] == "\ud800"
+    assert len(archive.find()) == 4
 
 
 def test_a_damaged_run_has_no_outcome(archive: Archive) -> None:
