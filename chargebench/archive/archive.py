@@ -161,7 +161,7 @@ class Archive:
                 raw = hashlib.file_digest(file, "sha256").hexdigest()
         except OSError as error:
             raise ArchiveError(f"run file {path}: cannot be read ({error.strerror or error})") from error
-        parts = [recipe.name, recipe.version, dict(recipe.parameters), dict(recipe.thresholds)]
+        parts = [recipe.name, recipe.version, list(recipe.steps), dict(recipe.parameters), dict(recipe.thresholds)]
         return digest_of({"run": raw, "recipe": parts, "software": __version__})
 
     def knowledge(self, bench: Bench, on: date) -> Knowledge:

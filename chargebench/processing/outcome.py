@@ -132,8 +132,8 @@ class Outcome:
         Keys of `RESULT_UNITS`; None where the number cannot be had, with a flag that says why.
     flags : tuple of Flag
     provenance : mapping
-        ``recipe``, ``recipe_version``, ``parameters``, ``software``, ``raw_sha256``, ``model``, ``stretches_s``,
-        ``steps`` (in order, each in words), ``knowledge`` used.
+        ``recipe``, ``recipe_version``, ``recipe_steps``, ``parameters``, ``software``, ``raw_sha256``, ``model``,
+        ``stretches_s``, ``steps`` (what was done, in words), ``knowledge`` used.
     budget : tuple of BudgetTerm
         For charge-to-mass.
     curves : mapping of str to mapping of str to array

@@ -1,4 +1,4 @@
-"""Recipes: a name, a version and numbers. Owns the table of parameters and what each may be; reads recipe files.
+"""Recipes: a name, a version, steps and numbers. Owns the tables of steps and parameters; reads recipe files.
 
 Knows nothing of runs: `recipe` puts one to work.
 """
@@ -16,9 +16,16 @@ from typing import Any, Final
 from chargebench.errors import RecipeError
 from chargebench.processing.flags import TABLE
 
-__all__ = ["DEFAULT", "DEFAULTS", "Recipe", "Value", "read_recipe"]
+__all__ = ["DEFAULT", "DEFAULTS", "STEPS", "Recipe", "Value", "read_recipe"]
 
 Value = float | str
+
+STEPS: Final = (
+    "find mass rise", "choose stretches", "fit charge", "collect mass", "time grind", "running charge", "answer",
+)  # fmt: skip
+"""What a recipe does, in this order, since each step builds on those before it."""
+OPTIONAL: Final = frozenset({"time grind", "running charge"})
+"""Steps that a recipe may leave out: none but what they find themselves is then missing."""
 
 DEFAULTS: Final[Mapping[str, tuple[Value, Any]]] = MappingProxyType(
     {
@@ -55,11 +62,13 @@ DEFAULTS: Final[Mapping[str, tuple[Value, Any]]] = MappingProxyType(
 
 @dataclass(frozen=True)
 class Recipe:
-    """A named, versioned set of parameters.
+    """A named, versioned, ordered set of steps with their parameters.
 
     Attributes
     ----------
     name, version : str
+    steps : tuple of str
+        Of `STEPS`, in their order; those in `OPTIONAL` may be left out.
     parameters : mapping of str to float or str
         Those that differ from the defaults may be given alone.
     thresholds : mapping of str to float
@@ -68,15 +77,19 @@ class Recipe:
     Raises
     ------
     RecipeError
-        When a parameter or flag is unknown or a value is not allowed.
+        When a step, parameter or flag is unknown, a step is missing or out of order, or a value is not allowed.
     """
 
     name: str = "standard"
     version: str = "1"
     parameters: Mapping[str, Value] = field(default_factory=dict)
     thresholds: Mapping[str, float] = field(default_factory=dict)
+    steps: tuple[str, ...] = STEPS
 
     def __post_init__(self) -> None:
+        if tuple(step for step in STEPS if step in self.steps or step not in OPTIONAL) != self.steps:
+            allowed = f"{', '.join(STEPS)}, in this order; {' and '.join(sorted(OPTIONAL))} may be left out"
+            raise RecipeError(f"recipe {self.name!r}: steps are {', '.join(map(str, self.steps))}; allowed: {allowed}")
         for key, value in self.parameters.items():
             _check_parameter(key, value)
         for code, value in self.thresholds.items():
@@ -105,7 +118,9 @@ DEFAULT: Final = Recipe()
 
 
 def read_recipe(path: Path) -> Recipe:
-    """A recipe from a TOML file with ``name``, ``version`` and the tables ``[parameters]`` and ``[thresholds]``.
+    """A recipe from a TOML file: ``name``, ``version``, ``steps`` and the tables ``[parameters]`` and ``[thresholds]``.
+
+    What the file does not say is as in the built-in recipe, which it may not pass itself off as.
 
     Raises
     ------
@@ -117,13 +132,19 @@ def read_recipe(path: Path) -> Recipe:
     except (OSError, UnicodeDecodeError, tomllib.TOMLDecodeError) as error:
         reason = getattr(error, "strerror", None) or error
         raise RecipeError(f"recipe {path}: cannot be read ({reason}); expected a recipe as TOML") from error
-    unknown = set(content) - {"name", "version", "parameters", "thresholds"}
+    allowed = ("name", "version", "steps", "parameters", "thresholds")
+    unknown = set(content) - set(allowed)
     if unknown:
-        raise RecipeError(
-            f"recipe {path}: unknown key {min(unknown)!r}; allowed: name, version, parameters, thresholds"
-        )
+        raise RecipeError(f"recipe {path}: unknown key {min(unknown)!r}; allowed: {', '.join(allowed)}")
     tables = {key: content.get(key, {}) for key in ("parameters", "thresholds")}
     for key, table in tables.items():
         if not isinstance(table, dict):
             raise RecipeError(f"recipe {path}: {key} is {table!r}, expected a table")
-    return Recipe(str(content.get("name", Path(path).stem)), str(content.get("version", "1")), **tables)
+    steps = content.get("steps", list(STEPS))
+    if not isinstance(steps, list):
+        raise RecipeError(f"recipe {path}: steps is {steps!r}, expected a list of names")
+    name, version = str(content.get("name", Path(path).stem)), str(content.get("version", "1"))
+    recipe = Recipe(name, version, **tables, steps=tuple(steps))
+    if name == DEFAULT.name and recipe != DEFAULT:
+        raise RecipeError(f"recipe {path}: name is {name!r}, which is the built-in recipe's; give yours another")
+    return recipe

@@ -1,14 +1,14 @@
 """The one function that makes an Outcome of a Run, and the only file of this room that opens one.
 
-The order of the steps is that of `process`; what each does lies in ``step_*``, its numbers in `parameters`.
+The steps and their order are those of the recipe; what each does lies in ``step_*``, its numbers in `parameters`.
 """
 
 from __future__ import annotations
 
 import json
 import math
-from collections.abc import Mapping, Sequence
-from typing import Any
+from collections.abc import Callable, Mapping, Sequence
+from typing import Any, Final
 
 import numpy as np
 
@@ -16,7 +16,7 @@ from chargebench import __version__
 from chargebench.processing import flags as watch
 from chargebench.processing.integral import block_sums, integral_steps, integrate_current, without_resets
 from chargebench.processing.outcome import RESULT_UNITS, Flag, Outcome
-from chargebench.processing.parameters import DEFAULT, Recipe, Value, read_recipe
+from chargebench.processing.parameters import DEFAULT, STEPS, Recipe, Value, read_recipe
 from chargebench.processing.series import BEYOND_BELIEF, Series, clean, empty
 from chargebench.processing.step_answer import answer
 from chargebench.processing.step_charge import choose_stretches, fine_width_s, fit_charge, running_charge
@@ -26,6 +26,11 @@ from chargebench.processing.work import Cup, Material, Work
 from chargebench.runs.run import Run
 
 __all__ = ["DEFAULT", "Recipe", "process", "read_recipe"]
+
+
+_DO: Final[Mapping[str, Callable[[Work], None]]] = dict(
+    zip(STEPS, (find_rise, choose_stretches, fit_charge, collect, time_grind, running_charge, answer), strict=True)
+)
 
 
 def process(run: Run, recipe: Recipe = DEFAULT) -> Outcome:
@@ -60,14 +65,8 @@ def _reduced(run: Run, recipe: Recipe) -> Outcome:
         work.flag("recovered")
     if work.material.stopped_in_grind:
         work.flag("cut-short")
-    find_rise(work)
-    choose_stretches(work)
-    fit_charge(work)
-    collect(work)
-    time_grind(work)
-    gain = work.material.known.get("gain")
-    running_charge(work, 1.0 if gain is None else gain.value)
-    answer(work)
+    for step in recipe.steps:
+        _DO[step](work)
     model = None if work.fit is None else work.fit.model
     return Outcome(
         run.run_id, run.started, run.tags, run.recovered, work.result, tuple(work.flags),
@@ -176,6 +175,7 @@ def _provenance(run: Run, recipe: Recipe, s: Stretches, model: str | None, steps
     return {
         "recipe": recipe.name,
         "recipe_version": recipe.version,
+        "recipe_steps": list(recipe.steps),
         "parameters": dict(recipe.parameters),
         "thresholds": {c: recipe.thresholds.get(c, w.threshold) for c, w in watch.TABLE.items()},
         "software": f"chargebench {__version__}",

@@ -211,7 +211,7 @@ def _leakage_result(work: Work, fit: ChargeFit) -> None:
         work.flag("leakage-unknown")
 
 
-def running_charge(work: Work, gain: float) -> None:
+def running_charge(work: Work) -> None:
     """Running charge, its rising and falling parts, and its course along the mass.
 
     Charge of both signs that falls in at the same time cancels in the cup: the parts are those of the net flow.
@@ -219,6 +219,7 @@ def running_charge(work: Work, gain: float) -> None:
     fit = work.fit
     if fit is None or work.lost_nC is None:
         return
+    gain = 1.0 if (known := work.material.known.get("gain")) is None else known.value
     s, t = work.stretches, work.fine.time_s
     charge, u_running = running(fit, work.fine)
     before, after = s.quiet(t)

@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 
 from chargebench.errors import RecipeError
-from chargebench.processing.parameters import DEFAULTS
+from chargebench.processing.parameters import DEFAULTS, OPTIONAL, STEPS
 from chargebench.processing.recipe import DEFAULT, Recipe, process, read_recipe
 from tests.processing.simulate import simulate
 
@@ -41,7 +41,11 @@ def test_a_file_overrides_by_name(tmp_path: Path) -> None:
         ('[parameters]\ndrift_model = "cubic"\n', ["drift_model", "cubic", "auto, none"]),
         ("[thresholds]\nhums = 1\n", ["hums"]),
         ("[thresholds]\nhum = inf\n", ["hum", "inf"]),
-        ("steps = 1\n", ["steps", "parameters"]),
+        ("step = 1\n", ["step", "steps", "parameters"]),
+        ("steps = 1\n", ["steps", "1", "list"]),
+        ('steps = ["answer"]\n', ["answer", "find mass rise", "may be left out"]),
+        ('steps = ["guess", "answer"]\n', ["guess", "fit charge"]),
+        ('name = "standard"\n[parameters]\ndrift_model = "none"\n', ["standard", "built-in"]),
         ("parameters = 3\n", ["parameters", "3", "table"]),
         ("[parameters\n", ["quick.toml"]),
     ],
@@ -51,6 +55,18 @@ def test_what_is_not_allowed_is_named(tmp_path: Path, text: str, names: list[str
     with pytest.raises(RecipeError) as caught:
         read_recipe(written(tmp_path, text))
     assert all(name in str(caught.value) for name in names)
+
+
+def test_a_recipe_is_its_steps_in_their_order(tmp_path: Path) -> None:
+    """Steps that may be left out can be, and the outcome says which were done; another order is refused."""
+    fewer = [step for step in STEPS if step not in OPTIONAL]
+    outcome = process(simulate()[0], read_recipe(written(tmp_path, f"steps = {fewer}\n")))
+    assert outcome.provenance["recipe_steps"] == fewer
+    assert outcome.result["charge_to_mass_nC_per_g"] is not None
+    assert outcome.result["grind_time_s"] is None
+    assert outcome.result["positive_charge_nC"] is None
+    with pytest.raises(RecipeError, match="in this order"):
+        Recipe(steps=STEPS[::-1])
 
 
 def test_a_missing_file_is_a_recipe_error(tmp_path: Path) -> None:
