@@ -198,6 +198,27 @@ _ROWS: Final = (
         True,
     ),
     Watch(
+        "weighing-missing",
+        "doubt",
+        0.0,
+        "",
+        "Of the cup weighed by hand only one of mass_before_g and mass_after_g is told: it does not count.",
+    ),
+    Watch(
+        "weighings-swapped",
+        "doubt",
+        0.05,
+        "g",
+        "The cup weighed by hand became {found:.3f} g lighter: are mass_before_g and mass_after_g swapped?",
+    ),
+    Watch(
+        "weighings-disagree",
+        "doubt",
+        3.0,
+        "x u",
+        "The cup weighed by hand and the scale on the port differ by {found:.1f} times their uncertainty.",
+    ),
+    Watch(
         "mass-not-settled",
         "doubt",
         3.0,
@@ -251,6 +272,13 @@ _ROWS: Final = (
         1.0,
         "x u",
         "Null grinds scatter {found:.1f} times what this run's noise says; their spread stands.",
+    ),
+    Watch(
+        "nulls-of-other-length",
+        "note",
+        1.5,
+        "x",
+        "The null grinds that this run relies on and its own grind differ {found:.1f} times in length.",
     ),
     Watch(
         "wander-floor",

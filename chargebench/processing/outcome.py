@@ -26,6 +26,7 @@ RESULT_UNITS: Mapping[str, str] = {
     "leakage_time_constant_s": "s",
     "grind_time_s": "s",
     "throughput_g_per_s": "g/s",
+    "mass_lag_s": "s",
     "recovery_percent": "%",
     "noise_nC": "nC",
 }

@@ -50,6 +50,7 @@ DEFAULTS: Final[Mapping[str, tuple[Value, Any]]] = MappingProxyType(
         "mass_block_s": (0.2, (0.02, 5.0)),
         "smallest_mass_g": (0.05, (0.0, 10.0)),
         "hand_readability_g": (0.1, (1e-6, 10.0)),
+        "water_relative_u": (0.05, (0.0, 1.0)),
         "mass_steps": (10.0, (2.0, 100.0)),
         "spike_threshold": (9.0, (4.0, 100.0)),
         "turn_factor": (6.0, (2.0, 50.0)),

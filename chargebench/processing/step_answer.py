@@ -17,6 +17,7 @@ from chargebench.processing.charge import ChargeFit
 from chargebench.processing.outcome import Knowing
 from chargebench.processing.ratio import Source, budget, estimate, summed
 from chargebench.processing.step_charge import drift_priors
+from chargebench.processing.step_mass import put_in
 from chargebench.processing.work import Work, number
 
 __all__ = ["answer", "breakdown_bound"]
@@ -41,6 +42,7 @@ def answer(work: Work) -> None:
     _parts(work, sources, background)
     for floor in _floors(work):
         work.flag(floor.code, floor.least_nC / max(work.fit.net[1], 1e-15), floor_nC=floor.least_nC)
+    _compared_with_nulls(work)
     limit = work.material.known.get("detection_limit_nC")
     if limit is not None and limit.value > 0:
         work.flag("below-detection-limit", abs(net.value) / limit.value, limit_nC=limit.value)
@@ -54,9 +56,9 @@ def answer(work: Work) -> None:
     ratio = charge / work.mass
     work.result["charge_to_mass_nC_per_g"] = q = estimate(ratio, work.made)
     work.budget = budget(ratio, work.made)
-    dose_g, water_g = work.material.dose_g, work.material.water_g
-    if dose_g is not None:
-        work.result["charge_to_dry_mass_nC_per_g"] = estimate(ratio * ((dose_g + water_g) / dose_g), work.made)
+    made = dict(work.made)
+    if (given := put_in(work, made)) is not None:
+        work.result["charge_to_dry_mass_nC_per_g"] = estimate(ratio * (1.0 + given[1] / given[0]), made)
     size_um = number(work.material.tags, "particle_diameter_um") or work.p("particle_diameter_um")
     if size_um > 0:
         bound = breakdown_bound(size_um, work.p("particle_density_kg_per_m3"))
@@ -88,6 +90,16 @@ def _true_charge(
             rest = Source(floor.name, 0.0, math.sqrt(floor.least_nC**2 - u * u), "nC", "B", floor.dof)
             charge, u = charge + summed(0.0, [rest], made), floor.least_nC
     return charge
+
+
+def _compared_with_nulls(work: Work) -> None:
+    """Whether the null grinds that the run relies on lasted about as long as it."""
+    grind_s = work.stretches.grind_s[1] - work.stretches.grind_s[0]
+    keys = ("net_charge_floor_grind_s", *(("ioniser_background_grind_s",) if work.material.ionised else ()))
+    for nulls in filter(None, map(work.material.known.get, keys)):
+        if min(grind_s, nulls.value) > 0.0:
+            found = max(grind_s / nulls.value, nulls.value / grind_s)
+            work.flag("nulls-of-other-length", found, grind_s=grind_s, null_grinds_s=nulls.value)
 
 
 class _Floor(NamedTuple):

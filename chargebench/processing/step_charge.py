@@ -18,6 +18,7 @@ from chargebench.processing.integral import block_sums
 from chargebench.processing.outcome import Estimate
 from chargebench.processing.qualify.allan import block_means, noise_of_means
 from chargebench.processing.series import Break, Series
+from chargebench.processing.step_mass import LAG_DOUBT
 from chargebench.processing.stretches import PAD_S, choose
 from chargebench.processing.work import Material, Work
 
@@ -253,4 +254,5 @@ def _along_mass(work: Work, t: Floats, charge: Floats, noise: float, true_mass_g
     part = (mass_t >= t[0]) & (mass_t <= t[-1])
     if abs(work.fit.net[0]) > 10.0 * work.fit.net[1] and np.count_nonzero(part) > 4:
         late_s = arrival(mass_t[part], true_mass_g[part], 0.0, total_g) - arrival(t, charge, charge[0], charge[-1])
-        work.details["mass_lags_charge_s"] = late_s
+        steps_s = math.hypot(work.material.scale.step_s, work.material.cup.series.step_s) / math.sqrt(12.0)
+        work.result["mass_lag_s"] = Estimate(late_s, math.hypot(LAG_DOUBT * work.lag_s, steps_s))

@@ -6,6 +6,7 @@ Owns the order in which the functions of `mass` are used on a run's material.
 from __future__ import annotations
 
 import math
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -25,7 +26,7 @@ from chargebench.processing.ratio import Source, estimate, summed
 from chargebench.processing.stretches import mass_rise
 from chargebench.processing.work import Material, Work, number
 
-__all__ = ["collect", "find_rise", "time_grind"]
+__all__ = ["LAG_DOUBT", "collect", "find_rise", "put_in", "time_grind"]
 
 Floats = npt.NDArray[np.float64]
 
@@ -56,41 +57,74 @@ def find_rise(work: Work) -> None:
 
 def _by_hand(material: Material) -> tuple[Level, Level] | None:
     """The two weighings of a cup weighed by hand."""
-    before, after = number(material.tags, "mass_before_g"), number(material.tags, "mass_after_g")
+    before, after = _told_masses(material)
     return None if before is None or after is None else (Level(before, 0.0), Level(after, 0.0))
+
+
+def _told_masses(material: Material) -> tuple[float | None, float | None]:
+    return number(material.tags, "mass_before_g"), number(material.tags, "mass_after_g")
 
 
 def collect(work: Work) -> None:
     """Collected mass with its sources of error, recovery, and the flags that go with them."""
     material = work.material
     by_hand = _by_hand(material)
+    on_port = _settled_levels(work) if len(material.scale) else None
+    work.levels = by_hand or on_port
     if by_hand is not None:
-        work.levels = by_hand
         work.steps.append("collected mass from the cup weighed by hand before and after")
-    elif len(material.scale):
-        work.levels = _settled_levels(work)
+    elif on_port is not None:
+        work.steps.append("collected mass from settled means of the scale")
+    work.flag("weighing-missing", sum(mass is None for mass in _told_masses(material)) % 2)
     if work.levels is None:
         if material.collects:
             work.flag("no-mass")
         return
-    known = material.known
-    stated = {k: 0.0 if (x := known.get(f"scale_{k}_g")) is None else x.value for k in ("repeatability", "linearity")}
+    known, repeatability_g = material.known, _stated(work, "repeatability")
     seen_g = resolution(material.scale.value) if by_hand is None else 0.0
     step_g = x.value if (x := known.get("scale_resolution_g")) is not None else seen_g
-    if by_hand is not None and not (step_g > 0.0 or stated["repeatability"] > 0.0):
+    if by_hand is not None and not (step_g > 0.0 or repeatability_g > 0.0):
         step_g = work.p("hand_readability_g")
         work.flag("scale-not-stated", readability_g=step_g)
     gain = known.get("scale_gain")
     mass_g, errors = collected(
-        *work.levels, step_g, stated["repeatability"], stated["linearity"], 0.0 if gain is None else gain.u
+        *work.levels, step_g, repeatability_g, _stated(work, "linearity"), 0.0 if gain is None else gain.u
     )
     factor = 1.0 if gain is None else gain.value
     work.mass_g = factor * mass_g
     sources = [Source(e.name, e.value_g, e.u_g, "g", e.kind, e.dof, e.shared, factor * e.factor) for e in errors]
     work.mass = summed(work.mass_g, sources, work.made)
-    work.result["collected_mass_g"] = estimate(work.mass, work.made)
+    work.result["collected_mass_g"] = found = estimate(work.mass, work.made)
+    if by_hand is not None:
+        work.flag("weighings-swapped", -found.value)
+    if by_hand is not None and on_port is not None:
+        port_g = factor * (on_port[1].mass_g - on_port[0].mass_g)
+        u_g = math.hypot(found.u, on_port[0].u_g, on_port[1].u_g, FINE_STEP_G)
+        work.flag("weighings-disagree", abs(found.value - port_g) / u_g, by_hand_g=found.value, on_port_g=port_g)
     if material.collects:
-        _recovery(work, estimate(work.mass, work.made))
+        _recovery(work, found)
+
+
+def put_in(work: Work, made: dict[Any, Source]) -> tuple[Any, Any] | None:
+    """Coffee and water put in, in g, as variables; None where no dose is told.
+
+    The dose is taken to be weighed on a scale as good as the cup's, the water to be sprayed as well as the recipe says
+    (judgement, type B).
+    """
+    dose_g, water_g = work.material.dose_g, work.material.water_g
+    if dose_g is None:
+        return None
+    u_dose_g = math.hypot(_stated(work, "resolution") / math.sqrt(12.0), _stated(work, "repeatability"))
+    return (
+        summed(dose_g, [Source("dose", dose_g, u_dose_g, "g", "B")], made),
+        summed(water_g, [Source("water", water_g, work.p("water_relative_u") * water_g, "g", "B")], made),
+    )
+
+
+def _stated(work: Work, figure: str) -> float:
+    """What the bench file says of the scale, in g; 0 where it says nothing."""
+    known = work.material.known.get(f"scale_{figure}_g")
+    return 0.0 if known is None else known.value
 
 
 def _settled_levels(work: Work) -> tuple[Level, Level] | None:
@@ -107,7 +141,6 @@ def _settled_levels(work: Work) -> tuple[Level, Level] | None:
     after = settled(scale, min(max(done + 5.0 * work.lag_s, last - window_s), last - 0.4 * window_s), last)
     if before is None or after is None:
         return None
-    work.steps.append("collected mass from settled means of the scale")
     step_g = resolution(scale.value)
     if abs(after.slope_g_per_s) * window_s > 2.0 * max(step_g, FINE_STEP_G) and after.u_slope_g_per_s > 0:
         moving = abs(after.slope_g_per_s) / after.u_slope_g_per_s
@@ -121,16 +154,17 @@ def _settled_levels(work: Work) -> tuple[Level, Level] | None:
 
 def _recovery(work: Work, mass: Estimate) -> None:
     """Collected mass over what was put in."""
-    dose_g, water_g = work.material.dose_g, work.material.water_g
-    if dose_g is None:
+    made = dict(work.made)
+    given = put_in(work, made)
+    if given is None:
         work.flag("no-dose")
         return
-    put_in_g = dose_g + water_g
-    share = 100.0 / put_in_g
-    work.result["recovery_percent"] = Estimate(share * mass.value, share * mass.u, mass.dof)
+    put_in_g = estimate(given[0] + given[1], made).value
+    recovery = estimate(100.0 * work.mass / (given[0] + given[1]), made)
+    work.result["recovery_percent"] = recovery
     if mass.value - 2.0 * mass.u > put_in_g:
         work.flag("mass-above-dose", mass.value / put_in_g, put_in_g=put_in_g)
-    work.flag("recovery-low", share * mass.value, put_in_g=put_in_g)
+    work.flag("recovery-low", recovery.value, put_in_g=put_in_g)
 
 
 def time_grind(work: Work) -> None:

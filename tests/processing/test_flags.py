@@ -128,6 +128,7 @@ def bent(curvature: float) -> Run:
 MARKS = (Mark(10.0, "state", "grinding"), Mark(22.0, "state", "settling"))
 TIGHT = {"leakage_rate_per_s": Known(1 / 600, 1e-7), "bias_current_nA": Known(0.02, 1e-5)}
 WEIGHED = {"mass_before_g": 152.3, "mass_after_g": 170.3}
+FINE_SCALE = {"scale_resolution_g": Known(0.1, 0.0)}
 SILENT = {"charge_per_gram": 0.0, "scale_Hz": 0.0}
 
 CASES: dict[str, tuple[Make, Make]] = {
@@ -163,6 +164,18 @@ CASES: dict[str, tuple[Make, Make]] = {
     "grind-assumed": (lambda: made(**SILENT), lambda: replace(made(**SILENT), marks=MARKS)),
     "no-mass": (lambda: made(scale_Hz=0.0), made),
     "no-mass-collected": (lambda: made(mass_g=0.03), lambda: made(mass_g=0.5)),
+    "weighing-missing": (
+        lambda: made(tags={"mass_after_g": 170.3}),
+        lambda: made(tags=WEIGHED, knowledge=FINE_SCALE),
+    ),
+    "weighings-swapped": (
+        lambda: made(tags={"mass_before_g": 170.3, "mass_after_g": 170.2}, scale_Hz=0.0),
+        lambda: made(tags={"mass_before_g": 170.3, "mass_after_g": 170.27}, scale_Hz=0.0),
+    ),
+    "weighings-disagree": (
+        lambda: made(tags={**WEIGHED, "mass_after_g": 170.5}, knowledge=FINE_SCALE),
+        lambda: made(tags=WEIGHED, knowledge=FINE_SCALE),
+    ),
     "mass-not-settled": (lambda: creeping(0.05, 25.0, 99.0), made),
     "scale-drifting": (lambda: creeping(0.01, 0.0, 10.0), made),
     "scale-unstable": (lambda: made(scale_noise_g=0.08), lambda: made(scale_noise_g=0.03)),
@@ -185,6 +198,10 @@ CASES: dict[str, tuple[Make, Make]] = {
     "noise-floor": (
         lambda: made(knowledge={"net_charge_floor_nC": Known(0.0, 1.0)}),
         lambda: made(knowledge={"net_charge_floor_nC": Known(0.0, 0.001)}),
+    ),
+    "nulls-of-other-length": (
+        lambda: made(knowledge={"net_charge_floor_grind_s": Known(20.0, 0.1)}),
+        lambda: made(knowledge={"net_charge_floor_grind_s": Known(17.0, 0.1)}),
     ),
     "wander-floor": (
         lambda: made(knowledge={"charge_walk_nC_per_root_s": Known(0.1, 0.02)}),
