@@ -27,6 +27,7 @@ from chargebench.errors import GaveUpError, JournalError
 from chargebench.instruments.benchfile import Bench
 from chargebench.instruments.feed import Chunk, Feeds
 from chargebench.recording.assemble import Assembler, Timed
+from chargebench.recording.disk import make_folder
 from chargebench.recording.header import header_fields
 from chargebench.recording.ids import new_run_id, utc_now_text
 from chargebench.recording.journal import Journal
@@ -81,7 +82,7 @@ class Capture:
         warn: Callable[[str], object],
         fallback: Path | None = None,
     ) -> None:
-        folder.mkdir(parents=True, exist_ok=True)
+        make_folder(folder)
         self.run_id = new_run_id()
         now_ns = time.monotonic_ns()
         header = header_fields(self.run_id, utc_now_text(), now_ns, bench.text, tags, knowledge, {})

@@ -68,6 +68,7 @@ def run(args: argparse.Namespace) -> int:
     from chargebench.cli.finisher import Finisher
     from chargebench.cli.planned import Planned
     from chargebench.instruments.benchfile import read_bench
+    from chargebench.recording.disk import make_folder
     from chargebench.recording.recover import fallback_folder, recover
     from chargebench.runs.tags import read_tags
 
@@ -76,7 +77,7 @@ def run(args: argparse.Namespace) -> int:
     tags = read_tags(args.tag)
     note_odd_tags(tags)
     bench = read_bench(args.bench)
-    args.archive.mkdir(parents=True, exist_ok=True)
+    make_folder(args.archive)
     commands: Commands = SimpleQueue()
     emit = Printer(print_json if args.json else _words, gone=lambda: commands.put({"do": "stop"}))
     finisher = Finisher()

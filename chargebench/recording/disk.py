@@ -13,7 +13,9 @@ from pathlib import Path
 
 from chargebench.runs.disk import Disk, sync_descriptor
 
-__all__ = ["APPEND_NEW", "free_bytes", "lock", "remove", "sync_data", "sync_folder", "unlock", "write_all"]
+__all__ = [
+    "APPEND_NEW", "free_bytes", "lock", "make_folder", "remove", "sync_data", "sync_folder", "unlock", "write_all",
+]  # fmt: skip
 
 APPEND_NEW = (
     os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_APPEND | getattr(os, "O_BINARY", 0) | getattr(os, "O_NOINHERIT", 0)
@@ -59,6 +61,20 @@ def sync_folder(folder: Path) -> None:
         When the system could not.
     """
     Disk().sync_folder(folder)
+
+
+def make_folder(folder: Path) -> None:
+    """A folder, made with those above it where they are not there, each new name on the disk.
+
+    Raises
+    ------
+    OSError
+        When it cannot be made or its name cannot be synced.
+    """
+    new = [path for path in (folder, *folder.parents) if not path.exists()]
+    folder.mkdir(parents=True, exist_ok=True)
+    for path in new:
+        sync_folder(path.parent)
 
 
 def lock(descriptor: int) -> bool:

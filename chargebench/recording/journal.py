@@ -3,7 +3,7 @@
 Owns the file and the thread that syncs it. Decodes nothing and knows no states. What `append` is given stands in the
 file when it returns, in one write; it is on the disk at most half a second later. When writing or syncing fails, the
 file is cut back to what is known to be good, nothing more is written to that descriptor, and everything since is kept
-in memory until `continue_in` has put the whole journal into another folder.
+in memory until `continue_in` has put the whole journal into another file.
 """
 
 from __future__ import annotations
@@ -15,12 +15,14 @@ import time
 from collections import deque
 from collections.abc import Mapping
 from dataclasses import dataclass
+from itertools import count
 from pathlib import Path
 from types import TracebackType
 from typing import Any, Self
 
 from chargebench.errors import JournalError
-from chargebench.recording.disk import APPEND_NEW, lock, remove, sync_data, sync_folder, unlock
+from chargebench.recording.disk import APPEND_NEW, lock, make_folder, remove, sync_data, sync_folder, unlock
+from chargebench.recording.ids import first_name
 from chargebench.recording.records import MAX_LINE_BYTES, Record, RecordParser, fields_of, json_payload, line_of
 
 __all__ = [
@@ -40,23 +42,27 @@ LOCK_PAUSE_S = 0.02
 
 
 class Journal:
-    """A journal that is being written by this process; made by `create`.
+    """A journal that is being written by this process; made by `create` or, where no disk takes it, `in_memory`.
 
     Attributes
     ----------
     path : Path
     failure : str
         Why this file takes nothing more, or empty. Set by a failed write or a failed sync.
+    left : tuple of Path
+        Files that hold nothing but what this journal holds too and could not be removed yet, see `clear`.
     """
 
-    def __init__(self, path: Path, descriptor: int, lines: deque[bytes]) -> None:
+    def __init__(self, path: Path, descriptor: int | None, lines: deque[bytes], failure: str = "") -> None:
         self.path = path
-        self.failure = ""
+        self.failure = failure
+        self.left: tuple[Path, ...] = ()
         self._descriptor = descriptor
         self._header = lines[0]
         self._kept = lines
         self._kept_bytes = sum(map(len, lines))
         self._kept_from = 0
+        self._let_go = False
         self._number = len(lines)
         self._written = self._synced = self._kept_bytes
         self._closing = self._closed = False
@@ -76,6 +82,11 @@ class Journal:
         line = line_of(Record("header", 0, json_payload(header)))
         return cls(path, _new_file(path, line), deque([line]))
 
+    @classmethod
+    def in_memory(cls, path: Path, header: Mapping[str, Any], failure: str) -> Self:
+        """A journal that no disk has taken yet: it has failed from the first, and `continue_in` gives it a file."""
+        return cls(path, None, deque([line_of(Record("header", 0, json_payload(header)))]), failure)
+
     def append(self, kind: str, payload: str) -> Record:
         """Write one record; never raises for the disk's sake, see `failure`."""
         record = Record(kind, self._number, payload)
@@ -84,7 +95,7 @@ class Journal:
         self._keep(line)
         if not self.failure:
             try:
-                _write_all(self._descriptor, line)
+                _write_all(self._open, line)
             except OSError as error:
                 self._fail("written", error)
             else:
@@ -115,37 +126,44 @@ class Journal:
         return parser.feed(b"".join(line for i, line in enumerate(self._kept) if i >= first))
 
     def forget(self, before: int) -> None:
-        """Let records with lower numbers go from memory; the file stays as it is."""
-        while self._kept_from < before and self._kept:
-            self._kept_bytes -= len(self._kept.popleft())
-            self._kept_from += 1
+        """Let records with lower numbers go: nobody wants them. The file keeps them until the journal moves."""
+        self._let_go = True
+        self._drop(before)
 
     def continue_in(self, folder: Path) -> Journal:
-        """The same journal, whole, in another folder, written on from there; this one is closed.
+        """The same journal, whole, in a new file of that folder, written on from there; this one is closed.
 
-        The old file is removed once all it held is on the disk elsewhere. Where its beginning is no longer in memory
-        and cannot be read back, the new one holds header and what memory has, and the old one stays.
+        The folder may be the one that it is in: the new file's name then ends in ``-r1``, ``-r2`` … so that nothing
+        that holds readings is ever replaced. The old file is removed once all it held is on the disk in the new one;
+        where that fails it is among those `left`. Where its beginning is no longer in memory and cannot be read back,
+        the new one holds header and what memory has, and the old one stays unless its beginning was let go.
 
         Raises
         ------
         JournalError
             When that folder does not take it either; this journal then stays as it was.
         """
-        path = folder / self.path.name
         before = self._before_kept()
         content = (self._header if before is None else before) + b"".join(self._kept)
         try:
-            folder.mkdir(parents=True, exist_ok=True)
+            make_folder(folder)
+            path = _free_name(folder, self.path.stem)
         except OSError as error:
             raise JournalError(f"{folder}: cannot be made: {error.strerror}; choose another fallback folder") from error
         moved = Journal(path, _new_file(path, content), deque(self._kept))
         moved._header, moved._number, moved._kept_from = self._header, self._number, self._kept_from
         moved._written = moved._synced = len(content)
         self.close()
-        if before is not None:
-            with contextlib.suppress(OSError):
-                remove(self.path)
+        moved.left = self.left
+        if self._descriptor is not None and (before is not None or self._let_go):
+            moved.left += (self.path,)
+            moved.clear()
         return moved
+
+    def clear(self) -> bool:
+        """Try to remove the files that are `left`; True where none is left any more."""
+        self.left = tuple(path for path in self.left if not _removed(path))
+        return not self.left
 
     def discard(self) -> None:
         """Close and remove the file: nothing in it is wanted.
@@ -156,6 +174,8 @@ class Journal:
             When it cannot be removed.
         """
         self.close()
+        if self._descriptor is None:
+            return
         try:
             remove(self.path)
         except OSError as error:
@@ -167,16 +187,29 @@ class Journal:
             return
         self._closed = True
         self.settle()
-        unlock(self._descriptor)
-        with contextlib.suppress(OSError):  # nothing is left to be written
-            os.close(self._descriptor)
+        if self._descriptor is not None:
+            unlock(self._descriptor)
+            with contextlib.suppress(OSError):  # nothing is left to be written
+                os.close(self._descriptor)
+
+    @property
+    def _open(self) -> int:
+        """The descriptor; asked for only while nothing has failed."""
+        assert self._descriptor is not None, "in memory: it has failed from the first"
+        return self._descriptor
+
+    def _drop(self, before: int) -> None:
+        """Let records with lower numbers go from memory."""
+        while self._kept_from < before and self._kept:
+            self._kept_bytes -= len(self._kept.popleft())
+            self._kept_from += 1
 
     def _keep(self, line: bytes) -> None:
         """Hold the line in memory; let the oldest go where they are on the disk and memory is short."""
         self._kept.append(line)
         self._kept_bytes += len(line)
         while self._kept_bytes > KEPT_BYTES and not self.failure and len(self._kept) > 1:
-            self.forget(self._kept_from + 1)
+            self._drop(self._kept_from + 1)
 
     def _before_kept(self) -> bytes | None:
         """What memory no longer holds, read back from the file; None where it cannot be had whole."""
@@ -192,7 +225,7 @@ class Journal:
     def _sync_once(self) -> None:
         upto = self._written
         try:
-            sync_data(self._descriptor)
+            sync_data(self._open)
         except OSError as error:
             self._fail("synced", error)
         else:
@@ -202,7 +235,7 @@ class Journal:
         """Cut back to the last good length and close the way to this file."""
         good = self._written if what == "written" else self._synced
         with contextlib.suppress(OSError):
-            os.ftruncate(self._descriptor, good)
+            os.ftruncate(self._open, good)
         self.failure = f"{self.path}: could not be {what}: {error.strerror or error}"
 
     def _sync_until_closed(self) -> None:
@@ -218,6 +251,22 @@ def _write_all(descriptor: int, data: bytes) -> None:
     view = memoryview(data)
     while view:
         view = view[os.write(descriptor, view) :]
+
+
+def _free_name(folder: Path, run_id: str) -> Path:
+    """The first name of a run's journal that neither a journal nor a sealed run in that folder has."""
+    first = first_name(run_id)
+    names = (folder / f"{first}-r{version}.journal" if version else folder / f"{first}.journal" for version in count())
+    return next(path for path in names if not path.exists() and not path.with_suffix(".h5").exists())
+
+
+def _removed(path: Path) -> bool:
+    """Whether a file is gone for good."""
+    try:
+        remove(path)
+    except OSError:
+        return False
+    return True
 
 
 def _new_file(path: Path, content: bytes) -> int:

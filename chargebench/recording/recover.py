@@ -2,8 +2,9 @@
 
 Owns the rules: a locked journal is left alone; any other is sealed (see `chargebench.recording.seal`, which finds out
 whether that was done already); one that has failed three times goes into quarantine; none that holds a byte of an
-instrument is ever deleted unsealed, except one of two where the recorder was stopped between copying the last quiet
-stretch of a journal that only waited and letting go of it.
+instrument is ever deleted unsealed, except one of two where the recorder was stopped between writing the one and
+letting go of the other: where all that one holds is found in the other, as after a move to another file, or where the
+other begins with the last quiet stretch of one that only waited. While such a one cannot be removed, the other waits.
 Links, pipes, devices and folders that are named like a journal are told of and left alone.
 Doing this twice, or being killed in the middle, changes nothing.
 """
@@ -11,18 +12,20 @@ Doing this twice, or being killed in the middle, changes nothing.
 from __future__ import annotations
 
 import contextlib
+import glob
 import os
 import stat
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from pathlib import Path
 from typing import Any, NamedTuple
 
 from chargebench.errors import ChargebenchError
-from chargebench.recording.disk import free_bytes, remove, sync_data, sync_folder
+from chargebench.recording.disk import free_bytes, make_folder, remove, sync_data, sync_folder
 from chargebench.recording.header import carries_of
-from chargebench.recording.ids import utc_now_text
-from chargebench.recording.journal import HeldJournal, is_locked, read_header, read_journal
-from chargebench.recording.records import Record
+from chargebench.recording.ids import first_name, utc_now_text
+from chargebench.recording.journal import HeldJournal, is_locked, journal_content, read_header, read_journal
+from chargebench.recording.records import Record, fields_of
+from chargebench.runs.load import load_run
 
 __all__ = ["FAILURES_ALLOWED", "QUARANTINE", "abandoned", "fallback_folder", "journals_in", "recover"]
 
@@ -83,43 +86,106 @@ def recover(folders: Sequence[Path], finish: Finish, emit: Emit) -> int:
     int
         Journals that could not be sealed.
     """
+    folders = _distinct(folders)
     for folder in folders:
         _tell_of_others(folder, emit)
-    spare = _spare([journal for folder in folders for journal in journals_in(folder)])
     left = [journal for folder in folders for journal in abandoned(folder)]
+    spare = _spare(folders)  # looked at later: what a recorder lets go of it has written elsewhere before
     left.sort(key=lambda journal: journal not in spare)  # these go first, while both are there to tell
-    return sum(not _recovered(journal, finish, emit, spare.get(journal)) for journal in left)
+    failed = 0
+    for journal in left:
+        still = [path.name for path, other in spare.items() if other.kept == journal and os.path.exists(path)]
+        if still:
+            text = f"{journal.name} is sealed once {', '.join(still)} can be removed, which it has readings from"
+            emit({"event": "notice", "severity": "reject", "code": "not-sealed", "text": text})
+            continue
+        failed += not _recovered(journal, finish, emit, spare.get(journal))
+    return failed
+
+
+def _distinct(folders: Sequence[Path]) -> list[Path]:
+    """Folders that are there, each once, whatever other names it has."""
+    found: list[Path] = []
+    for folder in folders:
+        if os.path.exists(folder) and not any(folder.samefile(other) for other in found):
+            found.append(folder)
+    return found
 
 
 class _Spare(NamedTuple):
-    """Why a journal can go, and the other one in which all that it holds is found."""
+    """Why a journal can go, and the other one, or the sealed run, in which all that is wanted of it is found."""
 
     why: str
     kept: Path
 
 
-def _spare(found: Sequence[Path]) -> dict[Path, _Spare]:
-    """Of a journal that waited and one that copied its last stretch only one is wanted."""
-    journals = {journal.stem: journal for journal in found}
-    spare = {}
-    for name, new in journals.items():
+def _spare(folders: Sequence[Path]) -> dict[Path, _Spare]:
+    """Journals of which nothing is wanted that is not found in another; never two that need each other."""
+    runs: dict[str, list[Path]] = {}
+    for journal in (journal for folder in folders for journal in journals_in(folder)):
+        runs.setdefault(first_name(journal.stem), []).append(journal)
+    spare: dict[Path, _Spare] = {}
+    for name, journals in runs.items():
+        sealed = [path for folder in folders for path in sorted(folder.glob(f"{glob.escape(name)}*.h5"))]
+        if len(journals) + len(sealed) > 1:
+            spare.update(_moved(journals, sealed))
+    for new in (journal for journals in runs.values() for journal in journals if journal not in spare):
         with contextlib.suppress(ChargebenchError):
-            old = journals.get(carries_of(read_header(new)))
-            if old is None:
-                continue
-            if _copied_whole(read_journal(new).records):
-                spare[old] = _Spare(f"its last stretch goes on in {name}", new)
-            else:
-                spare[new] = _Spare(f"holds nothing but copies from {old.stem}", old)
-    return spare
+            for old in runs.get(carries_of(read_header(new)), ()):
+                if old != new and old not in spare:
+                    spare.update(_followed(old, new))
+    return {journal: other for journal, other in spare.items() if other.kept not in spare}
 
 
-def _copied_whole(records: Sequence[Record]) -> bool:
-    """Whether all copies are there: none is missing before the clock record that ends them.
+def _moved(journals: Sequence[Path], sealed: Sequence[Path]) -> Iterator[tuple[Path, _Spare]]:
+    """Journals of one run that are the beginning of the longest there is of it, journal or sealed."""
+    contents: dict[Path, tuple[Record, ...]] = {}
+    for path in (*sealed, *journals):
+        with contextlib.suppress(ChargebenchError):
+            data = load_run(path).journal if path in sealed else read_journal(path).data
+            contents[path] = journal_content(data).records
+    longest = max(contents, key=lambda path: len(contents[path]), default=None)
+    for journal in journals:
+        records = contents.get(journal, ())
+        if longest is None or longest == journal or not records or records != contents[longest][: len(records)]:
+            continue
+        if longest in sealed and longest.parent == journal.parent and len(records) == len(contents[longest]):
+            continue  # sealing has ended between its last steps: it is for sealing to end it
+        yield journal, _Spare(f"all of it is found in {longest}", longest)
+
+
+def _followed(old: Path, new: Path) -> Iterator[tuple[Path, _Spare]]:
+    """Of a journal that waited and one that says it begins with the last stretch of it, the one that can go, if any.
+
+    The old one where it still waited and ends with the copies; the new one where it holds nothing else of instruments.
+    """
+    of_old, of_new = read_journal(old).records, read_journal(new).records
+    received, copies = _received(of_old), _received(_copied(of_new))
+    if copies and received[-len(copies) :] == copies and _waited(of_old):
+        yield old, _Spare(f"its last stretch goes on in {new.stem}", new)
+    elif set(_received(of_new)) <= set(received):
+        yield new, _Spare(f"holds nothing but copies from {old.stem}", old)
+
+
+def _received(records: Sequence[Record]) -> list[str]:
+    """What came from instruments, with the times."""
+    return [record.payload for record in records if record.kind == "raw"]
+
+
+def _copied(records: Sequence[Record]) -> Sequence[Record]:
+    """The copies that a journal begins with; none unless all are there, up to the clock record that ends them.
 
     A power cut may keep that record and lose what was written before it.
     """
-    return any(record.kind == "clock" and record.number == before for before, record in enumerate(records))
+    ends = (n for n, record in enumerate(records) if record.kind == "clock" and record.number == n)
+    return records[: next(ends, 0)]
+
+
+def _waited(records: Sequence[Record]) -> bool:
+    """Whether a journal ends before a grind, or after one that came to nothing."""
+    marks = (fields_of(record) for record in records if record.kind == "mark")
+    states = [fields.get("text") for fields in marks if fields.get("kind") == "state"]
+    return states[-1:] in ([], ["waiting"], ["armed"]) and records[-1].kind != "end"
 
 
 def _recovered(journal: Path, finish: Finish, emit: Emit, spare: _Spare | None) -> bool:
@@ -135,7 +201,8 @@ def _recovered(journal: Path, finish: Finish, emit: Emit, spare: _Spare | None) 
 def _recover_one(journal: Path, finish: Finish, emit: Emit, spare: _Spare | None) -> bool:
     try:
         if spare:
-            _settle(spare.kept)
+            if spare.kept.suffix == ".journal":
+                _settle(spare.kept)
             return _drop(journal, emit, spare.why)
         content = read_journal(journal)
         if not content.records:
@@ -167,7 +234,8 @@ def _drop(journal: Path, emit: Emit, why: str) -> bool:
     with HeldJournal(journal):
         if os.name != "nt":
             remove(journal)
-    remove(journal)
+    if os.name == "nt":  # an open file cannot be removed there
+        remove(journal)
     emit({"event": "discarded", "run": journal.stem, "text": why})
     return True
 
@@ -209,7 +277,7 @@ def _failed(journal: Path, why: str, emit: Emit) -> bool:
 def _quarantine(journal: Path, why: str, emit: Emit) -> None:
     """Move a journal, and the reasons, out of the way; nothing there is replaced."""
     folder = journal.parent / QUARANTINE
-    folder.mkdir(exist_ok=True)
+    make_folder(folder)
     for path in (_failures(journal), journal):
         if path.exists():
             _move_aside(path, folder)

@@ -12,6 +12,7 @@ from pathlib import Path
 import pytest
 
 from chargebench.errors import JournalError
+from chargebench.recording import disk
 from chargebench.recording import journal as module
 from chargebench.recording.journal import HeldJournal, Journal, is_locked, read_journal
 from tests.recording.byte_bench import RUN_ID, header, written_journal
@@ -220,3 +221,79 @@ def test_unreadable_is_an_error_in_words(tmp_path: Path) -> None:
     """A journal that is not there is a JournalError naming it."""
     with pytest.raises(JournalError, match=r"gone\.journal"):
         read_journal(tmp_path / "gone.journal")
+
+
+def test_where_no_other_folder_is_it_goes_on_in_a_new_file_beside(
+    journal: Journal, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """After a failure the same folder may take the journal again, whole, under another name; each time it fails."""
+    for version in (1, 2):
+        with monkeypatch.context() as patched:
+            patched.setattr(module, "_write_all", disk_full)
+            journal.append("note", "{}")
+        old, journal = journal, journal.continue_in(journal.path.parent)
+        assert not old.path.exists()
+        assert journal.append("note", "{}").number == 2 * version
+    journal.close()
+    assert numbers(journal.path) == list(range(5))
+    assert [path.name for path in journal.path.parent.iterdir()] == [NAME]  # the first name is free again
+
+
+def test_an_old_file_that_stays_is_tried_again(
+    journal: Journal, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A file that could not be removed after a move is not forgotten."""
+    with monkeypatch.context() as patched:
+        patched.setattr(module, "remove", disk_full)
+        moved = journal.continue_in(tmp_path / "other")
+        assert not moved.clear()
+        again = moved.continue_in(tmp_path / "third")
+    assert again.left == (journal.path, moved.path)
+    assert again.clear()
+    assert again.left == ()
+    assert not journal.path.exists()
+    again.close()
+
+
+@pytest.mark.parametrize("let_go", [False, True])
+def test_an_old_file_stays_where_the_new_one_lacks_its_beginning(
+    journal: Journal, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, let_go: bool
+) -> None:
+    """A file whose beginning is in no memory goes only if that beginning was let go."""
+    with monkeypatch.context() as patched:
+        patched.setattr(module, "_write_all", disk_full)
+        for _ in range(5):
+            journal.append("note", "{}")
+    (journal.forget if let_go else journal._drop)(3)
+    moved = journal.continue_in(tmp_path / "other")
+    moved.close()
+    assert numbers(moved.path) == [0, 3, 4, 5]
+    assert journal.path.exists() is not let_go
+
+
+def test_a_journal_that_no_disk_has_taken_is_put_on_one_later(tmp_path: Path) -> None:
+    """Begun in memory, it takes records, is no file, and is whole in the first folder that takes it."""
+    journal = Journal.in_memory(tmp_path / "none" / NAME, header(), "no room")
+    journal.append("note", "{}")
+    journal.sync()
+    assert journal.failure == "no room"
+    moved = journal.continue_in(tmp_path / "later")
+    moved.append("end", "{}")
+    moved.close()
+    assert numbers(moved.path) == [0, 1, 2]
+    assert not (tmp_path / "none").exists()
+    Journal.in_memory(tmp_path / "none" / NAME, header(), "no room").discard()
+
+
+def test_new_folders_are_on_the_disk_before_anything_is_let_go(
+    journal: Journal, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Every folder that was made has its name synced in the one above before the old journal is removed."""
+    synced: list[Path] = []
+    monkeypatch.setattr(disk, "sync_folder", synced.append)
+    monkeypatch.setattr(module, "remove", lambda path: synced.append(path))
+    journal.continue_in(tmp_path / "a" / "b").close()
+    assert set(synced[:2]) == {tmp_path, tmp_path / "a"}
+    assert synced[-1] == journal.path
+    disk.make_folder(tmp_path / "a" / "b")
+    assert len(synced) == 3

@@ -15,10 +15,11 @@ import pytest
 
 from chargebench.errors import JournalError, RunFileError, StorageError, UnreadRunError
 from chargebench.recording import manifest as manifest_file
+from chargebench.recording import recover as recover_module
 from chargebench.recording.follow import JournalFollower
-from chargebench.recording.journal import HeldJournal, Journal, read_journal
+from chargebench.recording.journal import HeldJournal, Journal, journal_content, read_journal
 from chargebench.recording.manifest import MANIFEST, check_manifest
-from chargebench.recording.records import Record, json_payload, line_of
+from chargebench.recording.records import Record, json_payload, line_of, raw_payload
 from chargebench.recording.recover import QUARANTINE, abandoned, journals_in, recover
 from chargebench.recording.seal import seal
 from chargebench.runs import load
@@ -259,7 +260,7 @@ def test_a_journal_into_which_nothing_came_is_let_go(tmp_path: Path) -> None:
 
 def begun_copy(folder: Path) -> Journal:
     """A journal that has begun to copy another."""
-    raw = next(record for record in read_journal(written_journal(folder, ended=False)).records if record.kind == "raw")
+    raw = [record for record in read_journal(written_journal(folder, ended=False)).records if record.kind == "raw"][-1]
     (folder / "new").mkdir()
     new = Journal.create(folder / "new" / f"{OTHER_ID}.journal", {**header(OTHER_ID), "carries": RUN_ID})
     new.append(raw.kind, raw.payload)
@@ -299,6 +300,111 @@ def test_copies_go_before_anything_is_sealed(tmp_path: Path) -> None:
         recover(folders, finish_and_die, Heard().append)
     assert recover(folders, finish, Heard().append) == 0
     assert [path.stem for path in tmp_path.rglob("*.h5")] == [RUN_ID]
+
+
+def shortened(journal: Path, folder: Path, lines: int) -> Path:
+    """The first lines of a journal, and half of the next, under the same name in another folder."""
+    folder.mkdir(exist_ok=True)
+    kept = journal.read_bytes().splitlines(keepends=True)[: lines + 1]
+    copy = folder / journal.name
+    copy.write_bytes(b"".join(kept)[: -len(kept[-1]) // 2])
+    return copy
+
+
+@pytest.mark.parametrize("longer", ["journal", "first", "sealed"])
+def test_one_run_in_two_folders_is_sealed_once(tmp_path: Path, longer: str) -> None:
+    """Of a journal that moved only the longer becomes a run, in whichever folder it is, sealed already or not."""
+    whole = written_journal(tmp_path, ended=False)
+    data = whole.read_bytes()
+    copy = shortened(whole, tmp_path / "other", 100)
+    folders = [tmp_path, tmp_path / "other"]
+    if longer == "sealed":
+        seal(whole)
+    heard = Heard()
+    assert recover(folders[::-1] if longer == "first" else folders, finish, heard.append) == 0
+    assert heard.kinds()[0] == "discarded"
+    [path] = tmp_path.rglob("*.h5")
+    assert load_run(path).journal == data
+    assert not copy.exists()
+    assert not list(tmp_path.rglob("*.journal"))
+
+
+def test_a_run_under_two_names_in_one_folder_is_sealed_once(tmp_path: Path) -> None:
+    """A journal that went on in another file of its own folder leaves one run as well."""
+    whole = written_journal(tmp_path, ended=False)
+    shortened(whole, tmp_path / "aside", 100).rename(tmp_path / f"{RUN_ID}-r1.journal")
+    assert recover([tmp_path], finish, Heard().append) == 0
+    assert [path.stem for path in tmp_path.rglob("*.h5")] == [RUN_ID]
+
+
+def test_two_journals_of_one_name_that_differ_are_both_kept(tmp_path: Path) -> None:
+    """Where neither journal begins as the other goes on, each becomes a run."""
+    written_journal(tmp_path, ended=False)
+    (tmp_path / "other").mkdir()
+    written_journal(tmp_path / "other", Grind(end_s=20.0, dose_g=7.0), ended=False)
+    assert recover([tmp_path, tmp_path / "other"], finish, Heard().append) == 0
+    assert len(list(tmp_path.rglob("*.h5"))) == 2
+
+
+def test_a_folder_named_twice_holds_each_journal_once(tmp_path: Path) -> None:
+    """A journal is no copy of itself, whatever its folder is called."""
+    (tmp_path / "runs").mkdir()
+    written_journal(tmp_path / "runs", ended=False)
+    try:
+        (tmp_path / "alias").symlink_to(tmp_path / "runs", target_is_directory=True)
+    except OSError:
+        pytest.skip("no right to make links here")
+    folders = [tmp_path / "runs", tmp_path / "alias", tmp_path / "runs"]
+    assert recover(folders, finish, Heard().append) == 0
+    assert names(tmp_path / "runs") == [f"{RUN_ID}.h5", MANIFEST]
+
+
+def test_a_run_waits_for_the_copy_that_cannot_be_removed(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """While a journal that is found in another stays, the other is not sealed; later there is one run."""
+    new = begun_copy(tmp_path)
+    new.append("clock", json_payload({"ns": 0}))
+    new.close()
+    folders = [tmp_path, tmp_path / "new"]
+    heard = Heard()
+    with monkeypatch.context() as patched:
+        patched.setattr(recover_module, "remove", refused)
+        assert recover(folders, finish, heard.append) == 1
+    assert [event["code"] for event in heard] == ["not-sealed", "not-sealed"]
+    assert not list(tmp_path.rglob("*.h5"))
+    assert recover(folders, finish, heard.append) == 0
+    assert [path.stem for path in tmp_path.rglob("*.h5")] == [OTHER_ID]
+
+
+def refused(path: Path) -> None:
+    """A disk that removes nothing."""
+    raise OSError(errno.EROFS, os.strerror(errno.EROFS), str(path))
+
+
+@pytest.mark.parametrize("claim", ["nothing", "no copies", "the first", "all after a grind", "all of it"])
+def test_a_journal_is_let_go_only_for_what_holds_its_end(tmp_path: Path, claim: str) -> None:
+    """A journal laid beside another and named its follower gets it deleted by no mere word: not a reading is lost."""
+    old = written_journal(tmp_path, ended=False)
+    raws = [record.payload for record in read_journal(old).records if record.kind == "raw"]
+    if claim == "all after a grind":
+        mark = json_payload({"kind": "state", "text": "grinding", "time_s": 1.0})
+        number = len(read_journal(old).records)
+        old.write_bytes(old.read_bytes() + line_of(Record("mark", number, mark)))
+    new = Journal.create(tmp_path / f"{OTHER_ID}.journal", {**header(OTHER_ID), "carries": RUN_ID})
+    copies = {"nothing": [], "no copies": [], "the first": raws[:1], "all of it": raws}
+    for payload in copies.get(claim, raws[-3:]):
+        new.append("raw", payload)
+    new.append("clock", json_payload({"ns": 0}))
+    if claim == "no copies":
+        new.append("raw", raw_payload(1, "cup", b"x"))
+    new.close()
+    assert recover([tmp_path], finish, Heard().append) == 0
+    kept = [
+        record.payload
+        for path in tmp_path.glob("*.h5")
+        for record in journal_content(load_run(path).journal).records
+        if record.kind == "raw"
+    ]
+    assert sorted(kept) == sorted(raws + ([raw_payload(1, "cup", b"x")] if claim == "no copies" else []))
 
 
 def test_leftovers_of_a_killed_sealing_go(tmp_path: Path) -> None:
