@@ -17,8 +17,9 @@ from chargebench.instruments.benchfile import Bench
 from chargebench.instruments.feed import Chunk
 from chargebench.recording.assemble import Assembler
 from chargebench.recording.detect import Change, Detector
+from chargebench.recording.disk import make_folder
 from chargebench.recording.header import header_fields
-from chargebench.recording.ids import new_run_id, utc_now_text
+from chargebench.recording.ids import first_name, new_run_id, utc_now_text
 from chargebench.recording.journal import Journal
 from chargebench.recording.records import Record, fields_of, json_payload, raw_of, raw_payload
 from chargebench.recording.states import Signal, State
@@ -53,11 +54,13 @@ class LiveRun:
         without it this one can.
     identities : mapping of str to str
         What instruments said of themselves earlier.
+    in_memory : bool
+        Begin also where no folder takes the journal, and have `rescue` find one that does.
 
     Raises
     ------
     JournalError
-        When no folder takes the journal.
+        When no folder takes the journal and it may not begin in memory.
     """
 
     def __init__(
@@ -71,8 +74,11 @@ class LiveRun:
         carried: Sequence[Record] = (),
         carries: str = "",
         identities: Mapping[str, str] = MappingProxyType({}),
+        *,
+        in_memory: bool = False,
     ) -> None:
         self.run_id = new_run_id()
+        self._refused = ""
         self._emit = emit
         self._folders = folders
         channels = {channel for instrument in bench.instruments.values() for channel in instrument.carries}
@@ -86,19 +92,20 @@ class LiveRun:
         self._carry_s = bench.recording.quiet_before_s + CARRIED_S
         start_ns = min([now_ns, *(ns for record in carried[:1] if (ns := _ns_of(record)) is not None)])
         header = header_fields(self.run_id, utc_now_text(), start_ns, bench.text, tags, knowledge, identities, carries)
-        self.journal = self._create(header)
+        self.journal = self._create(header, in_memory)
         self._assembler = Assembler(bench, header, keep=False)
         self._landmarks: deque[tuple[float, int]] = deque()
         self._first_s = 0.0
-        self._emit({"event": "journal", "run": self.run_id, "path": str(self.journal.path)})
+        if not self.journal.failure:
+            self.tell_journal()
         self._begin(carried, now_ns)
 
-    def _create(self, header: Mapping[str, Any]) -> Journal:
+    def _create(self, header: Mapping[str, Any], in_memory: bool) -> Journal:
         """A journal in the first folder that takes it; a notice where that is not the first of all."""
         refused: JournalError | None = None
         for folder in self._folders:
             try:
-                folder.mkdir(parents=True, exist_ok=True)
+                make_folder(folder)
                 journal = Journal.create(folder / f"{self.run_id}.journal", header)
             except OSError as error:
                 refused = JournalError(f"{folder}: cannot be made: {error.strerror}")
@@ -108,7 +115,15 @@ class LiveRun:
                 if refused is not None:
                     self._tell("reject", "fallback", f"{refused}; recording goes to {folder} instead")
                 return journal
-        raise refused or JournalError("no folder to record in")
+        refused = refused or JournalError("no folder to record in")
+        if not in_memory:
+            raise refused
+        self._tell("reject", "journal", f"{refused}; readings are kept in memory only")
+        return Journal.in_memory(self._folders[-1] / f"{self.run_id}.journal", header, str(refused))
+
+    def tell_journal(self) -> None:
+        """Say where the journal is."""
+        self._emit({"event": "journal", "run": self.run_id, "path": str(self.journal.path)})
 
     def _begin(self, carried: Sequence[Record], now_ns: int) -> None:
         """Take over what an earlier journal carried on, then say in which state that leaves us."""
@@ -213,21 +228,25 @@ class LiveRun:
         self._assembler.feed(self.journal.append("clock", json_payload({"ns": ns, "utc": utc_now_text()})))
 
     def rescue(self) -> bool:
-        """Where the journal can no longer be written, go on in the next folder; True where all is well."""
+        """Where the journal can no longer be written, go on in another file; True where all is well.
+
+        In another folder if one takes it, otherwise in the same. That none does is said once.
+        """
         if not self.journal.failure:
             return True
-        why = self.journal.failure
-        for folder in self._folders:
-            if folder == self.journal.path.parent:
-                continue
+        why, home, refused = self.journal.failure, self.journal.path.parent, ""
+        for folder in sorted(self._folders, key=lambda folder: folder == home):
             try:
                 self.journal = self.journal.continue_in(folder)
             except JournalError as error:
-                self._tell("reject", "journal", f"{why}; {error}; readings are kept in memory only")
+                refused += f"; {error}"
                 continue
-            self._emit({"event": "journal", "run": self.run_id, "path": str(self.journal.path)})
-            self._tell("reject", "journal", f"{why}; recording goes on in {folder}")
+            self.tell_journal()
+            self._tell("reject", "journal", f"{why}; recording goes on in {self.journal.path}")
             return True
+        if refused != self._refused:
+            self._refused = refused
+            self._tell("reject", "journal", f"{why}{refused}; readings are kept in memory only")
         return False
 
     def carried(self) -> list[Record]:
@@ -249,23 +268,41 @@ class LiveRun:
         """What instruments said of themselves."""
         return {name: source.identity for name, source in self._assembler.sources.items()}
 
-    def end(self, ns: int, text: str = "") -> Path:
-        """Say that recording ended as meant, sync, close; the journal's path, ready to be sealed."""
+    def end(self, ns: int, text: str = "") -> None:
+        """Say that recording ended as meant and sync; see `whole` for whether that is on the disk."""
         self.rescue()
         self.journal.append("end", json_payload({"ns": ns, "text": text}))
         self.journal.settle()
-        self.rescue()  # where the disk failed only now, memory still holds the whole journal
-        self.journal.close()
-        return self.journal.path
 
-    def discard(self, why: str) -> None:
-        """Close and remove the journal: nothing in it is wanted."""
+    def whole(self) -> bool:
+        """After the end: whether the journal can be sealed; tries again what has failed so far.
+
+        It can once a disk has all of it, from memory where a file has failed, and no other run's journal is left of
+        which it holds copies: sealing both would give readings twice.
+        """
+        if not self.rescue():
+            return False
+        self.journal.clear()
+        return all(first_name(path.stem) == self.run_id for path in self.journal.left)
+
+    def give_up(self) -> None:
+        """Close a journal that is not `whole`, and say what becomes of it."""
+        self.journal.close()
+        if self.journal.failure:
+            text = f"{self.journal.failure}; no folder has taken the rest, which is lost; make room and record again"
+        else:
+            text = f"sealed at the next start if {', '.join(map(str, self.journal.left))} can be removed then"
+        self._tell("reject", "not-sealed", f"{self.run_id}: {text}")
+
+    def discard(self, why: str, otherwise: str = "it is sealed at the next start") -> bool:
+        """Close and remove the journal: nothing in it is wanted. False where it is still there, which is said."""
         try:
             self.journal.discard()
         except JournalError as error:
-            self._tell("doubt", "not-discarded", f"{error}; it is sealed at the next start")
-            return
+            self._tell("doubt", "not-discarded", f"{error}; {otherwise}")
+            return False
         self._emit({"event": "discarded", "run": self.run_id, "text": why})
+        return True
 
 
 def _ns_of(record: Record) -> int | None:

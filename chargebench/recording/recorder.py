@@ -1,7 +1,8 @@
 """The recorder: one loop from the queue of the feeds to journals, states and events.
 
-Owns the loop, the succession of journals and the handing over to the finisher. Decodes nothing, detects nothing and
-seals nothing itself. Nothing here waits for a slow disk, a sealing or a reader of events while bytes are coming in.
+Owns the loop, the succession of journals and the handing over to the finisher, which gets a run only once it is whole
+on a disk; until then memory holds it and the disks are tried again. Decodes nothing, detects nothing and seals nothing
+itself. Nothing here waits for a slow disk, a sealing or a reader of events while bytes are coming in.
 """
 
 from __future__ import annotations
@@ -13,7 +14,7 @@ from pathlib import Path
 from queue import Empty, SimpleQueue
 from typing import Any, Protocol
 
-from chargebench.errors import ChargebenchError, GaveUpError
+from chargebench.errors import ChargebenchError, GaveUpError, JournalError
 from chargebench.instruments.benchfile import Bench
 from chargebench.instruments.feed import Chunk, Feeds
 from chargebench.recording.disk import free_bytes
@@ -90,12 +91,14 @@ class Recorder:
         self._make_feeds = feeds
         self._queue: SimpleQueue[Chunk] = SimpleQueue()
         self._health = Health({name: instrument.lines for name, instrument in bench.instruments.items()})
+        self._ended: list[LiveRun] = []
         self._finishing: list[tuple[str, Future[dict[str, Any]]]] = []
         self._identities: dict[str, str] = {}
         self._wanted: int | None = None
         self._done = 0
         self._stopping = False
-        self._clock_s = self._rescue_s = self._quiet_s = 0.0
+        self._not_followed = False
+        self._clock_s = self._rescue_s = self._roll_s = self._again_s = self._quiet_s = 0.0
 
     def record(self, runs: int | None, give_up_s: float | None) -> int:
         """Record until so many runs are done, a ``stop`` command, or for ever.
@@ -117,7 +120,7 @@ class Recorder:
         GaveUpError
             When a run took longer than `give_up_s`; what there is of it is kept if a grind had begun.
         JournalError
-            When no folder takes a journal.
+            When no folder takes the first journal.
         """
         self._wanted, self._done, self._stopping = runs, 0, False
         feeds = self._make_feeds(self._bench, self._queue)
@@ -127,8 +130,12 @@ class Recorder:
             feeds.start()
             try:
                 gave_up = self._loop(give_up_s)
+            except BaseException:
+                self._live.rescue()  # what memory alone holds
+                raise
             finally:
                 feeds.stop()
+                self._give_up()
                 self._live.journal.close()
             self._emit({"event": "state", "run": "", "state": "idle", "text": "recording has stopped", "time_s": 0.0})
             self._hand_out(wait=True)
@@ -152,13 +159,13 @@ class Recorder:
 
     # journals
 
-    def _open(self, old: LiveRun | None = None) -> LiveRun:
+    def _open(self, old: LiveRun | None = None, *, in_memory: bool = False) -> LiveRun:
         """The next journal, begun with the last stretch of an old one if any; says if the disk is nearly full."""
         try:
             free = free_bytes(self._folders[0])
         except OSError:
             free = 0
-        if free < LITTLE_DISK_BYTES:
+        if free < LITTLE_DISK_BYTES and not self._not_followed:
             text = f"{self._folders[0]}: only {free / 1e6:.0f} MB are free; make room before the next run"
             self._emit({"event": "notice", "severity": "doubt", "code": "disk-nearly-full", "text": text})
         now_ns = time.monotonic_ns()
@@ -166,29 +173,65 @@ class Recorder:
         carried, carries = ((), "") if old is None else (old.carried(), old.run_id)
         return LiveRun(
             self._bench, self._folders, self._tags, self._knowledge, now_ns, self._emit, carried, carries,
-            self._identities,
+            self._identities, in_memory=in_memory,
         )  # fmt: skip
 
     def _close(self, text: str = "") -> None:
-        """End the journal and hand it to the finisher."""
-        live = self._live
-        self._identities = live.identities
-        path = live.end(time.monotonic_ns(), text)
-        self._finishing.append((live.run_id, self._pool.submit(self._finish, path)))
+        """End the journal; the finisher gets it now or once it is whole."""
+        self._identities = self._live.identities
+        self._live.end(time.monotonic_ns(), text)
+        self._ended.append(self._live)
+        self._hand_over()
 
-    def _roll(self) -> None:
-        """A journal that has waited long is followed by one that begins with the last quiet stretch."""
+    def _hand_over(self) -> None:
+        """Hand the ended runs that are whole to the finisher; the others wait."""
+        for live in tuple(self._ended):
+            if live.whole():
+                self._ended.remove(live)
+                live.journal.close()
+                self._finishing.append((live.run_id, self._pool.submit(self._finish, live.journal.path)))
+
+    def _give_up(self) -> None:
+        """Try the runs that wait for a disk a last time, and say what is lost."""
+        self._hand_over()
+        while self._ended:
+            self._ended.pop(0).give_up()
+
+    def _roll(self) -> bool:
+        """A journal that has waited long is followed by one that begins with the last quiet stretch.
+
+        False where none can follow yet: then it goes on itself. No third one begins while the first is not removed:
+        only next to the second is it known for spare.
+        """
         old = self._live
         old.journal.sync()  # copies must never be safer than what they are copies of
         if old.journal.failure:
             old.forget()
-            return  # it goes on in another folder first
+            return True  # it goes on in another folder first
+        if not old.journal.clear():
+            return False
         self._identities = old.identities
-        self._live = self._open(old)
-        if self._live.rescue():
-            old.discard(f"waited {old.age_s:.0f} s; its last stretch goes on in {self._live.run_id}")
-        else:
-            old.journal.close()  # no folder has taken what it holds: it stays
+        try:
+            new = self._open(old)
+        except JournalError as error:
+            return self._not_rolled(old, str(error))
+        if not new.rescue():
+            why = new.journal.failure
+            if not new.discard("not begun: no folder takes it", "tried again"):
+                old.journal.left += (*new.journal.left, new.journal.path)
+            old.tell_journal()
+            return self._not_rolled(old, why)
+        self._live, self._not_followed = new, False
+        if not old.discard(f"waited {old.age_s:.0f} s; its last stretch goes on in {new.run_id}", "tried again"):
+            new.journal.left += (old.journal.path,)
+        return True
+
+    def _not_rolled(self, old: LiveRun, why: str) -> bool:
+        """Say once that a journal goes on because none can follow it; False."""
+        if not self._not_followed:
+            self._not_followed = True
+            old.notice(time.monotonic_ns(), "doubt", "not-followed", f"{why}; {old.run_id} goes on and gets longer")
+        return False
 
     def _stop(self, why: str) -> None:
         """End in good order: keep what may hold a grind, drop what only waited."""
@@ -228,7 +271,7 @@ class Recorder:
             self._close()
             self._done += 1
             if self._wanted is None or self._done < self._wanted:
-                self._live = self._open()
+                self._live = self._open(in_memory=True)
 
     def _take_commands(self) -> None:
         while not self._stopping:
@@ -245,7 +288,7 @@ class Recorder:
                 self._live.by_hand(signal)
             case "discard":
                 self._live.discard("discarded by hand")
-                self._live = self._open()
+                self._live = self._open(in_memory=True)
             case "stop":
                 self._stop("stopped")
             case "tags":
@@ -285,8 +328,12 @@ class Recorder:
             self._live.tell_quiet()
         if self._live.journal.failure and now_s - self._rescue_s >= RESCUE_EVERY_S:
             self._rescue_s = 0.0 if self._live.rescue() else now_s
-        if self._live.age_s > ROLL_AFTER_S and self._live.calm:
-            self._roll()
+        if now_s - self._again_s >= RESCUE_EVERY_S:
+            self._again_s = now_s
+            self._live.journal.clear()
+            self._hand_over()
+        if self._live.age_s > ROLL_AFTER_S and self._live.calm and now_s - self._roll_s >= RESCUE_EVERY_S:
+            self._roll_s = 0.0 if self._roll() else now_s
 
     def _complain(self, complaints: list[Complaint]) -> None:
         for complaint in complaints:

@@ -10,13 +10,14 @@ from typing import Any
 
 import pytest
 
-from chargebench.errors import GaveUpError, StorageError
+from chargebench.errors import GaveUpError, JournalError, StorageError
 from chargebench.instruments.benchfile import Bench
 from chargebench.instruments.feed import Chunk
 from chargebench.recording import journal as journal_module
 from chargebench.recording import recorder as module
 from chargebench.recording.journal import read_journal
 from chargebench.recording.recorder import Recorder
+from chargebench.recording.recover import recover
 from chargebench.recording.seal import seal
 from chargebench.runs.load import load_run
 from chargebench.runs.run import Knowledge
@@ -385,3 +386,151 @@ def test_a_nearly_full_disk_is_said_before_a_run(tmp_path: Path, monkeypatch: py
         played.recorder.record(1, 0.2)
     assert played.codes()[0] == "disk-nearly-full"
     assert played.kinds().index("notice") < played.kinds().index("journal")
+
+
+ROLLED = Grind(start_s=150.0, length_s=6.0, end_s=185.0)
+
+
+def whole_from_the_quiet_stretch(folder: Path) -> None:
+    """The one run there is has its quiet stretch and not a hole or a repetition in its readings."""
+    [path] = folder.rglob("*.h5")
+    run = load_run(path)
+    states = {mark.text: mark.time_s for mark in run.marks if mark.kind == "state"}
+    assert states["grinding"] - states["armed"] >= 10.0
+    stamps = run.traces["charge"].device_ms
+    assert len(stamps) == (stamps[-1] - stamps[0]) / 50 + 1
+
+
+@pytest.mark.parametrize("failures", [1, 3, 10_000])
+def test_a_journal_that_cannot_be_removed_is_in_no_second_run(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, failures: int
+) -> None:
+    """While the journal that waited stays, none follows its follower and that one is not sealed: one run in the end."""
+    monkeypatch.setattr(module, "ROLL_AFTER_S", 60.0)
+    monkeypatch.setattr(module, "RESCUE_EVERY_S", 0.0)
+    monkeypatch.setattr(module, "CHUNKS_A_TURN", 50)
+    real, calls = journal_module.remove, iter(range(100_000))
+
+    def removing(path: Path) -> None:
+        if next(calls) < failures:
+            raise OSError(5, "Input/output error")
+        real(path)
+
+    with monkeypatch.context() as patched:
+        patched.setattr(journal_module, "remove", removing)
+        played = Played(tmp_path, chunks(ROLLED))
+        assert played.recorder.record(1, 60.0) == 1
+    assert played.codes().count("not-discarded") == 1
+    stays = failures == 10_000
+    assert ("not-sealed" in played.codes()) is stays
+    assert len(list(tmp_path.rglob("*.journal"))) == (2 if stays else 0)
+    recover([tmp_path / "runs"], finish, played.events.append)
+    whole_from_the_quiet_stretch(tmp_path)
+    assert played.files() == [".h5"]
+
+
+def test_a_journal_that_none_can_follow_goes_on(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Where no folder takes a new journal the old one goes on, said once; later one follows it after all."""
+    monkeypatch.setattr(module, "ROLL_AFTER_S", 60.0)
+    monkeypatch.setattr(module, "RESCUE_EVERY_S", 0.0)
+    monkeypatch.setattr(module, "CHUNKS_A_TURN", 50)
+    create, calls = journal_module._new_locked, iter(range(100_000))
+
+    def refusing(path: Path) -> int:
+        if 1 <= next(calls) < 9:
+            raise JournalError(f"{path}: journal cannot be created: No space left on device")
+        return create(path)
+
+    monkeypatch.setattr(journal_module, "_new_locked", refusing)
+    played = Played(tmp_path, chunks(ROLLED))
+    assert played.recorder.record(1, 60.0) == 1
+    assert played.codes().count("not-followed") == 1
+    assert played.kinds().count("discarded") >= 1
+    whole_from_the_quiet_stretch(tmp_path)
+
+
+def test_a_follower_that_no_folder_takes_leaves_the_old_journal(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Where the new journal fails while copies are written to it, the old one goes on as if there had been none."""
+    monkeypatch.setattr(module, "ROLL_AFTER_S", 60.0)
+    write = journal_module._write_all
+
+    def failing(descriptor: int, data: bytes) -> None:
+        if played.kinds().count("journal") == 2 and len(set(journals(played))) == 2:
+            raise OSError(28, "No space left on device")
+        write(descriptor, data)
+
+    monkeypatch.setattr(journal_module, "_write_all", failing)
+    played = Played(tmp_path, chunks(ROLLED))
+    assert played.recorder.record(1, 60.0) == 1
+    assert journals(played)[0] == journals(played)[2]
+    assert played.codes().count("not-followed") == 1
+    whole_from_the_quiet_stretch(tmp_path)
+
+
+def journals(played: Played) -> list[str]:
+    """Runs whose journal was told of."""
+    return [str(event["run"]) for event in played.events if event.get("event") == "journal"]
+
+
+@pytest.mark.parametrize("again", [True, False])
+def test_a_run_that_no_disk_takes_is_kept_until_one_does(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, again: bool
+) -> None:
+    """Both disks full from the grind to after the end: the next run is waited for, and the first sealed once whole.
+
+    Where there never is room again, the recorder says what is lost and seals nothing that is cut short as if it were
+    whole.
+    """
+    monkeypatch.setattr(module, "RESCUE_EVERY_S", 0.0)
+    monkeypatch.setattr(module, "CHUNKS_A_TURN", 50)
+    write = journal_module._write_all
+
+    def failing(descriptor: int, data: bytes) -> None:
+        done = played.kinds().count("done")
+        if "grinding" in played.kinds() and not (again and done and played.kinds().count("armed") > 1):
+            raise OSError(28, "No space left on device")
+        write(descriptor, data)
+
+    made = [
+        Chunk(c.instrument, c.received_ns + round(i * 45e9), c.kind, c.data, c.text)
+        for i in range(2)
+        for c in chunks(GRIND, ms0=7_000_000 + i * 45_000)
+        if c.kind == "data" or i == 0
+    ]
+    with monkeypatch.context() as patched:
+        patched.setattr(journal_module, "_write_all", failing)
+        played = Played(tmp_path, made)
+        assert played.recorder.record(2, 60.0) == 2
+    assert ("not-sealed" in played.codes()) is not again
+    runs = [load_run(path) for path in tmp_path.rglob("*.h5")]
+    assert [run.recovered for run in runs] == ([False, False] if again else [])
+    if again:
+        stamps = sorted(ms for run in runs for ms in run.traces["charge"].device_ms.tolist())
+        assert stamps == sorted(set(stamps))
+        assert len(stamps) >= (stamps[-1] - stamps[0]) / 50 - 2
+        assert not list(tmp_path.rglob("*.journal"))
+    else:
+        assert sum("which is lost" in str(event.get("text")) for event in played.events) == 2
+
+
+def test_one_error_and_no_fallback_lose_nothing(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Where the fallback folder cannot be used, recording goes on in a new file of the archive."""
+    (tmp_path / "fallback").write_text("a file where the folder should be")
+    write, failed = journal_module._write_all, []
+
+    def failing(descriptor: int, data: bytes) -> None:
+        if "grinding" in played.kinds() and not failed:
+            failed.append(data)
+            raise OSError(5, "Input/output error")
+        write(descriptor, data)
+
+    monkeypatch.setattr(journal_module, "_write_all", failing)
+    played = Played(tmp_path, chunks(GRIND))
+    assert played.recorder.record(1, 60.0) == 1
+    assert played.files() == [".h5"]
+    [path] = (tmp_path / "runs").glob("*.h5")
+    run = load_run(path)
+    assert not run.recovered
+    assert run.traces["charge"].value.tolist() == traces(GRIND)[1].round(4)[: len(run.traces["charge"])].tolist()
