@@ -13,10 +13,10 @@ from collections.abc import Callable, Sequence
 from tests.faults.abuse import abuse_streams
 from tests.faults.device_clocks import clock_events
 from tests.faults.files import damaged_files, hostile_files
-from tests.faults.kills import kill_at_changes, kill_recorders, kill_recoveries, kill_sealers
+from tests.faults.kills import kill_at_changes, kill_moves, kill_recorders, kill_recoveries, kill_sealers
 from tests.faults.power import cut_power
 from tests.faults.real import end_real_recorders
-from tests.faults.refusals import fail_forever, fail_once, fail_sealing
+from tests.faults.refusals import fail_forever, fail_once, fail_removals, fail_sealing
 from tests.faults.stopping import end_by_exceptions, set_host_clock, share_a_folder
 from tests.faults.streams import fuzz
 from tests.faults.tags import hostile_tags
@@ -35,6 +35,7 @@ def campaign(*, full: bool, seed: int) -> tuple[Callable[[], Tally], ...]:
     return (
         lambda: kill_recorders(many(6, 250), seed),
         lambda: kill_at_changes(many(6, 100), seed),
+        lambda: kill_moves(many(14, 112), seed),
         lambda: kill_sealers(many(3, 100), "sealer", seed),
         lambda: kill_sealers(many(3, 100), "both", seed),
         lambda: kill_recoveries(many(6, 150), seed),
@@ -42,6 +43,7 @@ def campaign(*, full: bool, seed: int) -> tuple[Callable[[], Tally], ...]:
         lambda: cut_power(many(10, 300), seed + 1, rolling=True),
         lambda: fail_once(many(1, 12), seed),
         lambda: fail_forever(many(3, 60), seed),
+        lambda: fail_removals(many(6, 60), seed),
         lambda: fail_sealing(),
         lambda: end_real_recorders(many(0, 40), seed),
         lambda: share_a_folder(many(1, 20)),

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import contextlib
+import errno
+import math
 import os
 import random
 import select
@@ -24,15 +26,19 @@ from chargebench.instruments.benchfile import Bench
 from chargebench.instruments.feed import Chunk
 from chargebench.recording import recorder as recorder_module
 from chargebench.recording.recover import recover
-from tests.faults.scene import ROLL_S, RUNS, Taken, finish, judge, last_stretch, recorder, stream
+from tests.faults.layer import Calls, Fault
+from tests.faults.scene import FALLBACK, ROLL_S, RUNS, Taken, finish, judge, last_stretch, recorder, stream
 from tests.faults.tally import Tally, apart
 from tests.recording.byte_bench import PlayedFeeds
 
-__all__ = ["PacedFeeds", "kill_at_changes", "kill_recorders", "kill_recoveries", "kill_sealers"]
+__all__ = ["PacedFeeds", "kill_at_changes", "kill_moves", "kill_recorders", "kill_recoveries", "kill_sealers"]
 
 PAUSE_S = 0.0005
 ENDLESS_S = 60.0
 CHANGE_S = 0.004
+LAST_WRITE = 600
+CALLS_OF_A_MOVE = 14
+FAILED = "failed"
 SEALING_S = 0.7  # most of it goes into starting the process that reads the file back
 
 
@@ -219,6 +225,48 @@ def kill_at_changes(trials: int, seed: int = 0) -> Tally:
         tally.judged(f"kill {trial}", _judge(folder, said, rolling=True))
         shutil.rmtree(folder)
     return tally
+
+
+def kill_moves(trials: int, seed: int = 0) -> Tally:
+    """Recorders killed a few calls after a write failed, while the journal goes on in another file."""
+    tally, draw = Tally("kill -9 while a journal moves"), random.Random(seed)
+    for trial in range(trials):
+        folder = Path(tempfile.mkdtemp())
+        first, more, rolling = draw.randrange(LAST_WRITE), trial % CALLS_OF_A_MOVE, draw.random() < 0.3
+        fallback = folder / FALLBACK
+        if draw.random() < 0.3:
+            fallback.write_bytes(b"")  # no folder: the journal goes on beside
+        with mock.patch.object(recorder_module, "ROLL_AFTER_S", ROLL_S if rolling else math.inf):
+            said = _killed(lambda out, at=folder, n=first, m=more: _record_moving(at, out, n, m), ENDLESS_S)
+        if fallback.is_file():
+            fallback.unlink()
+        tally.trials += 1
+        tally.seen[f"{len(list(folder.rglob('*.journal')))} journals"] += 1
+        where = f"kill {trial}, {more} calls after write {first}"
+        if FAILED not in said or said[-1] == "said all":
+            tally.losses.append(f"{where}: nothing was killed")
+        # what was taken after the failure may be in memory only for less than half a second
+        tally.judged(where, _judge(folder, said[: said.index(FAILED)] if FAILED in said else said, rolling=rolling))
+        shutil.rmtree(folder)
+    return tally
+
+
+def _record_moving(folder: Path, out: int, first: int, more: int) -> None:
+    """A victim whose write of that number fails, and which kills itself so many calls later."""
+    calls = count(-more)
+    failed: list[str] = []
+
+    def fails(name: str, path: str, number: int) -> Fault | None:
+        if not failed and name == "write" and path.endswith(".journal") and number >= first:
+            failed.append(path)
+            os.write(out, f"{FAILED}\n".encode())
+            return Fault(errno.EIO)
+        if failed and next(calls) == 0:
+            os.kill(os.getpid(), signal.SIGKILL)
+        return None
+
+    with Calls(folder, fails):
+        _record(folder, out)
 
 
 def _unharmed(tally: Tally) -> float:

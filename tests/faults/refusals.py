@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import errno
 import itertools
+import math
 import random
 import shutil
 import tempfile
@@ -11,21 +12,25 @@ import threading
 from collections.abc import Callable, Iterator, Mapping
 from pathlib import Path
 from typing import Any
+from unittest import mock
 
 from chargebench.errors import ChargebenchError
 from chargebench.instruments.feed import Chunk
+from chargebench.recording import recorder as recorder_module
 from chargebench.recording.journal import Journal
 from chargebench.recording.records import raw_payload
 from chargebench.recording.recover import recover
 from chargebench.recording.seal import seal
+from tests.faults.kills import PacedFeeds
 from tests.faults.layer import WATCHED, Calls, Fails, Fault
-from tests.faults.scene import FALLBACK, RUNS, Taken, finish, judge, recorder, stream
+from tests.faults.scene import FALLBACK, ROLL_S, RUNS, Taken, finish, judge, last_stretch, recorder, stream
 from tests.faults.tally import Tally, apart
 from tests.recording.byte_bench import RUN_ID, header
 
-__all__ = ["fail_forever", "fail_once", "fail_sealing"]
+__all__ = ["fail_forever", "fail_once", "fail_removals", "fail_sealing"]
 
 ERRORS = (errno.ENOSPC, errno.EIO)
+PAUSE_S = 0.001
 
 
 def _nth(name: str, number: int, fault: Fault) -> Fails:
@@ -50,7 +55,7 @@ class _Heard(list[Mapping[str, Any]]):
         return any(event.get("severity") == "reject" for event in self)
 
 
-def _recorded(folder: Path, fails: Fails) -> tuple[list[Taken], bool, str, dict[str, int]]:
+def _recorded(folder: Path, fails: Fails, rolling: bool) -> tuple[list[Taken], bool, str, dict[str, int]]:
     """A recording under faults: chunks taken, whether red was said, how it ended if badly, calls by name."""
     taken: list[Taken] = []
     heard, ended = _Heard(), ""
@@ -60,7 +65,9 @@ def _recorded(folder: Path, fails: Fails) -> tuple[list[Taken], bool, str, dict[
 
     with Calls(folder, fails) as calls:
         try:
-            recorder(folder, take, heard.append).record(RUNS, 60.0)
+            feeds = (lambda bench, queue: PacedFeeds(queue, PAUSE_S)) if rolling else None
+            with mock.patch.object(recorder_module, "ROLL_AFTER_S", ROLL_S if rolling else math.inf):
+                recorder(folder, take, heard.append, feeds).record(RUNS, 60.0)
         except (ChargebenchError, OSError) as error:
             ended = repr(error)
     return taken, heard.red(), ended, calls.counts
@@ -95,16 +102,19 @@ def _last_sync(fault: Fault) -> Fails:
     return fails
 
 
-def _in_a_folder(tally: Tally, where: str, fails: Fails) -> tuple[list[Taken], bool, str, dict[str, int]]:
+def _in_a_folder(
+    tally: Tally, where: str, fails: Fails, *, rolling: bool = False
+) -> tuple[list[Taken], bool, str, dict[str, int]]:
     """Record, then start without faults and look; all that was taken must be there."""
     folder = Path(tempfile.mkdtemp())
-    taken, red, ended, counts = apart(lambda: _recorded(folder, fails))
+    taken, red, ended, counts = apart(lambda: _recorded(folder, fails, rolling))
     tally.trials += where != "unharmed"
     if ended:
         tally.losses.append(f"{where}: the recorder ended with {ended}")
     elif len(taken) < sum(chunk.kind == "data" for chunk in stream()) // RUNS:
         tally.losses.append(f"{where}: the recorder took only {len(taken)} chunks")
-    tally.judged(where, apart(lambda: judge(folder, taken)))
+    promised = last_stretch(taken) if rolling else taken
+    tally.judged(where, apart(lambda: judge(folder, promised)))
     shutil.rmtree(folder)
     return taken, red, ended, counts
 
@@ -121,12 +131,39 @@ def fail_forever(trials: int, seed: int = 0) -> Tally:
 
 
 def _from_then_on(first: int, fault: Fault) -> Fails:
-    """All calls in the archive after so many, but not those that need no room."""
+    """All calls in the archive after so many, but not those that need no room; files go unless it is read-only."""
     calls = itertools.count()
 
     def fails(name: str, path: str, number: int) -> Fault | None:
-        spared = next(calls) < first or f"/{FALLBACK}" in path or name in ("close", "unlink")
+        needs_none = name == "close" or (name == "unlink" and fault.number != errno.EROFS)
+        spared = next(calls) < first or f"/{FALLBACK}" in path or needs_none
         return None if spared else fault
+
+    return fails
+
+
+def fail_removals(trials: int, seed: int = 0) -> Tally:
+    """Journals that cannot be removed while they follow each other: once, a few times or never; half of them moved."""
+    tally, draw = Tally("recording: journals that stay"), random.Random(seed)
+    for trial in range(trials):
+        first, many = draw.randrange(4), draw.choice((1, 2, math.inf))
+        write = draw.randrange(500) if trial % 2 else math.inf
+        where = f"trial {trial}: {many} removals from {first}, write {write}"
+        with mock.patch.object(recorder_module, "RESCUE_EVERY_S", draw.choice((0.0, 0.2, 5.0))):
+            _in_a_folder(tally, where, _staying(first, many, write), rolling=True)
+        tally.seen["moved" if trial % 2 else "followed"] += 1
+    return tally
+
+
+def _staying(first: int, many: float, write: float) -> Fails:
+    """So many removals of journals fail, and one write."""
+    removals = itertools.count(-first)
+
+    def fails(name: str, path: str, number: int) -> Fault | None:
+        if (name, number) == ("write", write) and path.endswith(".journal"):
+            return Fault(errno.EIO)
+        stays = name == "unlink" and path.endswith(".journal") and 0 <= next(removals) < many
+        return Fault(errno.EIO) if stays else None
 
     return fails
 

@@ -15,9 +15,9 @@ if sys.platform != "linux":
 
 from tests.faults.abuse import ABUSES, abuse_streams
 from tests.faults.device_clocks import KINDS, clock_events
-from tests.faults.kills import kill_at_changes, kill_recorders, kill_recoveries, kill_sealers
+from tests.faults.kills import kill_at_changes, kill_moves, kill_recorders, kill_recoveries, kill_sealers
 from tests.faults.power import cut_power
-from tests.faults.refusals import fail_forever, fail_once
+from tests.faults.refusals import fail_forever, fail_once, fail_removals
 from tests.faults.stopping import end_by_exceptions, set_host_clock, share_a_folder
 from tests.faults.streams import fuzz
 from tests.faults.tags import hostile_tags
@@ -45,6 +45,16 @@ def test_recorders_killed_at_any_moment_lose_nothing() -> None:
 def test_recorders_killed_between_two_journals_keep_readings_once() -> None:
     """Kill -9 while a journal that waited is followed by another: no reading is in two runs, none is lost."""
     held(kill_at_changes(10), 10)
+
+
+def test_recorders_killed_while_a_journal_moves_keep_readings_once() -> None:
+    """Kill -9 at any call after a write that failed: the run is in one file, whichever of its journals were left."""
+    held(kill_moves(14), 14)
+
+
+def test_journals_that_cannot_be_removed_give_no_reading_twice() -> None:
+    """A journal that stays, for a while or for good, is sealed in no run beside the one that has its readings."""
+    held(fail_removals(6), 6)
 
 
 def test_recoveries_killed_at_any_moment_change_nothing() -> None:
