@@ -178,7 +178,7 @@ class Recorder:
 
     def _close(self, text: str = "") -> None:
         """End the journal; the finisher gets it now or once it is whole."""
-        self._identities = self._live.identities
+        self._identities, self._not_followed = self._live.identities, False
         self._live.end(time.monotonic_ns(), text)
         self._ended.append(self._live)
         self._hand_over()
@@ -217,8 +217,8 @@ class Recorder:
             return self._not_rolled(old, str(error))
         if not new.rescue():
             why = new.journal.failure
-            if not new.discard("not begun: no folder takes it", "tried again"):
-                old.journal.left += (*new.journal.left, new.journal.path)
+            gone = new.discard("not begun: no folder takes it", "tried again")
+            old.journal.left += (*new.journal.left, *(() if gone else (new.journal.path,)))
             old.tell_journal()
             return self._not_rolled(old, why)
         self._live, self._not_followed = new, False
@@ -228,9 +228,11 @@ class Recorder:
 
     def _not_rolled(self, old: LiveRun, why: str) -> bool:
         """Say once that a journal goes on because none can follow it; False."""
+        now_ns = time.monotonic_ns()
+        old.clock_pair(now_ns)  # in place of the one that the next journal would have begun with
         if not self._not_followed:
             self._not_followed = True
-            old.notice(time.monotonic_ns(), "doubt", "not-followed", f"{why}; {old.run_id} goes on and gets longer")
+            old.notice(now_ns, "doubt", "not-followed", f"{why}; {old.run_id} goes on and gets longer")
         return False
 
     def _stop(self, why: str) -> None:

@@ -126,7 +126,8 @@ def _spare(folders: Sequence[Path]) -> dict[Path, _Spare]:
         runs.setdefault(first_name(journal.stem), []).append(journal)
     spare: dict[Path, _Spare] = {}
     for name, journals in runs.items():
-        sealed = [path for folder in folders for path in sorted(folder.glob(f"{glob.escape(name)}*.h5"))]
+        found = (path for folder in folders for path in sorted(folder.glob(f"{glob.escape(name)}*.h5")))
+        sealed = [path for path in found if first_name(path.stem) == name]
         if len(journals) + len(sealed) > 1:
             spare.update(_moved(journals, sealed))
     for new in (journal for journals in runs.values() for journal in journals if journal not in spare):
