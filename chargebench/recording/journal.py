@@ -21,7 +21,16 @@ from types import TracebackType
 from typing import Any, Self
 
 from chargebench.errors import JournalError
-from chargebench.recording.disk import APPEND_NEW, lock, make_folder, remove, sync_data, sync_folder, unlock
+from chargebench.recording.disk import (
+    APPEND_NEW,
+    lock,
+    make_folder,
+    remove,
+    sync_data,
+    sync_folder,
+    unlock,
+    write_all,
+)
 from chargebench.recording.ids import first_name
 from chargebench.recording.records import MAX_LINE_BYTES, Record, RecordParser, fields_of, json_payload, line_of
 
@@ -95,7 +104,7 @@ class Journal:
         self._keep(line)
         if not self.failure:
             try:
-                _write_all(self._open, line)
+                write_all(self._open, line)
             except OSError as error:
                 self._fail("written", error)
             else:
@@ -246,13 +255,6 @@ class Journal:
                 self._sync_once()
 
 
-def _write_all(descriptor: int, data: bytes) -> None:
-    """Write all of it, however many calls the system needs."""
-    view = memoryview(data)
-    while view:
-        view = view[os.write(descriptor, view) :]
-
-
 def _free_name(folder: Path, run_id: str) -> Path:
     """The first name of a run's journal that neither a journal nor a sealed run in that folder has."""
     first = first_name(run_id)
@@ -273,7 +275,7 @@ def _new_file(path: Path, content: bytes) -> int:
     """A new locked file with that content, on the disk together with its name; its descriptor."""
     descriptor = _new_locked(path)
     try:
-        _write_all(descriptor, content)
+        write_all(descriptor, content)
         sync_data(descriptor)
         sync_folder(path.parent)
     except OSError as error:

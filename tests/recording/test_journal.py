@@ -107,7 +107,7 @@ def test_failed_write_cuts_back_and_goes_on_in_memory(
         disk_full()
 
     with monkeypatch.context() as patched:
-        patched.setattr(module, "_write_all", half)
+        patched.setattr(module, "write_all", half)
         journal.append("note", '{"half":1}')
     assert "No space" in journal.failure
     assert read_journal(journal.path).tail_bytes == 0
@@ -141,7 +141,7 @@ def test_a_fallback_that_fails_too_leaves_everything_in_memory(
 ) -> None:
     """Where no folder takes the journal it stays as it was and a later try gets all of it."""
     with monkeypatch.context() as patched:
-        patched.setattr(module, "_write_all", disk_full)
+        patched.setattr(module, "write_all", disk_full)
         for n in range(1, 6):
             journal.append("note", f'{{"n":{n}}}')
         with pytest.raises(JournalError):
@@ -229,7 +229,7 @@ def test_where_no_other_folder_is_it_goes_on_in_a_new_file_beside(
     """After a failure the same folder may take the journal again, whole, under another name; each time it fails."""
     for version in (1, 2):
         with monkeypatch.context() as patched:
-            patched.setattr(module, "_write_all", disk_full)
+            patched.setattr(module, "write_all", disk_full)
             journal.append("note", "{}")
         old, journal = journal, journal.continue_in(journal.path.parent)
         assert not old.path.exists()
@@ -261,7 +261,7 @@ def test_an_old_file_stays_where_the_new_one_lacks_its_beginning(
 ) -> None:
     """A file whose beginning is in no memory goes only if that beginning was let go."""
     with monkeypatch.context() as patched:
-        patched.setattr(module, "_write_all", disk_full)
+        patched.setattr(module, "write_all", disk_full)
         for _ in range(5):
             journal.append("note", "{}")
     (journal.forget if let_go else journal._drop)(3)

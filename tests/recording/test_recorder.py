@@ -279,7 +279,7 @@ def test_two_full_disks_while_waiting_end_nothing(tmp_path: Path, monkeypatch: p
     monkeypatch.setattr(module, "ROLL_AFTER_S", 40.0)
     monkeypatch.setattr(module, "RESCUE_EVERY_S", 0.0)
     monkeypatch.setattr(module, "CHUNKS_A_TURN", 5)
-    write = journal_module._write_all
+    write = journal_module.write_all
     kept: list[float] = []
 
     def failing(descriptor: int, data: bytes) -> None:
@@ -289,7 +289,7 @@ def test_two_full_disks_while_waiting_end_nothing(tmp_path: Path, monkeypatch: p
             raise OSError(28, "No space left on device")
         write(descriptor, data)
 
-    monkeypatch.setattr(journal_module, "_write_all", failing)
+    monkeypatch.setattr(journal_module, "write_all", failing)
     played = Played(tmp_path, chunks(Grind(start_s=150.0, length_s=6.0, end_s=185.0)))
     assert played.recorder.record(1, 60.0) == 1
     assert "journal" in played.codes()
@@ -303,7 +303,7 @@ def test_two_full_disks_while_waiting_end_nothing(tmp_path: Path, monkeypatch: p
 
 def test_a_full_disk_moves_the_run_to_the_fallback_folder(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """When the archive takes no more in the middle of a run, the run ends whole in the other folder, said in red."""
-    write, full = journal_module._write_all, {"on": False}
+    write, full = journal_module.write_all, {"on": False}
 
     def react(event: Event, commands: SimpleQueue[dict[str, Any]]) -> None:
         full["on"] |= event.get("state") == "grinding"
@@ -314,7 +314,7 @@ def test_a_full_disk_moves_the_run_to_the_fallback_folder(tmp_path: Path, monkey
             raise OSError(28, "No space left on device")
         write(descriptor, data)
 
-    monkeypatch.setattr(journal_module, "_write_all", failing)
+    monkeypatch.setattr(journal_module, "write_all", failing)
     played = Played(tmp_path, chunks(GRIND), react=react)
     assert played.recorder.record(1, 60.0) == 1
     assert played.files() == []
@@ -454,14 +454,14 @@ def test_a_follower_that_no_folder_takes_leaves_the_old_journal(
 ) -> None:
     """Where the new journal fails while copies are written to it, the old one goes on as if there had been none."""
     monkeypatch.setattr(module, "ROLL_AFTER_S", 60.0)
-    write = journal_module._write_all
+    write = journal_module.write_all
 
     def failing(descriptor: int, data: bytes) -> None:
         if played.kinds().count("journal") == 2 and len(set(journals(played))) == 2:
             raise OSError(28, "No space left on device")
         write(descriptor, data)
 
-    monkeypatch.setattr(journal_module, "_write_all", failing)
+    monkeypatch.setattr(journal_module, "write_all", failing)
     played = Played(tmp_path, chunks(ROLLED))
     assert played.recorder.record(1, 60.0) == 1
     assert journals(played)[0] == journals(played)[2]
@@ -485,7 +485,7 @@ def test_a_run_that_no_disk_takes_is_kept_until_one_does(
     """
     monkeypatch.setattr(module, "RESCUE_EVERY_S", 0.0)
     monkeypatch.setattr(module, "CHUNKS_A_TURN", 50)
-    write = journal_module._write_all
+    write = journal_module.write_all
 
     def failing(descriptor: int, data: bytes) -> None:
         done = played.kinds().count("done")
@@ -500,7 +500,7 @@ def test_a_run_that_no_disk_takes_is_kept_until_one_does(
         if c.kind == "data" or i == 0
     ]
     with monkeypatch.context() as patched:
-        patched.setattr(journal_module, "_write_all", failing)
+        patched.setattr(journal_module, "write_all", failing)
         played = Played(tmp_path, made)
         assert played.recorder.record(2, 60.0) == 2
     assert ("not-sealed" in played.codes()) is not again
@@ -518,7 +518,7 @@ def test_a_run_that_no_disk_takes_is_kept_until_one_does(
 def test_one_error_and_no_fallback_lose_nothing(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """Where the fallback folder cannot be used, recording goes on in a new file of the archive."""
     (tmp_path / "fallback").write_text("a file where the folder should be")
-    write, failed = journal_module._write_all, []
+    write, failed = journal_module.write_all, []
 
     def failing(descriptor: int, data: bytes) -> None:
         if "grinding" in played.kinds() and not failed:
@@ -526,7 +526,7 @@ def test_one_error_and_no_fallback_lose_nothing(tmp_path: Path, monkeypatch: pyt
             raise OSError(5, "Input/output error")
         write(descriptor, data)
 
-    monkeypatch.setattr(journal_module, "_write_all", failing)
+    monkeypatch.setattr(journal_module, "write_all", failing)
     played = Played(tmp_path, chunks(GRIND))
     assert played.recorder.record(1, 60.0) == 1
     assert played.files() == [".h5"]

@@ -102,7 +102,7 @@ def test_another_journal_of_the_same_name_is_published_beside(tmp_path: Path) ->
 def test_a_run_that_could_not_be_read_is_not_published_again(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, error: Exception
 ) -> None:
-    """Where one reading of the sealed file fails, the journal stays for the next start, which finds it sealed."""
+    """Where a start cannot read the sealed file, the journal stays for the next, which finds it sealed."""
     journal = written_journal(tmp_path)
     data = journal.read_bytes()
     path = seal(journal)
@@ -112,13 +112,12 @@ def test_a_run_that_could_not_be_read_is_not_published_again(
     real = getattr(where, call)
     with monkeypatch.context() as patched:
 
-        def failing_once(given: Any, *how: Any, **more: Any) -> Any:
+        def failing(given: Any, *how: Any, **more: Any) -> Any:
             if isinstance(given, Path) and given != path:
                 return real(given, *how, **more)
-            patched.undo()
             raise error
 
-        patched.setattr(where, call, failing_once)
+        patched.setattr(where, call, failing)
         assert recover([tmp_path], finish, Heard().append) == 1
     assert names(tmp_path) == sorted([path.name, journal.name, f"{journal.name}-failures", MANIFEST])
     assert recover([tmp_path], finish, Heard().append) == 0
