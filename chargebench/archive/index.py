@@ -21,8 +21,11 @@ from chargebench.runs.run import Run, TagValue
 __all__ = ["Entry", "refresh"]
 
 NAME: Final = ".index.sqlite3"
-LAYOUT: Final = 2
-"""Raised whenever the table changes; an index of another layout is dropped and made again."""
+LAYOUT: Final = 3
+"""Raised whenever the table changes; an index of another layout is dropped and made again.
+
+Names, origins and tags stand in it as ASCII JSON: SQLite takes no lone surrogates, and names and files may have them.
+"""
 
 _TABLE: Final = """
 CREATE TABLE IF NOT EXISTS files (
@@ -87,10 +90,11 @@ def _update(connection: sqlite3.Connection, paths: list[Path]) -> None:
         except OSError:  # gone since it was listed
             continue
         stamp = (found.st_size, found.st_mtime_ns)
-        if known.pop(path.name, None) == stamp:
+        name = json.dumps(path.name)
+        if known.pop(name, None) == stamp:
             continue
         entry = _read(path)
-        row = (path.name, *stamp, entry.run_id, entry.started, entry.origin, entry.recovered)
+        row = (name, *stamp, entry.run_id, entry.started, json.dumps(entry.origin), entry.recovered)
         tail = (entry.raw_sha256, json.dumps(dict(entry.tags)), entry.problem)
         connection.execute("INSERT OR REPLACE INTO files VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?)", (*row, *tail))
     connection.executemany("DELETE FROM files WHERE name = ?", [(name,) for name in known])
@@ -104,9 +108,12 @@ def _listed(database: str, folder: Path, paths: list[Path]) -> list[Entry]:
             " ORDER BY problem != '', started, name"
         ).fetchall()
     return [
-        Entry(folder / name, run_id, started, origin, bool(recovered), raw_sha256, json.loads(tags), problem)
+        Entry(
+            folder / json.loads(name), run_id, started, json.loads(origin), bool(recovered), raw_sha256,
+            json.loads(tags), problem,
+        )
         for name, run_id, started, origin, recovered, raw_sha256, tags, problem in rows
-    ]
+    ]  # fmt: skip
 
 
 def refresh(folder: Path, paths: list[Path]) -> list[Entry]:

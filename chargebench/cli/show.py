@@ -76,12 +76,12 @@ def _outcomes(files: list[Path], recipe_file: Path | None) -> Iterator[dict[str,
                 yield Archive(file.parent).outcome(file, recipe)
             else:
                 yield process(load_run(file), recipe).as_json()
-        except RunFileError as error:
+        except (RunFileError, ArchiveError) as error:
             yield error
 
 
 def _print_words(outcomes: list[dict[str, Any]], *, single: bool, budget: bool) -> None:
-    from chargebench.cli.words import budget_table, run_card, runs_table, wrapped
+    from chargebench.cli.words import budget_table, printable, run_card, runs_table, wrapped
 
     if not outcomes:
         return
@@ -91,5 +91,5 @@ def _print_words(outcomes: list[dict[str, Any]], *, single: bool, budget: bool) 
         if single:
             print(run_card(outcome))
         if budget:
-            print("\n" + wrapped(f"uncertainty budget of charge to mass, {outcome['run']}"))
+            print("\n" + wrapped(f"uncertainty budget of charge to mass, {printable(outcome['run'])}"))
             print(budget_table(outcome))

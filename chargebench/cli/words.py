@@ -69,7 +69,9 @@ def wrapped(text: str) -> str:
 
 def run_card(outcome: Mapping[str, Any]) -> str:
     """Everything the program says of one run, as lines of text."""
-    lines = [f"{outcome['run']}  {_tags(outcome['tags'])}" + ("  (recovered)" if outcome["recovered"] else "")]
+    lines = [
+        f"{printable(outcome['run'])}  {_tags(outcome['tags'])}" + ("  (recovered)" if outcome["recovered"] else "")
+    ]
     for label, key, unit in _ROWS:
         lines.append(f"  {label:<22} {estimate_text(outcome['result'][key], unit)}")
     lines += [
@@ -100,8 +102,12 @@ def _rounded(estimate: Mapping[str, Any]) -> tuple[str, str]:
 
 
 def _tags(tags: Mapping[str, Any]) -> str:
-    words = [f"{key}={value:g}" if isinstance(value, float) else f"{key}={value}" for key, value in tags.items()]
-    return printable("  ".join(words))
+    return printable("  ".join(f"{key}={_tag(value)}" for key, value in tags.items()))
+
+
+def _tag(value: object) -> str:
+    """A tag's number in short; whatever else it is as it stands."""
+    return f"{value:g}" if isinstance(value, float) else str(value)
 
 
 def runs_table(outcomes: Sequence[Mapping[str, Any]]) -> str:
@@ -116,9 +122,8 @@ def _row(outcome: Mapping[str, Any]) -> tuple[str, ...]:
     ratio, mass = result["charge_to_mass_nC_per_g"], result["collected_mass_g"]
     worst = [f for s in ("reject", "doubt") for f in outcome["flags"] if f["severity"] == s]
     return (
-        outcome["run"],
-        *(printable(str(tags.get(key, "")))[:24] for key in ("coffee", "grinder", "treatment")),
-        f"{tags['water_uL_per_g']:g}" if "water_uL_per_g" in tags else "",
+        printable(outcome["run"]),
+        *(printable(_tag(tags.get(key, "")))[:24] for key in ("coffee", "grinder", "treatment", "water_uL_per_g")),
         _rounded(mass)[0] if mass else "—",
         _signed(_rounded(ratio)[0]) if ratio else "—",
         _rounded(ratio)[1] if ratio else "—",

@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import json
 import os
+import sys
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -15,6 +17,8 @@ from chargebench.archive.archive import Archive, Wanted
 from chargebench.archive.index import NAME
 from chargebench.errors import ArchiveError, RunFileError
 from chargebench.processing.recipe import DEFAULT, Recipe
+from chargebench.runs.write import run_bytes
+from tests.archive.conftest import make_run
 
 Put = Callable[..., Path]
 
@@ -101,6 +105,18 @@ def test_a_bad_file_is_named_and_hides_no_other(archive: Archive) -> None:
     assert [e.path.stem[-1] for e in problems] == ["1", "2", "3"]
     assert all(str(e.path.name) in e.problem for e in problems)
     assert len(archive.find()) == 4
+
+
+@pytest.mark.skipif(sys.platform != "linux", reason="only there may a file name be any bytes")
+def test_a_name_or_origin_that_is_no_text_hides_no_other(archive: Archive) -> None:
+    """A file name of bytes that are no UTF-8, and an origin with a lone surrogate, are listed among the others."""
+    odd = replace(make_run("20260101T000000Z-0000ff"), origin="\ud800")
+    named = archive.folder / os.fsdecode(b"\xff.h5")
+    named.write_bytes(run_bytes(odd))
+    for _ in range(2):
+        found = archive.find()
+        assert len(found) == 5
+        assert (found[0].path, found[0].origin) == (named, "\ud800")
 
 
 @pytest.mark.parametrize("damage", ["gone", "rubbish", "truncated", "of another layout", "folder"])

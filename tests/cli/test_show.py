@@ -5,13 +5,20 @@ from __future__ import annotations
 import json
 import math
 from pathlib import Path
+from typing import Any
 
 import pytest
 
+from chargebench.cli.main import main
 from chargebench.cli.words import estimate_text, printable, run_card, runs_table
 from chargebench.processing.outcome import RESULT_UNITS
+from chargebench.runs.run import Knowledge, Known
+from chargebench.runs.write import run_bytes
 from chargebench.units import read_value
 from tests.cli.conftest import Command
+from tests.runs.made_runs import made_run
+
+Capture = pytest.CaptureFixture[str]
 
 
 @pytest.fixture
@@ -138,3 +145,42 @@ def test_a_budget_says_what_its_sensitivities_are_of(archive: Path, chargebench:
     text = chargebench("show", min(archive.glob("*.h5")), "--budget").stdout
     assert "nC/g per nC " in text
     assert "nC/g per g " in text
+
+
+ODD: dict[str, dict[str, Any]] = {
+    "lone surrogate": {"tags": {"coffee": "x", "free": "\ud800"}},
+    "text for a number": {"tags": {"coffee": "x", "water_uL_per_g": "many"}},
+    "infinite tag": {"tags": {"coffee": "x", "free": math.inf, "dose_g": math.nan}},
+    "infinite knowledge": {"knowledge": Knowledge({"gain": Known(math.inf, 0.0)})},
+    "escape in the id": {"run_id": "\x1b[2J\u202e"},
+}
+
+
+@pytest.mark.parametrize("odd", ODD)
+@pytest.mark.parametrize("options", [(), ("--json",), ("--budget",)])
+def test_one_odd_file_hides_no_other(tmp_path: Path, odd: str, options: tuple[str, ...], capfd: Capture) -> None:
+    """A sound run is shown beside one whose tags, knowledge or id are odd; what is odd is shown as harmless text."""
+    for name, fields in (("a", {}), ("b", ODD[odd]), ("c", {})):
+        (tmp_path / f"{name}.h5").write_bytes(run_bytes(made_run(**{"run_id": f"run-{name}"} | fields)))
+    for _ in range(2):  # worked out, then as kept
+        assert main(["show", str(tmp_path), *options]) == 0
+        said = capfd.readouterr().out
+        lines = said.splitlines()
+        assert "\x1b" not in said
+        if options == ("--json",):
+            assert [json.loads(line)["run"] for line in lines][::2] == ["run-a", "run-c"]
+            assert len(lines) == 3
+        else:
+            assert [line[:5] for line in lines if line.startswith("run-")][:1] == ["run-a"]
+            assert any(line.startswith("run-c") for line in lines)
+
+
+def test_a_file_that_cannot_be_read_hides_no_other(tmp_path: Path, capfd: Capture) -> None:
+    """What only looks like a run file (a folder, a link to nothing) is named; the others are shown; the code is 1."""
+    (tmp_path / "a.h5").mkdir()
+    for name in ("b", "c"):
+        (tmp_path / f"{name}.h5").write_bytes(run_bytes(made_run(run_id=f"run-{name}")))
+    assert main(["show", str(tmp_path), "--json"]) == 1
+    said = capfd.readouterr()
+    assert [json.loads(line)["run"] for line in said.out.splitlines()] == ["run-b", "run-c"]
+    assert "a.h5" in said.err
