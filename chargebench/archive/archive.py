@@ -167,9 +167,14 @@ class Archive:
     def knowledge(self, bench: Bench, on: date) -> Knowledge:
         """What is known of a bench on a day, from its bench file and its newest valid qualifications here.
 
-        See `chargebench.archive.knowledge.merge` for what wins over what.
+        See `chargebench.archive.knowledge.merge` for what wins over what. Where no check of blanks is valid, null
+        grinds that are here give the floor.
         """
         from chargebench.archive.knowledge import merge
+        from chargebench.archive.null_grinds import floor_of_null_grinds
         from chargebench.archive.qualifications import qualifications
 
-        return merge(bench, qualifications(self.folder, bench.name), on)
+        found = merge(bench, qualifications(self.folder, bench.name), on)
+        if found.get("net_charge_floor_nC") is not None:
+            return found
+        return Knowledge({**found.known, **floor_of_null_grinds(self, bench.name, on)})

@@ -9,7 +9,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
-from datetime import UTC, datetime, timedelta
+from datetime import UTC, datetime
 from itertools import pairwise
 from pathlib import Path
 from typing import TYPE_CHECKING, Final, Literal
@@ -19,10 +19,11 @@ import numpy.typing as npt
 
 from chargebench import __version__
 from chargebench.archive.archive import Archive
+from chargebench.archive.null_grinds import null_grinds
 from chargebench.archive.qualifications import FOLDER, input_hashes
 from chargebench.cli.capture import Capture
-from chargebench.errors import BenchFileError, ChargebenchError, GaveUpError, InputError
-from chargebench.instruments.benchfile import Bench, bench_from_text
+from chargebench.errors import ChargebenchError, GaveUpError, InputError
+from chargebench.instruments.benchfile import Bench
 from chargebench.processing.charge import known_priors
 from chargebench.processing.outcome import Flag
 from chargebench.processing.qualify.gain import Level, Standard, gain
@@ -305,12 +306,12 @@ def do_nulls(
     if with_archive:
         paths = sorted({*paths, *_earlier(session, kind, treatment)})
     occasion = session.occasion(input_hashes(paths))
-    charges, left_out = _net_charges(paths)
+    charges, lengths_s, left_out = _net_charges(paths)
     if kind == "blank":
-        check = blank(occasion, charges, dose_g)
+        check = blank(occasion, charges, dose_g, lengths_s)
     else:
-        off, _ = _net_charges(_earlier(session, kind, "dry"))
-        check = ioniser(occasion, charges, off, grind_s, cup_capacitance_pF)
+        off, _, _ = _net_charges(_earlier(session, kind, "dry"))
+        check = ioniser(occasion, charges, off, lengths_s, cup_capacitance_pF)
     return new_run_id(), replace(check, flags=check.flags + left_out + _like_coffee(charges, dose_g or 20.0))
 
 
@@ -341,29 +342,19 @@ def _null_grind(session: Session, n: int, runs: int, grind_s: float, treatment: 
 def _earlier(session: Session, kind: Literal["blank", "ioniser"], treatment: str) -> list[Path]:
     """Null grinds of this bench in the archive, not older than such a check holds."""
     days = VALID_DAYS[kind] if session.valid_days is None else session.valid_days
-    since = (datetime.now(UTC) - timedelta(days=days)).date().isoformat()
-    found = session.archive.find({"purpose": "blank"})
-    recent = [e.path for e in found if e.started[:10] >= since and e.tags.get("treatment", "dry") == treatment]
-    return [path for path in recent if _bench_name(load_run(path)) == session.bench.name]
+    return null_grinds(session.archive, session.bench.name, datetime.now(UTC).date(), days, treatment)
 
 
-def _bench_name(run: Run) -> str:
-    """Bench a run was made on; empty where it does not say."""
-    try:
-        return bench_from_text(run.bench_text).name
-    except BenchFileError:
-        return ""
-
-
-def _net_charges(paths: Sequence[Path]) -> tuple[list[float], tuple[Flag, ...]]:
-    """Net charges of null grinds by the ordinary recipe, and a flag for each that has none."""
+def _net_charges(paths: Sequence[Path]) -> tuple[list[float], list[float], tuple[Flag, ...]]:
+    """Net charges of null grinds by the ordinary recipe, how long each lasted, and a flag for each that has none."""
     from chargebench.processing.recipe import process
 
-    charges, flags = [], []
+    charges, lengths_s, flags = [], [], []
     for path in paths:
         run = load_run(path)
         known = {key: entry for key, entry in run.knowledge.known.items() if key not in NOT_FOR_NULLS}
-        result = process(replace(run, knowledge=Knowledge(known))).result
+        outcome = process(replace(run, knowledge=Knowledge(known)))
+        result, (start_s, end_s) = outcome.result, outcome.provenance["stretches_s"]["grind"]
         net, mass = result["net_charge_nC"], result["collected_mass_g"]
         if mass is not None and abs(mass.value) > MOST_MASS_G:
             text = f"{run.run_id} is no null grind: the mass changed by {mass.value:.2f} g."
@@ -372,7 +363,8 @@ def _net_charges(paths: Sequence[Path]) -> tuple[list[float], tuple[Flag, ...]]:
             flags.append(Flag("run-left-out", "note", f"{run.run_id} has no net charge; `show` says why."))
         else:
             charges.append(net.value)
-    return charges, tuple(flags)
+            lengths_s += [end_s - start_s] if end_s > start_s else []
+    return charges, lengths_s, tuple(flags)
 
 
 def _like_coffee(charges: Sequence[float], dose_g: float) -> tuple[Flag, ...]:

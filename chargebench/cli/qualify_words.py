@@ -13,7 +13,9 @@ from chargebench.units import value_text
 
 __all__ = ["check_card", "known_table"]
 
-_UNIT: Final = re.compile(r"_(?P<unit>nC_per_g|nC_per_s|nA_per_s|per_s|nC|nA|pA|nF|g|s|C|V|uL|Hz|g_per_mL)$")
+_UNIT: Final = re.compile(
+    r"_(?P<unit>nC_per_root_s|nA_per_root_s|nC_per_g|nC_per_s|nA_per_s|per_s|nC|nA|pA|nF|g|s|C|V|uL|Hz|g_per_mL)$"
+)
 _SIGNS: Final = {"note": "·", "doubt": "!", "reject": "X"}
 _TABLES: Final = {
     "allan": "noise by averaging time (Allan deviation)",
@@ -52,6 +54,10 @@ _WORDS: Final = {
     "sd": "spread from run to run",
     "chance of either mistake": "chance of a mistake, each way",
     "ioniser background": "charge of the ions, any one run",
+    "ioniser background grind": "length of those null grinds",
+    "net charge floor grind": "length of those null grinds",
+    "charge walk": "wander",
+    "current walk": "wander",
     "averaging": "averaging time",
     "mains": "mains",
     "seen at": "seen at",
@@ -67,7 +73,8 @@ def _split(key: str) -> tuple[str, str]:
         return "length of the record", "s"
     match = _UNIT.search(key)
     name = (key if match is None else key[: match.start()]).replace("_", " ")
-    unit = "" if match is None else match["unit"].replace("_per_", "/").replace("per_s", "1/s").replace("uL", "µL")
+    unit = "" if match is None else match["unit"].replace("_per_root_s", "/√s").replace("_per_", "/")
+    unit = unit.replace("per_s", "1/s").replace("uL", "µL")
     name = _WORDS.get(name, name) + (" per g of dose" if unit == "nC/g" else "")
     return name, "°C" if unit == "C" else unit
 

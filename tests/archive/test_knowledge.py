@@ -8,15 +8,19 @@ from dataclasses import replace
 from datetime import date
 from pathlib import Path
 
+import numpy as np
 import pytest
 
 from chargebench.archive.archive import Archive
+from chargebench.archive.import_traces import import_run
 from chargebench.archive.knowledge import merge
 from chargebench.archive.qualifications import FOLDER, bad_qualifications, input_hashes, qualifications, store
 from chargebench.errors import ArchiveError, RunFileError
 from chargebench.instruments.benchfile import Bench, bench_from_text
 from chargebench.processing.outcome import Estimate, Flag
 from chargebench.processing.qualify.qualification import Qualification
+from chargebench.runs.run import Mark
+from tests.processing.simulate import simulate
 
 DAY = date(2026, 3, 14)
 
@@ -123,6 +127,38 @@ def test_a_stored_check_is_used_by_the_archive(tmp_path: Path, bench: Bench) -> 
     assert qualifications(tmp_path, "North bench") == [leakage(), newer]
     assert qualifications(tmp_path, "South bench") == []
     assert Archive(tmp_path).knowledge(bench, DAY).known["leakage_rate_per_s"].value == 0.03
+
+
+@pytest.mark.parametrize(
+    ("count", "day", "name", "found"),
+    [
+        (5, "02", "North bench", True), (4, "02", "North bench", False),
+        (5, "02", "South bench", False), (5, "30", "North bench", False),
+    ],
+    ids=["five", "four", "of another bench", "of a later day"],
+)  # fmt: skip
+def test_null_grinds_give_the_floor(tmp_path: Path, bench: Bench, count: int, day: str, name: str, found: bool) -> None:
+    """Five null grinds of the bench and of late give the floor that a check of them would; fewer, none."""
+    archive = Archive(tmp_path)
+    text = bench.text.replace("North bench", name)
+    marks = (Mark(10.0, "state", "grinding"), Mark(22.0, "state", "settling"))
+    for seed in range(count):
+        run, _ = simulate(charge_per_gram=0.0, scale_Hz=0.0, seed=seed, walk=0.05, tags={"purpose": "blank"})
+        run_id = f"202603{day}T09150{seed}Z-00000{seed}"
+        started = f"2026-03-{day}T09:15:0{seed}Z"
+        import_run(archive, replace(run, run_id=run_id, started=started, bench_text=text, marks=marks))
+    known = archive.knowledge(bench, DAY).known
+    assert ("net_charge_floor_nC" in known) is found
+    if found:
+        charges = [archive.outcome(path)["result"]["net_charge_nC"]["value"] for path in archive.run_paths()]
+        assert known["net_charge_floor_nC"].u == pytest.approx(math.hypot(np.mean(charges), np.std(charges, ddof=1)))
+        assert known["net_charge_floor_nC"].dof == count - 1
+        assert known["net_charge_floor_grind_s"].value == pytest.approx(12.0, abs=0.7)
+        check = Qualification(
+            "blank", "North bench", "2026-03-10", "2026-04-09", {"net_charge_floor_nC": Estimate(0.0, 9.0)}
+        )
+        store(tmp_path, "20260310T100000Z-aaaaaa", check)
+        assert archive.knowledge(bench, DAY).known["net_charge_floor_nC"].u == 9.0
 
 
 def test_a_stored_check_is_never_replaced(tmp_path: Path) -> None:

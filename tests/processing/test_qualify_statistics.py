@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from typing import Any
 
 import numpy as np
 import pytest
@@ -272,7 +273,7 @@ def test_ioniser_background_holds_the_next_run() -> None:
 
 def test_ioniser_offset_is_against_the_runs_without_it() -> None:
     """With null grinds with it off, the offset is the difference; also as a current and, for a cup of C, a voltage."""
-    check = ioniser(DAY, [5.0, 5.2, 4.8, 5.1, 4.9], [1.0, 1.2, 0.8], seconds=10.0, cup_capacitance_pF=100.0)
+    check = ioniser(DAY, [5.0, 5.2, 4.8, 5.1, 4.9], [1.0, 1.2, 0.8], [9.0, 11.0], cup_capacitance_pF=100.0)
     assert check.details["offset_nC"] == pytest.approx(4.0)
     assert check.details["offset_current_nA"] == pytest.approx(0.4)
     assert check.details["offset_voltage_V"] == pytest.approx(40.0)
@@ -289,8 +290,8 @@ def test_offset_is_a_welch_difference() -> None:
     assert d["offset_dof"] == pytest.approx(17.776, abs=5e-4)
 
 
-@pytest.mark.parametrize("words", [{"seconds": 0.0}, {"cup_capacitance_pF": -1.0}])
-def test_ioniser_refuses_the_impossible(words: dict[str, float]) -> None:
+@pytest.mark.parametrize("words", [{"grinds_s": [10.0, 0.0]}, {"cup_capacitance_pF": -1.0}])
+def test_ioniser_refuses_the_impossible(words: dict[str, Any]) -> None:
     """Lengths and capacitances are above zero."""
     with pytest.raises(ValueError, match="above 0"):
         ioniser(DAY, [1.0, 2.0], **words)

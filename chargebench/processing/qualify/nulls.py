@@ -62,7 +62,20 @@ def _spread(charges: Floats) -> dict[str, Any]:
     }
 
 
-def blank(occasion: Occasion, net_charges_nC: npt.ArrayLike, dose_g: float) -> Qualification:
+def _lengths(key: str, grinds_s: npt.ArrayLike | None) -> dict[str, Estimate]:
+    """How long the null grinds lasted, so that runs of another length can be told; nothing where nobody knows."""
+    lengths = np.asarray([] if grinds_s is None else grinds_s, np.float64)
+    if not lengths.size:
+        return {}
+    if not np.all((lengths > 0) & np.isfinite(lengths)):
+        raise ValueError(f"length of the null grinds: {lengths.tolist()} s, allowed above 0")
+    spread = float(np.std(lengths, ddof=1)) if lengths.size > 1 else 0.0
+    return {key: Estimate(float(np.mean(lengths)), spread, max(lengths.size - 1, 1))}
+
+
+def blank(
+    occasion: Occasion, net_charges_nC: npt.ArrayLike, dose_g: float, grinds_s: npt.ArrayLike | None = None
+) -> Qualification:
     """Detection capability from blank runs: grinder running empty, cup handled as in a run.
 
     Parameters
@@ -72,16 +85,19 @@ def blank(occasion: Occasion, net_charges_nC: npt.ArrayLike, dose_g: float) -> Q
         Net charge of each blank, n of 2 and more.
     dose_g : float
         Dose for which the limits are stated per gram.
+    grinds_s : float array (n,), optional
+        How long each lasted.
 
     Returns
     -------
     Qualification
-        ``net_charge_floor_nC`` (0, with the root mean square of the blanks as its u) and ``detection_limit_nC``.
+        ``net_charge_floor_nC`` (0, with the root mean square of the blanks as its u), ``detection_limit_nC``, and
+        ``net_charge_floor_grind_s`` where the lengths are known.
 
     Raises
     ------
     ValueError
-        When there are fewer than two charges, they are all the same, or the dose is not above zero.
+        When there are fewer than two charges, they are all the same, or the dose or a length is not above zero.
 
     Notes
     -----
@@ -112,7 +128,7 @@ def blank(occasion: Occasion, net_charges_nC: npt.ArrayLike, dose_g: float) -> Q
     values = {
         "net_charge_floor_nC": Estimate(0.0, math.hypot(mean.value, sd), n - 1),
         "detection_limit_nC": Estimate(detection, found.detection / math.sqrt(2 * (n - 1)), n - 1),
-    }
+    } | _lengths("net_charge_floor_grind_s", grinds_s)
     return occasion.qualification("blank", values, details, flags)
 
 
@@ -120,7 +136,7 @@ def ioniser(
     occasion: Occasion,
     net_charges_nC: npt.ArrayLike,
     off_charges_nC: Sequence[float] = (),
-    seconds: float | None = None,
+    grinds_s: npt.ArrayLike | None = None,
     cup_capacitance_pF: float | None = None,
 ) -> Qualification:
     """Background that an ioniser's own ions leave in the cup, from null grinds with it on.
@@ -132,8 +148,8 @@ def ioniser(
         Net charge of each null grind with the ioniser on, n of 2 and more.
     off_charges_nC : sequence of float
         The same with it off; with two and more the offset is the difference (Welch), else it is taken against zero.
-    seconds : float or None
-        Length of the null grinds, for the offset as a current.
+    grinds_s : float array (n,), optional
+        How long each null grind lasted, for the offset as a current.
     cup_capacitance_pF : float or None
         Capacitance of the inner cup to its shield, for the offset as a voltage.
 
@@ -141,7 +157,7 @@ def ioniser(
     -------
     Qualification
         ``ioniser_background_nC``: the mean, with the uncertainty of one further run's background,
-        s·sqrt(1 + 1/n).
+        s·sqrt(1 + 1/n); and ``ioniser_background_grind_s`` where the lengths are known.
 
     Raises
     ------
@@ -154,15 +170,15 @@ def ioniser(
     such a plate, but of another shape, so voltages compare within one bench only.
     """
     charges = _charges(net_charges_nC, "ioniser")
-    for name, value in (("seconds", seconds), ("cup capacitance", cup_capacitance_pF)):
-        if value is not None and not (value > 0 and math.isfinite(value)):
-            raise ValueError(f"{name}: {value:g}, allowed above 0")
+    if cup_capacitance_pF is not None and not (cup_capacitance_pF > 0 and math.isfinite(cup_capacitance_pF)):
+        raise ValueError(f"cup capacitance: {cup_capacitance_pF:g}, allowed above 0")
+    lengths = _lengths("ioniser_background_grind_s", grinds_s)
     n, mean, sd = len(charges), _mean(charges), float(np.std(charges, ddof=1))
     offset = mean if len(off_charges_nC) < 2 else _difference(mean, _mean(_charges(off_charges_nC, "ioniser off")))
     details = _spread(charges) | {"offset_nC": offset.value, "u_offset_nC": offset.u, "offset_dof": offset.dof}
     details["off_charges_nC"] = [float(q) for q in off_charges_nC]
-    if seconds is not None:
-        details |= {"offset_current_nA": offset.value / seconds, "u_offset_current_nA": offset.u / seconds}
+    for length in lengths.values():
+        details |= {"offset_current_nA": offset.value / length.value, "u_offset_current_nA": offset.u / length.value}
     if cup_capacitance_pF is not None:
         per_volt_nC = cup_capacitance_pF / 1e3
         details |= {"offset_voltage_V": offset.value / per_volt_nC, "u_offset_voltage_V": offset.u / per_volt_nC}
@@ -173,7 +189,7 @@ def ioniser(
         )
         flags.append(Flag("ioniser-offset", "note", text, {"offset_nC": offset.value, "threshold_nC": offset.U95}))
     values = {"ioniser_background_nC": Estimate(mean.value, sd * math.sqrt(1 + 1 / n), n - 1)}
-    return occasion.qualification("ioniser", values, details, flags)
+    return occasion.qualification("ioniser", values | lengths, details, flags)
 
 
 def _difference(a: Estimate, b: Estimate) -> Estimate:
