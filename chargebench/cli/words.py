@@ -161,8 +161,8 @@ def _per(unit: str, by: str) -> str:
 
 
 def budget_table(outcome: Mapping[str, Any]) -> str:
-    """The uncertainty budget of charge-to-mass, term by term."""
-    header = ("term", "value", "u", "unit", "type", "sensitivity", "share %", "shared")
+    """The uncertainty budget of charge-to-mass, term by term, and what they come to."""
+    header = ("term", "value", "u", "unit", "type", "dof", "sensitivity", "share %", "shared")
     rows = [
         (
             printable(t["name"]),
@@ -170,10 +170,20 @@ def budget_table(outcome: Mapping[str, Any]) -> str:
             f"{t['u']:.2g}",
             t["unit"],
             t["kind"],
+            _dof(t["dof"]),
             f"{t['sensitivity']:.3g} {_per('nC/g', t['unit'])}",
             f"{100 * t['share']:.1f}",
             t["shared"],
         )
         for t in outcome["budget"]
     ]
-    return aligned([header, *rows]) if rows else "no budget: this run has no charge-to-mass"
+    if not rows:
+        return "no budget: this run has no charge-to-mass"
+    whole = outcome["result"]["charge_to_mass_nC_per_g"]
+    together = f"{whole['value']:.6g}", f"{whole['u']:.2g}", "nC/g", "", _dof(whole["dof"])
+    return aligned([header, *rows, ("charge to mass", *together, "", "100.0", "")])
+
+
+def _dof(dof: float | None) -> str:
+    """Degrees of freedom; infinitely many where nothing says otherwise, or where it makes no difference."""
+    return "∞" if dof is None or dof > 1e5 else f"{dof:.3g}"

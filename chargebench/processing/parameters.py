@@ -82,7 +82,7 @@ class Recipe:
     """
 
     name: str = "standard"
-    version: str = "1"
+    version: str = "2"
     parameters: Mapping[str, Value] = field(default_factory=dict)
     thresholds: Mapping[str, float] = field(default_factory=dict)
     steps: tuple[str, ...] = STEPS

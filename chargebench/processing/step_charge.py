@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import replace
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -49,7 +50,7 @@ def choose_stretches(work: Work) -> None:
     spikes = _leave_out_spikes(work)
     for code, kind in (("touched", "transient"), ("not-quiet", "step")):
         found = [[x[0], x[1]] for x in s.left_out if x[2] == kind and not _is_spike(x, spikes, work)]
-        work.flag(code, len(found), at_s=found)
+        work.flag(code, len(found), at_s=found, beyond_x_noise=work.p("burst_threshold"))
 
 
 def _is_spike(part: tuple[float, float, str], spikes: Floats, work: Work) -> bool:
@@ -77,7 +78,7 @@ def _leave_out_spikes(work: Work) -> Floats:
     single = reach > 0.7 * np.sqrt(fine.count[quiet]) * fine.spread[quiet]
     least = max(work.p("spike_threshold") * usual, A_STEP * fine.display_step, 1e-12)
     spikes = fine.time_s[quiet[single & (reach > least)]]
-    work.flag("spikes", len(spikes), at_s=spikes.tolist()[:20])
+    work.flag("spikes", len(spikes), at_s=spikes.tolist()[:20], beyond_x_noise=work.p("spike_threshold"))
     if 0 < len(spikes) <= len(quiet) // 4:
         half = 0.5 * fine_width_s(work.material.cup.series, work.p("block_s"))
         work.stretches = s.without(tuple((float(t) - half, float(t) + half, "spike") for t in spikes))
@@ -126,7 +127,10 @@ def _trace_flags(work: Work, series: Series) -> None:
         for code, found in ((f"{name}-in-grind", inside), (name, outside)):
             size = sum(b.end_s - b.start_s for b in found) if kind == "gap" else len(found)
             lost = sum(_lost_bound(series, b) for b in found)
-            work.flag(code, size, at_s=[b.start_s for b in found], lost_charge_bound_nC=lost)
+            evidence: dict[str, Any] = {"at_s": [b.start_s for b in found], "lost_charge_bound_nC": lost}
+            if kind == "gap":
+                evidence["longer_than_s"] = work.p("gap_s")
+            work.flag(code, size, False, **evidence)
             if found is inside and kind != "gap" and work.lost_nC is not None:
                 work.lost_nC += lost
     edge = series.over_s and (series.over_s[0] < series.time_s[0] or series.over_s[1] > series.time_s[-1])
@@ -137,7 +141,7 @@ def _trace_flags(work: Work, series: Series) -> None:
     missing_s = np.diff(series.losses_s[(series.losses_s[:, 1] > inner[0]) & (series.losses_s[:, 0] < inner[1])])
     work.flag("lines-lost-in-grind", float(np.sum(np.maximum(missing_s - series.step_s, 0.0))))
     work.flag("repeated-lines", series.repeated)
-    work.flag("clock-jump", len(series.jumps), at_s=list(series.jumps))
+    work.flag("clock-jump", len(series.jumps), at_s=list(series.jumps), longer_than_s=work.p("gap_s"))
     work.flag("clock-backwards", series.backwards)
 
 

@@ -125,8 +125,12 @@ def bent(curvature: float) -> Run:
     return changed(run, value=x.value + curvature * (x.time_s - 17.0) ** 2)
 
 
+def checked(u_bias_nA: float) -> dict[str, Known]:
+    """A bench check of leakage and bias current."""
+    return {"leakage_rate_per_s": Known(1 / 600, 1e-6), "bias_current_nA": Known(0.02, u_bias_nA)}
+
+
 MARKS = (Mark(10.0, "state", "grinding"), Mark(22.0, "state", "settling"))
-TIGHT = {"leakage_rate_per_s": Known(1 / 600, 1e-7), "bias_current_nA": Known(0.02, 1e-5)}
 WEIGHED = {"mass_before_g": 152.3, "mass_after_g": 170.3}
 FINE_SCALE = {"scale_resolution_g": Known(0.1, 0.0)}
 SILENT = {"charge_per_gram": 0.0, "scale_Hz": 0.0}
@@ -142,12 +146,15 @@ CASES: dict[str, tuple[Make, Make]] = {
     "too-little-quiet-before": (lambda: made(before_s=3.8), lambda: made(before_s=5.5)),
     "too-little-quiet-after": (lambda: made(after_s=4.2), lambda: made(after_s=5.5)),
     "display-still": (lambda: with_value(lambda q: 0.0 * q - 4.0), lambda: made(**SILENT)),
-    "display-coarse": (lambda: with_value(lambda q: np.round(q)), lambda: with_value(lambda q: np.round(q, 1))),
+    "display-coarse": (
+        lambda: with_value(lambda q: 0.27 * np.round(q / 0.27)),
+        lambda: with_value(lambda q: 0.26 * np.round(q / 0.26)),
+    ),
     "no-quiet-before": (lambda: made(before_s=0.4), lambda: made(before_s=5.5)),
     "no-quiet-after": (lambda: made(after_s=0.4), lambda: made(after_s=5.5)),
     "not-quiet": (lambda: added(3.0, 4.0, 99.0), lambda: added(0.02, 4.0, 99.0)),
     "touched": (lambda: added(4.0, 4.0, 4.6), lambda: added(0.02, 4.0, 4.6)),
-    "hum": (lambda: made(mains=0.1, white=0.05), lambda: made(mains=0.01, white=0.05)),
+    "hum": (lambda: made(mains=0.034, white=0.05), lambda: made(mains=0.03, white=0.05)),
     "slow-hum": (
         lambda: made(rate_Hz=10.0, mains=0.05, mains_Hz=50.06, white=0.05),
         lambda: made(rate_Hz=10.0, mains=0.02, mains_Hz=50.06, white=0.05),
@@ -159,11 +166,11 @@ CASES: dict[str, tuple[Make, Make]] = {
     "clock-jump": (lambda: jumped(2.0), lambda: jumped(0.3)),
     "clock-backwards": (lambda: swapped(True), lambda: swapped(False)),
     "leakage-large": (lambda: made(tau_s=13.0), lambda: made(tau_s=20.0)),
-    "drift-share-large": (made, lambda: made(knowledge=TIGHT)),
-    "curved-drift": (lambda: bent(0.01), lambda: bent(0.0)),
+    "drift-share-large": (lambda: made(knowledge=checked(3e-4)), lambda: made(knowledge=checked(1e-4))),
+    "curved-drift": (lambda: bent(0.0025), lambda: bent(0.0015)),
     "grind-assumed": (lambda: made(**SILENT), lambda: replace(made(**SILENT), marks=MARKS)),
     "no-mass": (lambda: made(scale_Hz=0.0), made),
-    "no-mass-collected": (lambda: made(mass_g=0.03), lambda: made(mass_g=0.5)),
+    "no-mass-collected": (lambda: made(mass_g=0.04), lambda: made(mass_g=0.06)),
     "weighing-missing": (
         lambda: made(tags={"mass_after_g": 170.3}),
         lambda: made(tags=WEIGHED, knowledge=FINE_SCALE),
@@ -173,11 +180,11 @@ CASES: dict[str, tuple[Make, Make]] = {
         lambda: made(tags={"mass_before_g": 170.3, "mass_after_g": 170.27}, scale_Hz=0.0),
     ),
     "weighings-disagree": (
-        lambda: made(tags={**WEIGHED, "mass_after_g": 170.5}, knowledge=FINE_SCALE),
-        lambda: made(tags=WEIGHED, knowledge=FINE_SCALE),
+        lambda: made(tags={**WEIGHED, "mass_after_g": 170.45}, knowledge=FINE_SCALE),
+        lambda: made(tags={**WEIGHED, "mass_after_g": 170.4}, knowledge=FINE_SCALE),
     ),
-    "mass-not-settled": (lambda: creeping(0.05, 25.0, 99.0), made),
-    "scale-drifting": (lambda: creeping(0.01, 0.0, 10.0), made),
+    "mass-not-settled": (lambda: creeping(0.008, 25.0, 99.0), lambda: creeping(0.0015, 25.0, 99.0)),
+    "scale-drifting": (lambda: creeping(0.0008, 0.0, 10.0), lambda: creeping(0.0004, 0.0, 10.0)),
     "scale-unstable": (lambda: made(scale_noise_g=0.08), lambda: made(scale_noise_g=0.03)),
     "mass-above-dose": (lambda: made(tags={"dose_g": 17.0}), lambda: made(tags={"dose_g": 17.8})),
     "recovery-low": (lambda: made(tags={"dose_g": 20.5}), lambda: made(tags={"dose_g": 19.5})),
@@ -196,15 +203,15 @@ CASES: dict[str, tuple[Make, Make]] = {
         lambda: made(knowledge={"detection_limit_nC": Known(530.0, 0.0)}),
     ),
     "noise-floor": (
-        lambda: made(knowledge={"net_charge_floor_nC": Known(0.0, 1.0)}),
-        lambda: made(knowledge={"net_charge_floor_nC": Known(0.0, 0.001)}),
+        lambda: made(knowledge={"net_charge_floor_nC": Known(0.0, 0.015)}),
+        lambda: made(knowledge={"net_charge_floor_nC": Known(0.0, 0.0125)}),
     ),
     "nulls-of-other-length": (
         lambda: made(knowledge={"net_charge_floor_grind_s": Known(20.0, 0.1)}),
         lambda: made(knowledge={"net_charge_floor_grind_s": Known(17.0, 0.1)}),
     ),
     "wander-floor": (
-        lambda: made(knowledge={"charge_walk_nC_per_root_s": Known(0.1, 0.02)}),
+        lambda: made(knowledge={"charge_walk_nC_per_root_s": Known(0.004, 0.001)}),
         lambda: made(knowledge={"charge_walk_nC_per_root_s": Known(0.003, 0.001)}),
     ),
     "noisier-than-checked": (
