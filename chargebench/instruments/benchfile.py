@@ -158,8 +158,11 @@ class Calibration(_Strict):
     @model_validator(mode="after")
     def _uncertainties_have_values(self) -> Self:
         for key in ("gain", "leakage_time_constant_s", "bias_current_pA"):
-            if getattr(self, key) is None and getattr(self, f"u_{key}") is not None:
-                raise ValueError(f"u_{key} is given without {key}; give both")
+            given, missing = key, f"u_{key}"
+            if getattr(self, key) is None:
+                given, missing = missing, given
+            if getattr(self, given) is not None and getattr(self, missing) is None:
+                raise ValueError(f"{given} is given without {missing}; give both")
         if self.certified and self.valid_until and self.valid_until < self.certified:
             raise ValueError(f"valid_until {self.valid_until} is before certified {self.certified}")
         return self
