@@ -82,7 +82,7 @@ class Recipe:
     """
 
     name: str = "standard"
-    version: str = "2"
+    version: str = "1"
     parameters: Mapping[str, Value] = field(default_factory=dict)
     thresholds: Mapping[str, float] = field(default_factory=dict)
     steps: tuple[str, ...] = STEPS
