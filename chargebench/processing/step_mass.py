@@ -108,16 +108,21 @@ def collect(work: Work) -> None:
 def put_in(work: Work, made: dict[Any, Source]) -> tuple[Any, Any] | None:
     """Coffee and water put in, in g, as variables; None where no dose is told.
 
-    The dose is taken to be weighed on a scale as good as the cup's, the water to be sprayed as well as the recipe says
-    (judgement, type B).
+    The dose is taken to be weighed on a scale as good as the cup's. Water is so many sprays as well as the sprayer's
+    check found them to be alike; without one, as sure as the recipe says (judgement, type B).
     """
     dose_g, water_g = work.material.dose_g, work.material.water_g
     if dose_g is None:
         return None
     u_dose_g = math.hypot(_stated(work, "resolution") / math.sqrt(12.0), _stated(work, "repeatability"))
+    u_water_g = work.p("water_relative_u") * water_g
+    spray, spread = work.material.known.get("spray_g"), work.material.known.get("spray_sd_g")
+    if spray is not None and spread is not None and spray.value > 0.0:
+        sprays = water_g / spray.value
+        u_water_g = math.hypot(math.sqrt(sprays) * spread.value, sprays * spray.u)
     return (
         summed(dose_g, [Source("dose", dose_g, u_dose_g, "g", "B")], made),
-        summed(water_g, [Source("water", water_g, work.p("water_relative_u") * water_g, "g", "B")], made),
+        summed(water_g, [Source("water", water_g, u_water_g, "g", "B")], made),
     )
 
 

@@ -206,6 +206,23 @@ def test_both_weighings_enter_the_budget_with_their_sign() -> None:
     assert weighed == pytest.approx(value(outcome, "collected_mass_g"))
 
 
+@pytest.mark.parametrize(
+    ("known", "u_water_g"),
+    [({}, 0.05 * 0.44), ({"spray_g": Known(0.11, 0.002), "spray_sd_g": Known(0.006, 0.001)}, math.hypot(0.012, 0.008))],
+    ids=["judged", "sprayer checked"],
+)
+def test_the_dry_basis_carries_the_water(known: dict[str, Known], u_water_g: float) -> None:
+    """Per gram of dry coffee is more by the water's share, and less sure by its u: of four sprays, or judged."""
+    scale = {"scale_resolution_g": Known(0.01, 0.0)}
+    tags = {"dose_g": 18.0, "water_g": 0.44, "treatment": "misted"}
+    outcome = process(simulate(PLAIN, knowledge={**scale, **known}, tags=tags)[0])
+    wet, dry = (outcome.result[f"charge_to_{basis}mass_nC_per_g"] for basis in ("", "dry_"))
+    assert dry.value == pytest.approx(wet.value * 18.44 / 18.0)
+    u_dose_g = 0.01 / math.sqrt(12.0)
+    parts = (wet.u * 18.44 / 18.0, wet.value * u_water_g / 18.0, wet.value * 0.44 / 18.0**2 * u_dose_g)
+    assert dry.u == pytest.approx(math.hypot(*parts))
+
+
 def test_grind_time_is_free_of_the_scale_s_lag() -> None:
     """Grind time and throughput do not depend on how slowly the scale follows."""
     for lag_s in (0.0, 0.5, 1.2):
