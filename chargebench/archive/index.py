@@ -136,7 +136,7 @@ def refresh(folder: Path, paths: list[Path]) -> list[Entry]:
         return _listed(str(index), folder, paths)
     except sqlite3.OperationalError:  # cannot be written here, or another program holds it
         pass
-    except (sqlite3.DatabaseError, ValueError, TypeError):  # damaged: the next use makes it again
+    except (sqlite3.DatabaseError, ValueError, TypeError, RecursionError):  # damaged: the next use makes it again
         with suppress(OSError):
             index.unlink()
     return _listed(":memory:", folder, paths)

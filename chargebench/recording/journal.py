@@ -175,14 +175,16 @@ class Journal:
         return not self.left
 
     def discard(self) -> None:
-        """Close and remove the file: nothing in it is wanted.
+        """Close and remove the file, and those that are `left` of it: nothing in them is wanted.
 
         Raises
         ------
         JournalError
-            When it cannot be removed.
+            When one of them cannot be removed.
         """
         self.close()
+        if not self.clear():
+            raise JournalError(f"{self.left[0]}: cannot be removed")
         if self._descriptor is None:
             return
         try:
@@ -243,9 +245,9 @@ class Journal:
     def _fail(self, what: str, error: OSError) -> None:
         """Cut back to the last good length and close the way to this file."""
         good = self._written if what == "written" else self._synced
+        self.failure = f"{self.path}: could not be {what}: {error.strerror or error}"  # first: nothing is written now
         with contextlib.suppress(OSError):
             os.ftruncate(self._open, good)
-        self.failure = f"{self.path}: could not be {what}: {error.strerror or error}"
 
     def _sync_until_closed(self) -> None:
         while not self._closing:

@@ -209,7 +209,7 @@ class Recorder:
             old.forget()
             return True  # it goes on in another folder first
         if not old.journal.clear():
-            return False
+            return self._not_rolled(old, f"{old.journal.left[0]} cannot be removed")
         self._identities = old.identities
         try:
             new = self._open(old)

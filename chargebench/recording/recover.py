@@ -222,12 +222,13 @@ def _recover_one(journal: Path, finish: Finish, emit: Emit, spare: _Spare | None
 
 
 def _settle(journal: Path) -> None:
-    """Put what a killed recorder had written on the disk itself."""
+    """Put what a killed recorder had written, and its name, on the disk itself."""
     descriptor = os.open(journal, os.O_RDWR | getattr(os, "O_BINARY", 0))
     try:
         sync_data(descriptor)
     finally:
         os.close(descriptor)
+    sync_folder(journal.parent)
 
 
 def _drop(journal: Path, emit: Emit, why: str) -> bool:

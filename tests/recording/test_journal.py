@@ -297,3 +297,11 @@ def test_new_folders_are_on_the_disk_before_anything_is_let_go(
     assert synced[-1] == journal.path
     disk.make_folder(tmp_path / "a" / "b")
     assert len(synced) == 3
+
+
+def test_a_journal_is_not_discarded_while_a_file_of_it_is_left(journal: Journal, tmp_path: Path) -> None:
+    """Where a file that it has moved away from cannot be removed, discarding says so instead of pretending."""
+    (tmp_path / "in the way" / "inside").mkdir(parents=True)
+    journal.left = (tmp_path / "in the way",)
+    with pytest.raises(JournalError, match="in the way"):
+        journal.discard()
