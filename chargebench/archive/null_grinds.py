@@ -20,6 +20,8 @@ if TYPE_CHECKING:
 
 __all__ = ["floor_of_null_grinds", "null_grinds"]
 
+NOTHING: Final = {"value": 0.0}
+USUAL_DOSE_G: Final = 20.0
 FLOOR_KEYS: Final = ("net_charge_floor_nC", "net_charge_floor_grind_s")
 
 
@@ -46,6 +48,7 @@ def floor_of_null_grinds(archive: Archive, bench: str, on: date) -> dict[str, Kn
     """
     from chargebench.processing.qualify.nulls import FEW_RUNS, blank
     from chargebench.processing.qualify.occasion import Occasion
+    from chargebench.processing.qualify.still import MOST_MASS_G, MOST_NULL_NC_PER_G
 
     paths = null_grinds(archive, bench, on, VALID_DAYS["blank"])
     outcomes = []
@@ -55,7 +58,9 @@ def floor_of_null_grinds(archive: Archive, bench: str, on: date) -> dict[str, Kn
         except RunFileError:  # told of wherever the archive is listed
             continue
     sound = [o for o in outcomes if o["result"]["net_charge_nC"] and all(f["severity"] != "reject" for f in o["flags"])]
-    if len(sound) < FEW_RUNS:
+    sound = [o for o in sound if abs((o["result"]["collected_mass_g"] or NOTHING)["value"]) <= MOST_MASS_G]
+    most_nC = MOST_NULL_NC_PER_G * USUAL_DOSE_G  # more than that is coffee, and then none of them can be believed
+    if len(sound) < FEW_RUNS or any(abs(o["result"]["net_charge_nC"]["value"]) > most_nC for o in sound):
         return {}
     grinds_s = [end_s - start_s for start_s, end_s in (o["provenance"]["stretches_s"]["grind"] for o in sound)]
     charges_nC = [o["result"]["net_charge_nC"]["value"] for o in sound]

@@ -41,10 +41,10 @@ def turns(value: Floats, least: float) -> list[int]:
         if direction <= 0 and v < data[low]:
             low = i
         if direction >= 0 and v < data[high] - least:
-            out += [high] if high > out[-1] else []
+            out += [high] if high > out[-1] and (direction or data[high] - data[0] > least) else []
             direction, low = -1, i
         elif direction <= 0 and v > data[low] + least:
-            out += [low] if low > out[-1] else []
+            out += [low] if low > out[-1] and (direction or data[0] - data[low] > least) else []
             direction, high = 1, i
     return [*out, len(data) - 1]
 

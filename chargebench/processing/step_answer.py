@@ -24,6 +24,8 @@ __all__ = ["answer", "breakdown_bound"]
 
 BREAKDOWN_V_PER_M = 3.0e6
 VACUUM_PERMITTIVITY = 8.8541878128e-12
+SURE_OF_WALK = 2.0
+"""Standard uncertainties that a wander seen at the zero check must lie above none to count."""
 NEGLIGIBLE = 1e-3
 """Part of u below which a source is not listed."""
 
@@ -121,7 +123,7 @@ def _floors(work: Work) -> list[_Floor]:
     if (spread := known.get("net_charge_floor_nC")) is not None:
         floors.append(_Floor("noise-floor", "spread of null grinds", spread.u, spread.dof))
     walk = known.get("charge_walk_nC_per_root_s")
-    if walk is not None and work.material.cup.leaks and walk.value > walk.u:
+    if walk is not None and work.material.cup.leaks and walk.value > SURE_OF_WALK * walk.u:
         apart_s = max(work.stretches.after_s[0] - work.stretches.before_s[1], 0.0)
         least_nC = walk.value * math.sqrt(apart_s)
         floors.append(_Floor("wander-floor", "wander seen at the zero check", least_nC, walk.dof))

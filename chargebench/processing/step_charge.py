@@ -194,10 +194,13 @@ def _drift_results(work: Work, fit: ChargeFit) -> None:
 def _compared_with_zero(work: Work) -> None:
     """Whether quiet readings are as quiet as they were when the bench was checked."""
     checked, series, s = work.material.known.get("charge_noise_1s_nC"), work.material.cup.series, work.stretches
-    if checked is None or not work.material.cup.leaks or checked.value <= 0.0 or series.breaks:
+    if checked is None or not work.material.cup.leaks or checked.value <= 0.0 or series.breaks or s.left_out:
         return
     parts = [series.within(*stretch) for stretch in (s.before_s, s.after_s)]
-    noise_nC = noise_of_means(block_means(series.time_s[part], series.value[part], 1.0) for part in parts)
+    try:
+        noise_nC = noise_of_means(block_means(series.time_s[part], series.value[part], 1.0) for part in parts)
+    except ValueError:  # too few readings a second to compare
+        return
     if noise_nC is not None:
         work.flag("noisier-than-checked", noise_nC / checked.value, noise_1s_nC=noise_nC, checked_nC=checked.value)
 

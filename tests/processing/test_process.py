@@ -223,6 +223,16 @@ def test_the_dry_basis_carries_the_water(known: dict[str, Known], u_water_g: flo
     assert dry.u == pytest.approx(math.hypot(*parts))
 
 
+@pytest.mark.parametrize("rate_Hz", [0.5, 1.0, 2.0, 5.0])
+def test_a_slow_instrument_with_a_checked_zero_is_reduced(rate_Hz: float) -> None:
+    """Few readings a second leave the comparison with the zero check out, not the answer, and make up no other sign."""
+    for seed in range(6):
+        bench = Bench(-30.0, rate_Hz=rate_Hz, before_s=30.0, after_s=30.0, seed=seed)
+        outcome = process(simulate(replace(bench, knowledge={"charge_noise_1s_nC": Known(0.05, 0.005)}))[0])
+        assert abs(value(outcome) + 540.0) <= 1.5 * half_width(outcome)
+        assert abs(value(outcome, "positive_charge_nC")) <= half_width(outcome, "positive_charge_nC")
+
+
 def test_grind_time_is_free_of_the_scale_s_lag() -> None:
     """Grind time and throughput do not depend on how slowly the scale follows."""
     for lag_s in (0.0, 0.5, 1.2):
