@@ -14,7 +14,6 @@ from typing import Any, NamedTuple
 import numpy as np
 
 from chargebench.processing.charge import ChargeFit
-from chargebench.processing.outcome import Knowing
 from chargebench.processing.ratio import Source, budget, estimate, summed
 from chargebench.processing.step_charge import drift_priors
 from chargebench.processing.step_mass import put_in
@@ -36,14 +35,15 @@ def answer(work: Work) -> None:
     if work.fit is None or work.lost_nC is None:
         return
     sources = _sources(work, work.fit)
-    background = work.material.known.get("ioniser_background_nC") if work.material.ionised else None
-    charge = _true_charge(work, work.fit.net[0], sources, background, work.made)
+    floor = _floor(work, sources)
+    if floor is not None:
+        work.flag(floor.code, floor.least_nC / floor.u_nC, floor_nC=floor.least_nC)
+    ions = _ions(work)
+    charge = _true_charge(work, work.fit.net[0], sources, floor, ions, work.made)
     work.result["net_charge_nC"] = net = estimate(charge, work.made)
-    if background is not None:
+    if ions is not None:
         work.steps.append("ioniser background subtracted")
-    _parts(work, sources, background)
-    for floor in _floors(work):
-        work.flag(floor.code, floor.least_nC / max(work.fit.net[1], 1e-15), floor_nC=floor.least_nC)
+    _parts(work, sources, ions)
     _compared_with_nulls(work)
     limit = work.material.known.get("detection_limit_nC")
     if limit is not None and limit.value > 0:
@@ -68,30 +68,33 @@ def answer(work: Work) -> None:
 
 
 def _true_charge(
-    work: Work, displayed_nC: float, sources: Sequence[Source], background: Knowing | None, made: dict[Any, Source]
+    work: Work,
+    displayed_nC: float,
+    sources: Sequence[Source],
+    floor: _Floor | None,
+    ions: Source | None,
+    made: dict[Any, Source],
 ) -> Any:
-    """A charge as a variable: gain times what was displayed, less what the ioniser brings.
+    """A charge as a variable: gain times what was displayed, less what the ioniser brings, no surer than a floor.
 
     Null grinds are corrected by the gain as runs are, so the error of the gain is taken to be the same in both.
     """
-    known = work.material.known
-    gain = known.get("gain")
-    factor: Any = 1.0
+    gain, factor = work.material.known.get("gain"), 1.0
     if gain is not None:
-        source = Source("charge gain", gain.value, gain.u, "", "B", gain.dof, "gain")
-        factor = summed(gain.value, [source], made)
-    size = 1.0 if gain is None else gain.value
+        factor = summed(gain.value, [Source("charge gain", gain.value, gain.u, "", "B", gain.dof, "gain")], made)
     displayed = summed(displayed_nC, sources, made)
-    if background is not None:
-        source = Source("ioniser background", background.value, background.u, "nC", "B", background.dof, "ioniser")
-        displayed = displayed - summed(background.value, [source], made) / size
+    if ions is not None:
+        displayed = displayed - summed(ions.value, [ions], made) / work.material.gain
     charge = factor * displayed
-    u = abs(size) * math.sqrt(sum((source.factor * source.u) ** 2 for source in sources))
-    for floor in _floors(work):
-        if floor.least_nC > u:
-            rest = Source(floor.name, 0.0, math.sqrt(floor.least_nC**2 - u * u), "nC", "B", floor.dof)
-            charge, u = charge + summed(0.0, [rest], made), floor.least_nC
-    return charge
+    return charge if floor is None else charge + summed(0.0, [floor.rest], made)
+
+
+def _ions(work: Work) -> Source | None:
+    """What the ioniser's own ions bring, in true nC; None in a run without it or where nobody has checked."""
+    background = work.material.known.get("ioniser_background_nC")
+    if background is None or not work.material.ionised:
+        return None
+    return Source("ioniser background", background.value, background.u, "nC", "B", background.dof, "ioniser")
 
 
 def _compared_with_nulls(work: Work) -> None:
@@ -105,41 +108,60 @@ def _compared_with_nulls(work: Work) -> None:
 
 
 class _Floor(NamedTuple):
-    """What u of a net charge is never below, and the flag that says so."""
+    """What u of a charge is never below, what it was before, both in true nC, and the flag that says so."""
 
     code: str
     name: str
     least_nC: float
     dof: float
+    u_nC: float
+
+    @property
+    def rest(self) -> Source:
+        """What is missing."""
+        return Source(self.name, 0.0, math.sqrt(self.least_nC**2 - self.u_nC**2), "nC", "B", self.dof)
 
 
-def _floors(work: Work) -> list[_Floor]:
-    """What bench checks say of u.
+def _floor(work: Work, sources: Sequence[Source]) -> _Floor | None:
+    """The highest floor that bench checks set above the u of these sources of a displayed charge, if any does.
 
     The spread of null grinds; and the random walk seen at the zero check over the time between the quiet stretches,
     which a short stretch of quiet readings cannot rule out.
     """
-    known, floors = work.material.known, []
+    known, size = work.material.known, abs(work.material.gain)
+    u_nC = size * math.sqrt(sum((source.factor * source.u) ** 2 for source in sources))
+    floors = []
     if (spread := known.get("net_charge_floor_nC")) is not None:
-        floors.append(_Floor("noise-floor", "spread of null grinds", spread.u, spread.dof))
+        floors.append(_Floor("noise-floor", "spread of null grinds", spread.u, spread.dof, u_nC))
     walk = known.get("charge_walk_nC_per_root_s")
     if walk is not None and work.material.cup.leaks and walk.value > SURE_OF_WALK * walk.u:
         apart_s = max(work.stretches.after_s[0] - work.stretches.before_s[1], 0.0)
-        least_nC = walk.value * math.sqrt(apart_s)
-        floors.append(_Floor("wander-floor", "wander seen at the zero check", least_nC, walk.dof))
-    return floors
+        least_nC = size * walk.value * math.sqrt(apart_s)
+        floors.append(_Floor("wander-floor", "wander seen at the zero check", least_nC, walk.dof, u_nC))
+    highest = max(floors, key=lambda floor: floor.least_nC, default=None)
+    return highest if highest is not None and highest.least_nC > max(u_nC, 1e-15) else None
 
 
-def _parts(work: Work, sources: Sequence[Source], background: Knowing | None) -> None:
-    """Rising and falling parts of the running charge; the ioniser's background goes off the part of its sign."""
+def _parts(work: Work, sources: Sequence[Source], ions: Source | None) -> None:
+    """Rising and falling parts of the running charge, less the ioniser's background, which adds up to the net charge.
+
+    It goes off the part of its sign as far as there is any, and what is left of it off the other.
+    """
     if work.parts is None:
         return
-    *charges, u_turns = work.parts
-    turns = Source("turns of the running charge", 0.0, u_turns, "nC", "B")
-    for key, value, sign in zip(("positive_charge_nC", "negative_charge_nC"), charges, (1.0, -1.0), strict=True):
+    up, down, u_turns = work.parts
+    own = [*sources, Source("turns of the running charge", 0.0, u_turns, "nC", "B")]
+    floor, brought_nC = _floor(work, own), 0.0 if ions is None else ions.value
+    if brought_nC > 0.0:
+        off_up = min(brought_nC, work.material.gain * up)
+        off_down = brought_nC - off_up
+    else:
+        off_down = max(brought_nC, work.material.gain * down)
+        off_up = brought_nC - off_down
+    for key, value, off_nC in (("positive_charge_nC", up, off_up), ("negative_charge_nC", down, off_down)):
         made: dict[Any, Source] = {}
-        ions = background if background is not None and sign * background.value > 0.0 else None
-        work.result[key] = estimate(_true_charge(work, value, [*sources, turns], ions, made), made)
+        share = None if ions is None else replace(ions, value=off_nC)
+        work.result[key] = estimate(_true_charge(work, value, own, floor, share, made), made)
 
 
 def _sources(work: Work, fit: ChargeFit) -> list[Source]:

@@ -227,8 +227,7 @@ def running_charge(work: Work) -> None:
     fit = work.fit
     if fit is None or work.lost_nC is None:
         return
-    gain = 1.0 if (known := work.material.known.get("gain")) is None else known.value
-    s, t = work.stretches, work.fine.time_s
+    s, t, gain = work.stretches, work.fine.time_s, work.material.gain
     charge, u_running = running(fit, work.fine)
     before, after = s.quiet(t)
     noise = max(float(np.std(charge[x])) for x in (before, after))

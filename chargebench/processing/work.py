@@ -78,6 +78,12 @@ class Material:
         return dose_g if dose_g is not None and dose_g > 0 else None
 
     @property
+    def gain(self) -> float:
+        """True charge per displayed charge; 1 where no calibration is known."""
+        known = self.known.get("gain")
+        return 1.0 if known is None else known.value
+
+    @property
     def water_g(self) -> float:
         """Water added, in g; 1 µL is taken as 0.998 mg (20 °C)."""
         grams = number(self.tags, "water_g")

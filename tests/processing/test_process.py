@@ -195,6 +195,32 @@ def test_parts_have_the_sources_of_the_net_charge() -> None:
     assert half_width(steady, "negative_charge_nC") == pytest.approx(half_width(steady), rel=0.01)
 
 
+@pytest.mark.parametrize("background_nC", [2.0, -2.0])
+def test_ions_make_no_charge_of_a_sign_that_is_not_there(background_nC: float) -> None:
+    """Of a grind of one sign the ioniser's background leaves one sign, and both parts know how unsure it is."""
+    known = {"ioniser_background_nC": Known(background_nC, 0.3)}
+    outcome = process(simulate(PLAIN, knowledge=known, tags={"treatment": "ionised"})[0])
+    assert abs(value(outcome, "positive_charge_nC")) <= half_width(outcome, "positive_charge_nC")
+    assert value(outcome, "negative_charge_nC") == pytest.approx(value(outcome), abs=0.1)
+    assert min(outcome.result[key].u for key in ("positive_charge_nC", "negative_charge_nC")) >= 0.3
+
+
+@pytest.mark.parametrize(
+    ("known", "flag", "u_nC"),
+    [
+        ({"gain": Known(10.0, 0.0), "charge_walk_nC_per_root_s": Known(0.1, 0.01)}, "wander-floor", 10 * 0.1 * 3.57),
+        ({"gain": Known(10.0, 0.0), "net_charge_floor_nC": Known(0.0, 5.0)}, "noise-floor", 5.0),
+        ({"charge_walk_nC_per_root_s": Known(0.1, 0.01), "net_charge_floor_nC": Known(0.0, 1.0)}, "noise-floor", 1.0),
+    ],
+    ids=["displayed wander times the gain", "true spread as it is", "the higher of two"],
+)
+def test_the_highest_floor_stands_in_true_charge(known: dict[str, Known], flag: str, u_nC: float) -> None:
+    """A floor is compared with u in true charge, the highest is u, and only that one is flagged."""
+    outcome = process(simulate(PLAIN, knowledge=known)[0])
+    assert outcome.result["net_charge_nC"].u == pytest.approx(u_nC, rel=0.02)
+    assert [f.code for f in outcome.flags if f.code.endswith("-floor")] == [flag]
+
+
 def test_both_weighings_enter_the_budget_with_their_sign() -> None:
     """Tare and full reading stand in the budget with what was weighed; a heavier tare is less coffee."""
     outcome = process(simulate(PLAIN)[0])
