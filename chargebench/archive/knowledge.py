@@ -1,9 +1,10 @@
 """What is known of a bench on a day. Owns the rule of what wins over what; reads no file.
 
 Each entry has candidates: the bench file and every qualification that gives it. Those not yet made or out of date on
-that day are set aside, as are checks with a flag that rejects them; of the rest the newest wins, and an undated one
-counts as oldest. Only the charge calibration is still used when nothing valid is left (there is no measuring without
-one): with its date, so that the run is flagged.
+that day are set aside, as are checks with a flag that rejects them; of each kind of check only the newest is left,
+whatever it found or did not find; of the rest the newest wins, and an undated one counts as oldest. Only the charge
+calibration is still used when nothing valid is left (there is no measuring without one): with its date, so that the
+run is flagged.
 """
 
 from __future__ import annotations
@@ -52,9 +53,18 @@ def _from_bench(bench: Bench) -> Iterator[Candidate]:
                 yield f"scale_{name}", Known(figure, 0.0, source=f"bench file of {bench.name}, {instrument.name}")
 
 
+def _standing(checks: Iterable[Qualification], day: str) -> Iterator[Qualification]:
+    """Of each kind the newest check that holds on a day; of a kind of which none does, all."""
+    newest_first = sorted(checks, key=lambda check: check.made, reverse=True)
+    sound = [c for c in newest_first if c.made[:10] <= day and all(flag.severity != "reject" for flag in c.flags)]
+    newest: dict[str, Qualification] = {}
+    for check in sound:
+        if day <= check.valid_until:
+            newest.setdefault(check.kind, check)
+    yield from (check for check in sound if newest.get(check.kind, check) is check)
+
+
 def _from_check(check: Qualification) -> Iterator[Candidate]:
-    if any(flag.severity == "reject" for flag in check.flags):
-        return
     for key, found in check.values.items():
         source = f"{check.kind} check of {check.made}"
         yield key, Known(found.value, found.u, found.dof, source, check.made[:10], check.valid_until)
@@ -81,8 +91,9 @@ def merge(bench: Bench, checks: Iterable[Qualification], on: date) -> Knowledge:
         The day (UTC).
     """
     candidates: dict[str, list[Known]] = {}
-    newest_first = sorted((c for c in checks if c.bench == bench.name), key=lambda check: check.made, reverse=True)
-    for key, known in chain(*map(_from_check, newest_first), _from_bench(bench)):
+    day = on.isoformat()
+    mine = (check for check in checks if check.bench == bench.name)
+    for key, known in chain(*map(_from_check, _standing(mine, day)), _from_bench(bench)):
         candidates.setdefault(key, []).append(known)
-    chosen = {key: _choose(key, found, on.isoformat()) for key, found in candidates.items()}
+    chosen = {key: _choose(key, found, day) for key, found in candidates.items()}
     return Knowledge(MappingProxyType({key: known for key, known in chosen.items() if known is not None}))

@@ -1,36 +1,57 @@
 """Null grinds of an archive: runs of an empty grinder, and what they say of the bench where nobody made a check of it.
 
-Owns which runs those are. What they amount to is found by `chargebench.processing.qualify.nulls`.
+Owns which runs those are and which of them count. What they amount to is found by
+`chargebench.processing.qualify.nulls`.
 """
 
 from __future__ import annotations
 
+from collections.abc import Iterable, Mapping, Sequence
+from contextlib import suppress
 from datetime import date, timedelta
 from pathlib import Path
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING, Any, Final, NamedTuple
 
 from chargebench.errors import BenchFileError, RunFileError
 from chargebench.instruments.benchfile import bench_from_text
-from chargebench.processing.qualify.qualification import VALID_DAYS
+from chargebench.processing.outcome import Flag
+from chargebench.processing.qualify.qualification import VALID_DAYS, expiry
+from chargebench.processing.qualify.still import MOST_MASS_G, MOST_NULL_NC_PER_G
 from chargebench.runs.load import load_run
 from chargebench.runs.run import Known, Run
 
 if TYPE_CHECKING:
     from chargebench.archive.archive import Archive
 
-__all__ = ["floor_of_null_grinds", "null_grinds"]
+__all__ = ["USUAL_DOSE_G", "Nulls", "counted", "floor_of_null_grinds", "like_coffee", "null_grinds"]
 
-NOTHING: Final = {"value": 0.0}
 USUAL_DOSE_G: Final = 20.0
 FLOOR_KEYS: Final = ("net_charge_floor_nC", "net_charge_floor_grind_s")
 
 
-def null_grinds(archive: Archive, bench: str, on: date, days: int, treatment: str = "dry") -> list[Path]:
-    """Runs tagged as blanks of a bench, of so many days up to one day, oldest first."""
+class Nulls(NamedTuple):
+    """Net charges of null grinds, how long those lasted of which it is known, and a flag for each that was left out."""
+
+    charges_nC: list[float]
+    grinds_s: list[float]
+    left_out: tuple[Flag, ...]
+
+
+def null_grinds(
+    archive: Archive, bench: str, on: date, days: int, treatment: str = "dry", least: int = 1
+) -> list[tuple[Path, Run]]:
+    """Runs tagged as blanks of a bench, of so many days up to one day, oldest first, with their files.
+
+    None where fewer than `least` of any bench are tagged so: then none is opened.
+    """
     since, until = (on - timedelta(days=days)).isoformat(), on.isoformat()
     found = [e for e in archive.find({"purpose": "blank"}) if e.tags.get("treatment", "dry") == treatment]
     recent = [e.path for e in found if since <= e.started[:10] <= until]
-    return [path for path in recent if _bench_name(load_run(path)) == bench]
+    runs = []
+    for path in recent if len(recent) >= least else ():
+        with suppress(RunFileError):  # told of wherever the archive is listed
+            runs.append((path, load_run(path)))
+    return [(path, run) for path, run in runs if _bench_name(run) == bench]
 
 
 def _bench_name(run: Run) -> str:
@@ -41,6 +62,41 @@ def _bench_name(run: Run) -> str:
         return ""
 
 
+def counted(nulls: Iterable[tuple[Run, Mapping[str, Any]]]) -> Nulls:
+    """What counts of runs that are said to be null grinds, each with its outcome in JSON form.
+
+    A grind lasted from one mark to the other; the charge of a null says nothing of that.
+    """
+    from chargebench.processing.recipe import states_of
+
+    charges_nC, grinds_s, left_out = [], [], []
+    for run, outcome in nulls:
+        net, mass = outcome["result"]["net_charge_nC"], outcome["result"]["collected_mass_g"]
+        if mass is not None and abs(mass["value"]) > MOST_MASS_G:
+            text = f"{run.run_id} is no null grind: the mass changed by {mass['value']:.2f} g."
+            left_out.append(Flag("run-left-out", "note", text, {"mass_g": mass["value"], "threshold_g": MOST_MASS_G}))
+        elif net is None:
+            left_out.append(Flag("run-left-out", "note", f"{run.run_id} has no net charge; `show` says why."))
+        else:
+            charges_nC.append(net["value"])
+            states = states_of(run)
+            if {"grinding", "settling"} <= states.keys() and states["settling"] > states["grinding"]:
+                grinds_s.append(states["settling"] - states["grinding"])
+    return Nulls(charges_nC, grinds_s, tuple(left_out))
+
+
+def like_coffee(charges_nC: Sequence[float], dose_g: float) -> tuple[Flag, ...]:
+    """The flag that keeps null grinds out of use when they bring as much charge as coffee does."""
+    most_nC, worst = MOST_NULL_NC_PER_G * dose_g, max(charges_nC, key=abs)
+    if abs(worst) <= most_nC:
+        return ()
+    text = (
+        f"A null grind brought {worst:+.4g} nC, as much as coffee brings: was the grinder empty, and the ioniser in "
+        "balance? This check is not used."
+    )
+    return (Flag("like-coffee", "reject", text, {"net_charge_nC": worst, "threshold_nC": most_nC}),)
+
+
 def floor_of_null_grinds(archive: Archive, bench: str, on: date) -> dict[str, Known]:
     """The floor of net charges as the null grinds of an archive show it; empty with fewer than a check asks for.
 
@@ -48,26 +104,18 @@ def floor_of_null_grinds(archive: Archive, bench: str, on: date) -> dict[str, Kn
     """
     from chargebench.processing.qualify.nulls import FEW_RUNS, blank
     from chargebench.processing.qualify.occasion import Occasion
-    from chargebench.processing.qualify.still import MOST_MASS_G, MOST_NULL_NC_PER_G
 
-    paths = null_grinds(archive, bench, on, VALID_DAYS["blank"])
-    outcomes = []
-    for path in paths if len(paths) >= FEW_RUNS else ():
-        try:
-            outcomes.append(archive.outcome(path))
-        except RunFileError:  # told of wherever the archive is listed
-            continue
-    sound = [o for o in outcomes if o["result"]["net_charge_nC"] and all(f["severity"] != "reject" for f in o["flags"])]
-    sound = [o for o in sound if abs((o["result"]["collected_mass_g"] or NOTHING)["value"]) <= MOST_MASS_G]
-    most_nC = MOST_NULL_NC_PER_G * USUAL_DOSE_G  # more than that is coffee, and then none of them can be believed
-    if len(sound) < FEW_RUNS or any(abs(o["result"]["net_charge_nC"]["value"]) > most_nC for o in sound):
+    found = null_grinds(archive, bench, on, VALID_DAYS["blank"], least=FEW_RUNS)
+    if len(found) < FEW_RUNS:
         return {}
-    grinds_s = [end_s - start_s for start_s, end_s in (o["provenance"]["stretches_s"]["grind"] for o in sound)]
-    charges_nC = [o["result"]["net_charge_nC"]["value"] for o in sound]
+    nulls = counted((run, archive.outcome(path)) for path, run in found)
+    if len(nulls.charges_nC) < FEW_RUNS or like_coffee(nulls.charges_nC, USUAL_DOSE_G):
+        return {}
+    days = sorted(run.started[:10] for _, run in found)
     try:
-        check = blank(Occasion(bench, on.isoformat()), charges_nC, 1.0, [s for s in grinds_s if s > 0.0])
+        check = blank(Occasion(bench, days[-1]), nulls.charges_nC, USUAL_DOSE_G, nulls.grinds_s)
     except ValueError:  # all the same: copies, or made up
         return {}
-    source, last = f"{len(sound)} null grinds of the archive", max(o["started"] for o in sound)[:10]
+    source, until = f"{len(nulls.charges_nC)} null grinds of the archive", expiry("blank", days[0])
     values = {key: check.values[key] for key in FLOOR_KEYS if key in check.values}
-    return {key: Known(x.value, x.u, x.dof, source, last, check.valid_until) for key, x in values.items()}
+    return {key: Known(x.value, x.u, x.dof, source, days[-1], until) for key, x in values.items()}

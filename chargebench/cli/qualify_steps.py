@@ -12,14 +12,14 @@ from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from itertools import pairwise
 from pathlib import Path
-from typing import TYPE_CHECKING, Final, Literal
+from typing import TYPE_CHECKING, Any, Final, Literal
 
 import numpy as np
 import numpy.typing as npt
 
 from chargebench import __version__
 from chargebench.archive.archive import Archive
-from chargebench.archive.null_grinds import null_grinds
+from chargebench.archive.null_grinds import USUAL_DOSE_G, Nulls, counted, like_coffee, null_grinds
 from chargebench.archive.qualifications import FOLDER, input_hashes
 from chargebench.cli.capture import Capture
 from chargebench.errors import ChargebenchError, GaveUpError, InputError
@@ -33,7 +33,7 @@ from chargebench.processing.qualify.occasion import Occasion
 from chargebench.processing.qualify.qualification import VALID_DAYS, Qualification
 from chargebench.processing.qualify.sprayer import Weighing, sprayer
 from chargebench.processing.qualify.step import BROAD, fit_step
-from chargebench.processing.qualify.still import MOST_MASS_G, MOST_NULL_NC_PER_G, charge_moved, mass_moved
+from chargebench.processing.qualify.still import charge_moved, mass_moved
 from chargebench.processing.qualify.zero import zero
 from chargebench.processing.series import Series, clean
 from chargebench.recording.ids import new_run_id, utc_now_text
@@ -59,8 +59,8 @@ LEAD_S: Final = 0.5
 """Before a jump: the hand that brings it is near."""
 JUMP_SIGMAS: Final = 25.0
 WEIGH_S: Final = 2.0
-NOT_FOR_NULLS: Final = frozenset({"net_charge_floor_nC", "detection_limit_nC", "ioniser_background_nC"})
-"""What null grinds themselves tell; they are not processed with what earlier ones told."""
+NOT_FOR_NULLS: Final = ("net_charge_floor_", "detection_limit_", "ioniser_background_")
+"""Beginnings of the names of what null grinds themselves tell; they are not processed with what earlier ones told."""
 
 
 @dataclass(frozen=True)
@@ -306,13 +306,14 @@ def do_nulls(
     if with_archive:
         paths = sorted({*paths, *_earlier(session, kind, treatment)})
     occasion = session.occasion(input_hashes(paths))
-    charges, lengths_s, left_out = _net_charges(paths)
+    nulls = _counted(paths)
     if kind == "blank":
-        check = blank(occasion, charges, dose_g, lengths_s)
+        check = blank(occasion, nulls.charges_nC, dose_g, nulls.grinds_s)
     else:
-        off, _, _ = _net_charges(_earlier(session, kind, "dry"))
-        check = ioniser(occasion, charges, off, lengths_s, cup_capacitance_pF)
-    return new_run_id(), replace(check, flags=check.flags + left_out + _like_coffee(charges, dose_g or 20.0))
+        off = _counted(_earlier(session, kind, "dry"))
+        check = ioniser(occasion, nulls.charges_nC, off.charges_nC, nulls.grinds_s, cup_capacitance_pF)
+    worst = like_coffee(nulls.charges_nC, dose_g or USUAL_DOSE_G)
+    return new_run_id(), replace(check, flags=check.flags + nulls.left_out + worst)
 
 
 def _null_grind(session: Session, n: int, runs: int, grind_s: float, treatment: str) -> Path:
@@ -342,38 +343,16 @@ def _null_grind(session: Session, n: int, runs: int, grind_s: float, treatment: 
 def _earlier(session: Session, kind: Literal["blank", "ioniser"], treatment: str) -> list[Path]:
     """Null grinds of this bench in the archive, not older than such a check holds."""
     days = VALID_DAYS[kind] if session.valid_days is None else session.valid_days
-    return null_grinds(session.archive, session.bench.name, datetime.now(UTC).date(), days, treatment)
+    found = null_grinds(session.archive, session.bench.name, datetime.now(UTC).date(), days, treatment)
+    return [path for path, _ in found]
 
 
-def _net_charges(paths: Sequence[Path]) -> tuple[list[float], list[float], tuple[Flag, ...]]:
-    """Net charges of null grinds by the ordinary recipe, how long each lasted, and a flag for each that has none."""
+def _counted(paths: Sequence[Path]) -> Nulls:
+    """Null grinds by the ordinary recipe, without what earlier ones told."""
     from chargebench.processing.recipe import process
 
-    charges, lengths_s, flags = [], [], []
-    for path in paths:
-        run = load_run(path)
-        known = {key: entry for key, entry in run.knowledge.known.items() if key not in NOT_FOR_NULLS}
-        outcome = process(replace(run, knowledge=Knowledge(known)))
-        result, (start_s, end_s) = outcome.result, outcome.provenance["stretches_s"]["grind"]
-        net, mass = result["net_charge_nC"], result["collected_mass_g"]
-        if mass is not None and abs(mass.value) > MOST_MASS_G:
-            text = f"{run.run_id} is no null grind: the mass changed by {mass.value:.2f} g."
-            flags.append(Flag("run-left-out", "note", text, {"mass_g": mass.value, "threshold_g": MOST_MASS_G}))
-        elif net is None:
-            flags.append(Flag("run-left-out", "note", f"{run.run_id} has no net charge; `show` says why."))
-        else:
-            charges.append(net.value)
-            lengths_s += [end_s - start_s] if end_s > start_s else []
-    return charges, lengths_s, tuple(flags)
+    def reduced(run: Run) -> Mapping[str, Any]:
+        known = {key: entry for key, entry in run.knowledge.known.items() if not key.startswith(NOT_FOR_NULLS)}
+        return process(replace(run, knowledge=Knowledge(known))).as_json()
 
-
-def _like_coffee(charges: Sequence[float], dose_g: float) -> tuple[Flag, ...]:
-    """The flag that keeps a check out of use when its null grinds bring as much charge as coffee does."""
-    most_nC, worst = MOST_NULL_NC_PER_G * dose_g, max(charges, key=abs)
-    if abs(worst) <= most_nC:
-        return ()
-    text = (
-        f"A null grind brought {worst:+.4g} nC, as much as coffee brings: was the grinder empty, and the ioniser in "
-        "balance? This check is not used."
-    )
-    return (Flag("like-coffee", "reject", text, {"net_charge_nC": worst, "threshold_nC": most_nC}),)
+    return counted((run, reduced(run)) for run in map(load_run, paths))

@@ -14,7 +14,7 @@ from chargebench.units import value_text
 __all__ = ["check_card", "known_table"]
 
 _UNIT: Final = re.compile(
-    r"_(?P<unit>nC_per_root_s|nA_per_root_s|nC_per_g|nC_per_s|nA_per_s|per_s|nC|nA|pA|nF|g|s|C|V|uL|Hz|g_per_mL)$"
+    r"_(?P<unit>nC_per_root_s|nC_per_g|nC_per_s|nA_per_s|per_s|nC|nA|pA|nF|g|s|C|V|uL|Hz|g_per_mL)$"
 )
 _SIGNS: Final = {"note": "·", "doubt": "!", "reject": "X"}
 _TABLES: Final = {
@@ -57,7 +57,6 @@ _WORDS: Final = {
     "ioniser background grind": "length of those null grinds",
     "net charge floor grind": "length of those null grinds",
     "charge walk": "wander",
-    "current walk": "wander",
     "averaging": "averaging time",
     "mains": "mains",
     "seen at": "seen at",

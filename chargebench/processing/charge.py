@@ -285,7 +285,8 @@ def _with_curvature(design: Design) -> Design:
 def _evidence(design: Design, posterior: Posterior) -> dict[str, float]:
     """Log evidence of the drift models over no drift at all, under the likeliest noise; flat levels count alike.
 
-    Leakage and bias are compared one without the other, so what is known of each counts alone.
+    How the errors of leakage and bias hang together is left out: models without one of them have no such thing, and all
+    are to be compared on the same terms. The answer does not hang on it, only the name of the model.
     """
     from scipy.linalg import cho_factor, cho_solve
 

@@ -25,7 +25,8 @@ STEPS: Final = (
 )  # fmt: skip
 """What a recipe does, in this order, since each step builds on those before it."""
 OPTIONAL: Final = frozenset({"time grind", "running charge"})
-"""Steps that a recipe may leave out: none but what they find themselves is then missing."""
+"""Steps that a recipe may leave out, with what they find: grind time, throughput and, from both, charge along the mass;
+running charge and its two parts."""
 
 DEFAULTS: Final[Mapping[str, tuple[Value, Any]]] = MappingProxyType(
     {

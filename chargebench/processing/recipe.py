@@ -25,7 +25,7 @@ from chargebench.processing.stretches import NONE, Stretches
 from chargebench.processing.work import Cup, Material, Work
 from chargebench.runs.run import Run
 
-__all__ = ["DEFAULT", "Recipe", "process", "read_recipe"]
+__all__ = ["DEFAULT", "Recipe", "process", "read_recipe", "states_of"]
 
 
 _DO: Final[Mapping[str, Callable[[Work], None]]] = dict(
@@ -108,7 +108,7 @@ def _plain(number: float) -> float | str:
 def _material(run: Run, parameters: Mapping[str, Value]) -> Material:
     """The run as the steps see it."""
     scale = _series(run, "mass", parameters)
-    states = _states(run)
+    states = states_of(run)
     stopped = "grinding" in states and not {"settling", "done"} & states.keys()
     return Material(_cup(run, parameters), scale, run.tags, run.knowledge.known, states, run.started, stopped)
 
@@ -145,7 +145,7 @@ def _cup(run: Run, parameters: Mapping[str, Value]) -> Cup:
     return Cup(series, None, bridges, False)
 
 
-def _states(run: Run) -> dict[str, float]:
+def states_of(run: Run) -> dict[str, float]:
     """First time of each state the recorder marked."""
     out: dict[str, float] = {}
     for mark in run.marks:

@@ -75,6 +75,7 @@ def collect(work: Work) -> None:
         work.steps.append("collected mass from the cup weighed by hand before and after")
     elif on_port is not None:
         work.steps.append("collected mass from settled means of the scale")
+        _scale_flags(work, *on_port)
     work.flag("weighing-missing", sum(mass is None for mass in _told_masses(material)) % 2)
     if work.levels is None:
         if material.collects:
@@ -98,9 +99,10 @@ def collect(work: Work) -> None:
     if by_hand is not None:
         work.flag("weighings-swapped", -found.value)
     if by_hand is not None and on_port is not None:
-        port_g = factor * (on_port[1].mass_g - on_port[0].mass_g)
-        u_g = math.hypot(found.u, on_port[0].u_g, on_port[1].u_g, FINE_STEP_G)
-        work.flag("weighings-disagree", abs(found.value - port_g) / u_g, by_hand_g=found.value, on_port_g=port_g)
+        port_g, errors = collected(*on_port, resolution(material.scale.value), repeatability_g, 0.0, 0.0)
+        u_g = math.hypot(found.u, FINE_STEP_G, *(factor * e.u_g for e in errors))
+        apart_g = abs(found.value - factor * port_g)
+        work.flag("weighings-disagree", apart_g / u_g, by_hand_g=found.value, on_port_g=factor * port_g)
     if material.collects:
         _recovery(work, found)
 
@@ -115,15 +117,15 @@ def put_in(work: Work, made: dict[Any, Source]) -> tuple[Any, Any] | None:
     if dose_g is None:
         return None
     u_dose_g = math.hypot(_stated(work, "resolution") / math.sqrt(12.0), _stated(work, "repeatability"))
-    u_water_g = work.p("water_relative_u") * water_g
+    water = [Source("water", water_g, work.p("water_relative_u") * water_g, "g", "B")]
     spray, spread = work.material.known.get("spray_g"), work.material.known.get("spray_sd_g")
     if spray is not None and spread is not None and spray.value > 0.0:
         sprays = water_g / spray.value
-        u_water_g = math.hypot(math.sqrt(sprays) * spread.value, sprays * spray.u)
-    return (
-        summed(dose_g, [Source("dose", dose_g, u_dose_g, "g", "B")], made),
-        summed(water_g, [Source("water", water_g, u_water_g, "g", "B")], made),
-    )
+        water = [
+            Source("sprays unlike each other", 0.0, spread.value, "g", "B", spread.dof, factor=math.sqrt(sprays)),
+            Source("mass of a spray", spray.value, spray.u, "g", "B", spray.dof, "sprayer", sprays),
+        ]
+    return summed(dose_g, [Source("dose", dose_g, u_dose_g, "g", "B")], made), summed(water_g, water, made)
 
 
 def _stated(work: Work, figure: str) -> float:
@@ -146,7 +148,13 @@ def _settled_levels(work: Work) -> tuple[Level, Level] | None:
     after = settled(scale, min(max(done + 5.0 * work.lag_s, last - window_s), last - 0.4 * window_s), last)
     if before is None or after is None:
         return None
-    step_g = resolution(scale.value)
+    return before, after
+
+
+def _scale_flags(work: Work, before: Level, after: Level) -> None:
+    """What is doubtful about the scale that weighed."""
+    window_s = work.p("settled_s")
+    step_g = resolution(work.material.scale.value)
     if abs(after.slope_g_per_s) * window_s > 2.0 * max(step_g, FINE_STEP_G) and after.u_slope_g_per_s > 0:
         moving = abs(after.slope_g_per_s) / after.u_slope_g_per_s
         work.flag("mass-not-settled", moving, slope_g_per_s=after.slope_g_per_s)
@@ -154,7 +162,6 @@ def _settled_levels(work: Work) -> tuple[Level, Level] | None:
         work.flag("scale-drifting", abs(before.slope_g_per_s) * 60.0)
     scatter_g = max(before.noise_g, after.noise_g)
     work.flag("scale-unstable", scatter_g / max(step_g, FINE_STEP_G), scatter_g=scatter_g, resolution_g=step_g)
-    return before, after
 
 
 def _recovery(work: Work, mass: Estimate) -> None:

@@ -14,11 +14,13 @@ import pytest
 from chargebench.archive.archive import Archive
 from chargebench.archive.import_traces import import_run
 from chargebench.archive.knowledge import merge
+from chargebench.archive.null_grinds import counted, like_coffee
 from chargebench.archive.qualifications import FOLDER, bad_qualifications, input_hashes, qualifications, store
 from chargebench.errors import ArchiveError, RunFileError
 from chargebench.instruments.benchfile import Bench, bench_from_text
 from chargebench.processing.outcome import Estimate, Flag
 from chargebench.processing.qualify.qualification import Qualification
+from chargebench.processing.recipe import process
 from chargebench.runs.run import Mark
 from tests.processing.simulate import simulate
 
@@ -103,6 +105,16 @@ def test_the_newest_valid_check_wins(bench: Bench, checks: list[Qualification], 
     assert known.date <= DAY.isoformat() <= known.until
 
 
+def test_a_newer_check_leaves_nothing_of_an_older_one_of_its_kind(bench: Bench) -> None:
+    """What a newer check did not find is not known, though an older one of the same kind found it and still holds."""
+    older = replace(leakage(), values={**leakage().values, "correlation_rate_bias": Estimate(0.9, 0.0)})
+    newer = leakage("2026-03-10")
+    assert "correlation_rate_bias" in merge(bench, [older], DAY).known
+    assert "correlation_rate_bias" not in merge(bench, [older, newer], DAY).known
+    rejected = replace(newer, flags=(Flag("x", "reject", "No."),))
+    assert "correlation_rate_bias" in merge(bench, [older, rejected], DAY).known
+
+
 def test_only_the_calibration_outlives_its_date(bench: Bench) -> None:
     """After everything ran out, the gain is still known, with the date that says so; nothing else of those is."""
     known = merge(bench, [leakage()], date(2027, 6, 1)).known
@@ -159,6 +171,20 @@ def test_null_grinds_give_the_floor(tmp_path: Path, bench: Bench, count: int, da
         )
         store(tmp_path, "20260310T100000Z-aaaaaa", check)
         assert archive.knowledge(bench, DAY).known["net_charge_floor_nC"].u == 9.0
+
+
+@pytest.mark.parametrize(("ratio_nC_per_g", "mass_g", "left_out"), [(-30.0, 18.0, 1), (-2000.0, 0.1, 0)])
+def test_coffee_is_no_null_grind(tmp_path: Path, ratio_nC_per_g: float, mass_g: float, left_out: int) -> None:
+    """A run that weighs is left out and named; charge like coffee's keeps all of them out of use."""
+    pairs = []
+    for seed, (ratio, mass) in enumerate([(0.0, 0.01), (0.0, 0.01), (ratio_nC_per_g, mass_g)]):
+        run, _ = simulate(charge_per_gram=ratio, mass_g=mass, seed=seed, tags={"purpose": "blank"})
+        marks = (Mark(10.0, "state", "grinding"), Mark(22.0, "state", "settling"))
+        pairs.append((replace(run, marks=marks if seed else ()), process(run).as_json()))
+    nulls = counted(pairs)
+    assert (len(nulls.charges_nC), len(nulls.left_out)) == (3 - left_out, left_out)
+    assert nulls.grinds_s == [12.0] * (2 - left_out)
+    assert bool(like_coffee(nulls.charges_nC, 20.0)) is not bool(left_out)
 
 
 def test_a_stored_check_is_never_replaced(tmp_path: Path) -> None:

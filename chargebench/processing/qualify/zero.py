@@ -64,8 +64,8 @@ def zero(occasion: Occasion, series: Series, unit: Literal["nC", "nA"] = "nC") -
     Returns
     -------
     Qualification
-        ``charge_noise_1s_nC`` or ``current_noise_1s_nA``: Allan deviation of 1 s means, and where the trace is long
-        enough ``charge_walk_nC_per_root_s`` or ``current_walk_nA_per_root_s``.
+        ``charge_noise_1s_nC`` or ``current_noise_1s_nA``: Allan deviation of 1 s means; of a charge whose trace is long
+        enough also ``charge_walk_nC_per_root_s``.
 
     Raises
     ------
@@ -110,10 +110,9 @@ def zero(occasion: Occasion, series: Series, unit: Literal["nC", "nA"] = "nC") -
         "spikes": _spike_details(series.time_s, value, spikes, unit),
         "hum": [_hum(h, unit) for h in hums],
     }
-    what = {"nC": "charge", "nA": "current"}[unit]
-    values = {f"{what}_noise_1s_{unit}": noise}
-    if (walk := random_walk(means)) is not None:
-        values[f"{what}_walk_{unit}_per_root_s"] = Estimate(*walk)
+    values = {{"nC": "charge_noise_1s_nC", "nA": "current_noise_1s_nA"}[unit]: noise}
+    if unit == "nC" and (walk := random_walk(means)) is not None:
+        values["charge_walk_nC_per_root_s"] = Estimate(*walk)
     flags = _flags(details, hums, drift, unit)
     return occasion.qualification("zero", values, details, flags)
 
