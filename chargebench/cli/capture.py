@@ -87,7 +87,7 @@ class Capture:
         now_ns = time.monotonic_ns()
         header = header_fields(self.run_id, utc_now_text(), now_ns, bench.text, tags, knowledge, {})
         self._journal: Journal | None = Journal.create(folder / f"{self.run_id}.journal", header)
-        self._warn, self._fallback = warn, fallback or fallback_folder()
+        self._warn, self._folders, self._refused = warn, (folder, fallback or fallback_folder()), ""
         self._rescue_s = -math.inf
         self._assembler = Assembler(bench, header, keep=False)
         self._queue: SimpleQueue[Chunk] = SimpleQueue()
@@ -125,7 +125,9 @@ class Capture:
         journal, self._journal = self._journal, None
         journal.close()
         if journal.failure:
-            raise JournalError(f"{journal.failure}; the check is not stored, make it again once the disk takes it")
+            raise JournalError(
+                f"{journal.failure}; the check is not stored, make it again; the next one seals what there is"
+            )
         return seal(journal.path)
 
     def mark(self, text: str, kind: str = "user") -> None:
@@ -233,14 +235,16 @@ class Capture:
         return readings
 
     def _rescue(self) -> None:
-        """Where the journal can no longer be written, go on in the fallback folder; until that works, in memory."""
+        """Where the journal can no longer be written, go on in another file; until one takes it, in memory."""
         assert self._journal is not None, "not yet sealed"
         if not (why := self._journal.failure):
             return
         self._rescue_s = time.monotonic()
         try:
-            self._journal = self._journal.continue_in(self._fallback)
+            self._journal = self._journal.continue_in_one_of(self._folders)
         except JournalError as error:
-            self._warn(f"{why}; {error}; readings are kept in memory only")
+            if str(error) != self._refused:
+                self._refused = str(error)
+                self._warn(f"{why}; {error}; readings are kept in memory only")
         else:
-            self._warn(f"{why}; recording goes on in {self._fallback}")
+            self._warn(f"{why}; recording goes on in {self._journal.path}")

@@ -13,7 +13,7 @@ import os
 import threading
 import time
 from collections import deque
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from itertools import count
 from pathlib import Path
@@ -42,6 +42,7 @@ __all__ = [
     "journal_content",
     "read_header",
     "read_journal",
+    "write_journal",
 ]
 
 SYNC_EVERY_S = 0.25
@@ -169,6 +170,22 @@ class Journal:
             moved.clear()
         return moved
 
+    def continue_in_one_of(self, folders: Iterable[Path]) -> Journal:
+        """The same as `continue_in`, in the first of some folders that takes it; the one that it is in comes last.
+
+        Raises
+        ------
+        JournalError
+            When none does, with what each said.
+        """
+        refused = []
+        for folder in sorted(folders, key=lambda folder: folder == self.path.parent):
+            try:
+                return self.continue_in(folder)
+            except JournalError as error:
+                refused.append(str(error))
+        raise JournalError("; ".join(refused))
+
     def clear(self) -> bool:
         """Try to remove the files that are `left`; True where none is left any more."""
         self.left = tuple(path for path in self.left if not _removed(path))
@@ -271,6 +288,21 @@ def _removed(path: Path) -> bool:
     except OSError:
         return False
     return True
+
+
+def write_journal(folder: Path, run_id: str, records: Iterable[Record]) -> Path:
+    """A journal that nobody writes any more, of those records, under the first free name of its run.
+
+    Raises
+    ------
+    JournalError
+        When it cannot be written or synced.
+    """
+    path = _free_name(folder, run_id)
+    descriptor = _new_file(path, b"".join(map(line_of, records)))
+    unlock(descriptor)
+    os.close(descriptor)
+    return path
 
 
 def _new_file(path: Path, content: bytes) -> int:

@@ -234,20 +234,17 @@ class LiveRun:
         """
         if not self.journal.failure:
             return True
-        why, home, refused = self.journal.failure, self.journal.path.parent, ""
-        for folder in sorted(self._folders, key=lambda folder: folder == home):
-            try:
-                self.journal = self.journal.continue_in(folder)
-            except JournalError as error:
-                refused += f"; {error}"
-                continue
-            self.tell_journal()
-            self._tell("reject", "journal", f"{why}; recording goes on in {self.journal.path}")
-            return True
-        if refused != self._refused:
-            self._refused = refused
-            self._tell("reject", "journal", f"{why}{refused}; readings are kept in memory only")
-        return False
+        why = self.journal.failure
+        try:
+            self.journal = self.journal.continue_in_one_of(self._folders)
+        except JournalError as error:
+            if str(error) != self._refused:
+                self._refused = str(error)
+                self._tell("reject", "journal", f"{why}; {error}; readings are kept in memory only")
+            return False
+        self.tell_journal()
+        self._tell("reject", "journal", f"{why}; recording goes on in {self.journal.path}")
+        return True
 
     def carried(self) -> list[Record]:
         """Records of the last quiet stretch, for the journal that follows this one."""

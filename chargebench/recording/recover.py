@@ -23,9 +23,16 @@ from chargebench.errors import ChargebenchError
 from chargebench.recording.disk import free_bytes, make_folder, remove, sync_data, sync_folder
 from chargebench.recording.header import carries_of
 from chargebench.recording.ids import first_name, utc_now_text
-from chargebench.recording.journal import HeldJournal, is_locked, journal_content, read_header, read_journal
+from chargebench.recording.journal import (
+    HeldJournal,
+    is_locked,
+    journal_content,
+    read_header,
+    read_journal,
+    write_journal,
+)
 from chargebench.recording.records import Record, fields_of
-from chargebench.runs.load import load_run
+from chargebench.recording.seal import sealed_journal
 
 __all__ = ["FAILURES_ALLOWED", "QUARANTINE", "abandoned", "fallback_folder", "journals_in", "recover"]
 
@@ -90,17 +97,25 @@ def recover(folders: Sequence[Path], finish: Finish, emit: Emit) -> int:
     for folder in folders:
         _tell_of_others(folder, emit)
     left = [journal for folder in folders for journal in abandoned(folder)]
-    spare = _spare(folders)  # looked at later: what a recorder lets go of it has written elsewhere before
+    spare, unsure = _spare(folders)  # looked at later: what a recorder lets go of it has written elsewhere before
+    left += [path for other in spare.values() for path in other.kept if _is_new(path, left)]
     left.sort(key=lambda journal: journal not in spare)  # these go first, while both are there to tell
     failed = 0
     for journal in left:
-        still = [path.name for path, other in spare.items() if other.kept == journal and os.path.exists(path)]
-        if still:
-            text = f"{journal.name} is sealed once {', '.join(still)} can be removed, which it has readings from"
+        still = [path.name for path, other in spare.items() if journal in other.kept and os.path.exists(path)]
+        if still or journal in unsure:
+            why = f"once {', '.join(still)} can be removed, which it has readings from" if still else unsure[journal]
+            text = f"{journal.name} is sealed {why}"
             emit({"event": "notice", "severity": "reject", "code": "not-sealed", "text": text})
+            failed += journal in unsure
             continue
         failed += not _recovered(journal, finish, emit, spare.get(journal))
     return failed
+
+
+def _is_new(path: Path, left: Sequence[Path]) -> bool:
+    """Whether it is a journal that was written here just now."""
+    return path.suffix == ".journal" and path not in left and not is_locked(path)
 
 
 def _distinct(folders: Sequence[Path]) -> list[Path]:
@@ -113,46 +128,74 @@ def _distinct(folders: Sequence[Path]) -> list[Path]:
 
 
 class _Spare(NamedTuple):
-    """Why a journal can go, and the other one, or the sealed run, in which all that is wanted of it is found."""
+    """Why a journal can go, and the others, or the sealed runs, in which all that is wanted of it is found."""
 
     why: str
-    kept: Path
+    kept: tuple[Path, ...]
 
 
-def _spare(folders: Sequence[Path]) -> dict[Path, _Spare]:
-    """Journals of which nothing is wanted that is not found in another; never two that need each other."""
+def _spare(folders: Sequence[Path]) -> tuple[dict[Path, _Spare], dict[Path, str]]:
+    """Journals of which nothing is wanted that is not found in others; and those of which that cannot be told now.
+
+    Never two that need each other.
+    """
     runs: dict[str, list[Path]] = {}
     for journal in (journal for folder in folders for journal in journals_in(folder)):
         runs.setdefault(first_name(journal.stem), []).append(journal)
     spare: dict[Path, _Spare] = {}
+    unsure: dict[Path, str] = {}
     for name, journals in runs.items():
         found = (path for folder in folders for path in sorted(folder.glob(f"{glob.escape(name)}*.h5")))
         sealed = [path for path in found if first_name(path.stem) == name]
-        if len(journals) + len(sealed) > 1:
-            spare.update(_moved(journals, sealed))
-    for new in (journal for journals in runs.values() for journal in journals if journal not in spare):
+        try:
+            if len(journals) > 1 or any(path != journals[0].with_suffix(".h5") for path in sealed):
+                spare.update(_moved(journals, sealed))
+        except (ChargebenchError, OSError) as error:
+            unsure.update(dict.fromkeys(journals, f"once all that there is of its run can be read ({error})"))
+    sure = [journal for journals in runs.values() for journal in journals if journal not in unsure]
+    for new in (journal for journal in sure if journal not in spare):
         with contextlib.suppress(ChargebenchError):
             for old in runs.get(carries_of(read_header(new)), ()):
                 if old != new and old not in spare:
                     spare.update(_followed(old, new))
-    return {journal: other for journal, other in spare.items() if other.kept not in spare}
+    needed = {journal: other for journal, other in spare.items() if not any(path in spare for path in other.kept)}
+    return needed, unsure
 
 
 def _moved(journals: Sequence[Path], sealed: Sequence[Path]) -> Iterator[tuple[Path, _Spare]]:
-    """Journals of one run that are the beginning of the longest there is of it, journal or sealed."""
-    contents: dict[Path, tuple[Record, ...]] = {}
-    for path in (*sealed, *journals):
-        with contextlib.suppress(ChargebenchError):
-            data = load_run(path).journal if path in sealed else read_journal(path).data
-            contents[path] = journal_content(data).records
-    longest = max(contents, key=lambda path: len(contents[path]), default=None)
-    for journal in journals:
-        records = contents.get(journal, ())
-        if longest is None or longest == journal or not records or records != contents[longest][: len(records)]:
-            continue
-        if longest in sealed and longest.parent == journal.parent and len(records) == len(contents[longest]):
-            continue  # sealing has ended between its last steps: it is for sealing to end it
-        yield journal, _Spare(f"all of it is found in {longest}", longest)
+    """Journals of one run all of which is found in longer ones, or in what was sealed of it.
+
+    Of one that only in part is, which a move leaves where the old file could not be read, what is not is written anew
+    and takes its place: no reading is then in two runs. A journal beside its own sealed file is for sealing to judge.
+
+    Raises
+    ------
+    RunFileError, JournalError, OSError
+        When one of them could not be read, or a new one not written.
+    """
+    contents = {path: journal_content(data).records for path in sealed if (data := sealed_journal(path)) is not None}
+    contents |= {path: read_journal(path).records for path in journals}
+    in_use = any(map(is_locked, journals))
+    kept: list[Path] = []
+    for path in sorted(contents, key=lambda path: (-len(contents[path]), path not in sealed)):
+        records, known = contents[path], {record for other in kept for record in contents[other]}
+        rest = [record for record in records if record not in known]
+        in_part = any(record.kind == "raw" and record in known for record in records)
+        if path in sealed or path.with_suffix(".h5") in sealed or not records:
+            kept.append(path)
+        elif not rest:
+            yield path, _Spare(f"all of it is found in {_names(kept)}", tuple(kept))
+        elif in_part and not in_use and records[0].kind == "header":
+            new = write_journal(path.parent, path.stem, [records[0], *(record for record in rest if record.number)])
+            contents[new] = tuple(rest)
+            kept.append(new)
+            yield path, _Spare(f"all of it is found in {_names(kept)}", tuple(kept))
+        else:
+            kept.append(path)
+
+
+def _names(paths: Sequence[Path]) -> str:
+    return " and ".join(map(str, paths))
 
 
 def _followed(old: Path, new: Path) -> Iterator[tuple[Path, _Spare]]:
@@ -163,9 +206,9 @@ def _followed(old: Path, new: Path) -> Iterator[tuple[Path, _Spare]]:
     of_old, of_new = read_journal(old).records, read_journal(new).records
     received, copies = _received(of_old), _received(_copied(of_new))
     if copies and received[-len(copies) :] == copies and _waited(of_old):
-        yield old, _Spare(f"its last stretch goes on in {new.stem}", new)
+        yield old, _Spare(f"its last stretch goes on in {new.stem}", (new,))
     elif set(_received(of_new)) <= set(received):
-        yield new, _Spare(f"holds nothing but copies from {old.stem}", old)
+        yield new, _Spare(f"holds nothing but copies from {old.stem}", (old,))
 
 
 def _received(records: Sequence[Record]) -> list[str]:
@@ -202,8 +245,9 @@ def _recovered(journal: Path, finish: Finish, emit: Emit, spare: _Spare | None) 
 def _recover_one(journal: Path, finish: Finish, emit: Emit, spare: _Spare | None) -> bool:
     try:
         if spare:
-            if spare.kept.suffix == ".journal":
-                _settle(spare.kept)
+            for kept in spare.kept:
+                if kept.suffix == ".journal":
+                    _settle(kept)
             return _drop(journal, emit, spare.why)
         content = read_journal(journal)
         if not content.records:

@@ -29,7 +29,7 @@ from chargebench.runs.publish import leftovers, publish
 from chargebench.runs.run import Run
 from chargebench.runs.write import run_bytes
 
-__all__ = ["run_of", "seal"]
+__all__ = ["run_of", "seal", "sealed_journal"]
 
 MOST_VERSIONS = 99
 
@@ -97,7 +97,7 @@ def _seal_held(journal: Path) -> Path:
         path = journal.with_name(f"{run_id}.h5")
         if not path.exists():
             _publish(path, content, run_id)
-        elif not _holds(path, content):
+        elif sealed_journal(path) != content.data:
             continue
         add_to_manifest(path)
         return path
@@ -115,8 +115,8 @@ def _publish(path: Path, content: JournalContent, run_id: str) -> None:
     publish(path, run_bytes(run), verify)
 
 
-def _holds(path: Path, content: JournalContent) -> bool:
-    """Whether a sealed file is sound and was made from this very journal.
+def sealed_journal(path: Path) -> bytes | None:
+    """The journal that a run file was sealed from; None where the file is damaged or no run of ours.
 
     Raises
     ------
@@ -124,11 +124,11 @@ def _holds(path: Path, content: JournalContent) -> bool:
         When it could not be read: that does not tell what it holds.
     """
     try:
-        return load_run(path).journal == content.data
+        return load_run(path).journal
     except UnreadRunError:
         raise
     except (DamagedRunError, ForeignRunError):
-        return False
+        return None
 
 
 def main(arguments: list[str]) -> int:

@@ -1,0 +1,289 @@
+"""The recorder's journals: one after another, and where a disk takes nothing more."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from queue import SimpleQueue
+from typing import Any
+
+import pytest
+
+from chargebench.errors import GaveUpError, JournalError, StorageError
+from chargebench.instruments.feed import Chunk
+from chargebench.recording import journal as journal_module
+from chargebench.recording import recorder as module
+from chargebench.recording.journal import read_journal
+from chargebench.recording.recover import recover
+from chargebench.runs.load import load_run
+from tests.recording.bench_model import Grind, traces
+from tests.recording.byte_bench import chunks
+from tests.recording.played import GRIND, IDLE, Event, Played
+from tests.recording.sealing import finish
+
+ROLLED = Grind(start_s=150.0, length_s=6.0, end_s=185.0)
+
+
+def test_a_long_wait_rolls_the_journal_and_keeps_the_last_quiet_stretch(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """After long waiting a new journal begins with the last quiet stretch; the run that follows has it."""
+    monkeypatch.setattr(module, "ROLL_AFTER_S", 60.0)
+    grind = Grind(start_s=150.0, length_s=6.0, end_s=185.0)
+    played = Played(tmp_path, chunks(grind))
+    assert played.recorder.record(1, 60.0) == 1
+    assert played.kinds().count("journal") == 3
+    assert played.kinds().count("discarded") == 2
+    assert played.files() == [".h5"]
+    [path] = (tmp_path / "runs").glob("*.h5")
+    run = load_run(path)
+    states = {mark.text: mark.time_s for mark in run.marks if mark.kind == "state"}
+    assert states["grinding"] - states["armed"] >= 10.0
+    stamps = run.traces["charge"].device_ms
+    assert len(stamps) == (stamps[-1] - stamps[0]) / 50 + 1
+
+
+def test_copies_are_never_safer_than_what_they_are_copies_of(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """When a journal follows another, all that the other one holds is on the disk already."""
+    monkeypatch.setattr(module, "ROLL_AFTER_S", 20.0)
+    monkeypatch.setattr(journal_module, "SYNC_EVERY_S", 60.0)
+    unsynced: list[int] = []
+
+    def react(event: Event, commands: SimpleQueue[dict[str, Any]]) -> None:
+        live = getattr(played.recorder, "_live", None)
+        if event.get("event") == "journal" and live is not None:
+            unsynced.append(live.journal._written - live.journal._synced)
+
+    played = Played(tmp_path, chunks(Grind(start_s=60.0, length_s=6.0, end_s=90.0)), react=react)
+    assert played.recorder.record(1, 60.0) == 1
+    assert unsynced
+    assert not any(unsynced)
+
+
+def test_two_full_disks_while_waiting_end_nothing(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """While no folder takes a journal, the recorder waits on with a bounded memory, and the next run is whole."""
+    monkeypatch.setattr(module, "ROLL_AFTER_S", 40.0)
+    monkeypatch.setattr(module, "RESCUE_EVERY_S", 0.0)
+    monkeypatch.setattr(module, "CHUNKS_A_TURN", 5)
+    write = journal_module.write_all
+    kept: list[float] = []
+
+    def failing(descriptor: int, data: bytes) -> None:
+        live = getattr(played.recorder, "_live", None)
+        if played.kinds().count("journal") == 1 and live is not None and 20.0 < live.assembler.now_s < 100.0:
+            kept.append(len(live.journal._kept) / live.journal._number)
+            raise OSError(28, "No space left on device")
+        write(descriptor, data)
+
+    monkeypatch.setattr(journal_module, "write_all", failing)
+    played = Played(tmp_path, chunks(Grind(start_s=150.0, length_s=6.0, end_s=185.0)))
+    assert played.recorder.record(1, 60.0) == 1
+    assert "journal" in played.codes()
+    assert kept[0] == 1.0
+    assert kept[-1] < 0.5
+    [path] = (tmp_path / "runs").glob("*.h5")
+    run = load_run(path)
+    states = {mark.text: mark.time_s for mark in run.marks if mark.kind == "state"}
+    assert states["grinding"] - states["armed"] >= 10.0
+
+
+def test_a_full_disk_moves_the_run_to_the_fallback_folder(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """When the archive takes no more in the middle of a run, the run ends whole in the other folder, said in red."""
+    write, full = journal_module.write_all, {"on": False}
+
+    def react(event: Event, commands: SimpleQueue[dict[str, Any]]) -> None:
+        full["on"] |= event.get("state") == "grinding"
+
+    def failing(descriptor: int, data: bytes) -> None:
+        if full["on"]:
+            full["on"] = False
+            raise OSError(28, "No space left on device")
+        write(descriptor, data)
+
+    monkeypatch.setattr(journal_module, "write_all", failing)
+    played = Played(tmp_path, chunks(GRIND), react=react)
+    assert played.recorder.record(1, 60.0) == 1
+    assert played.files() == []
+    assert played.files("fallback") == [".h5"]
+    red = [event for event in played.events if event.get("severity") == "reject"]
+    assert [event["code"] for event in red] == ["journal"]
+    [path] = (tmp_path / "fallback").glob("*.h5")
+    run = load_run(path)
+    assert run.traces["charge"].value.tolist() == traces(GRIND)[1].round(4)[: len(run.traces["charge"])].tolist()
+    assert not run.recovered
+
+
+def test_a_folder_that_takes_nothing_is_replaced_at_once(tmp_path: Path) -> None:
+    """Where no journal can be made in the archive, recording begins in the fallback folder, said in red."""
+    (tmp_path / "runs").write_text("a file where the folder should be")
+    played = Played(tmp_path, chunks(GRIND))
+    assert played.recorder.record(1, 60.0) == 1
+    assert played.files("fallback") == [".h5"]
+    assert "fallback" in played.codes()
+
+
+def test_a_finisher_that_fails_leaves_the_journal(tmp_path: Path) -> None:
+    """A run that could not be sealed is said in red and its journal, complete, waits for the next start."""
+
+    def fail(journal: Path) -> dict[str, Any]:
+        raise StorageError("the sealing process ended with code -9; try again")
+
+    played = Played(tmp_path, chunks(GRIND), finisher=fail)
+    assert played.recorder.record(1, 60.0) == 1
+    assert "not-sealed" in played.codes()
+    [journal] = (tmp_path / "runs").glob("*.journal")
+    assert read_journal(journal).complete
+
+
+def test_a_nearly_full_disk_is_said_before_a_run(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Little room is a notice before anything is recorded."""
+    monkeypatch.setattr(module, "free_bytes", lambda folder: 3_000_000)
+    played = Played(tmp_path, chunks(IDLE))
+    with pytest.raises(GaveUpError):
+        played.recorder.record(1, 0.2)
+    assert played.codes()[0] == "disk-nearly-full"
+    assert played.kinds().index("notice") < played.kinds().index("journal")
+
+
+def whole_from_the_quiet_stretch(folder: Path) -> None:
+    """The one run there is has its quiet stretch and not a hole or a repetition in its readings."""
+    [path] = folder.rglob("*.h5")
+    run = load_run(path)
+    states = {mark.text: mark.time_s for mark in run.marks if mark.kind == "state"}
+    assert states["grinding"] - states["armed"] >= 10.0
+    stamps = run.traces["charge"].device_ms
+    assert len(stamps) == (stamps[-1] - stamps[0]) / 50 + 1
+
+
+@pytest.mark.parametrize("failures", [1, 3, 10_000])
+def test_a_journal_that_cannot_be_removed_is_in_no_second_run(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, failures: int
+) -> None:
+    """While the journal that waited stays, none follows its follower and that one is not sealed: one run in the end."""
+    monkeypatch.setattr(module, "ROLL_AFTER_S", 60.0)
+    monkeypatch.setattr(module, "RESCUE_EVERY_S", 0.0)
+    monkeypatch.setattr(module, "CHUNKS_A_TURN", 50)
+    real, calls = journal_module.remove, iter(range(100_000))
+
+    def removing(path: Path) -> None:
+        if next(calls) < failures:
+            raise OSError(5, "Input/output error")
+        real(path)
+
+    with monkeypatch.context() as patched:
+        patched.setattr(journal_module, "remove", removing)
+        played = Played(tmp_path, chunks(ROLLED))
+        assert played.recorder.record(1, 60.0) == 1
+    assert played.codes().count("not-discarded") == 1
+    stays = failures == 10_000
+    assert ("not-sealed" in played.codes()) is stays
+    assert len(list(tmp_path.rglob("*.journal"))) == (2 if stays else 0)
+    recover([tmp_path / "runs"], finish, played.events.append)
+    whole_from_the_quiet_stretch(tmp_path)
+    assert played.files() == [".h5"]
+
+
+def test_a_journal_that_none_can_follow_goes_on(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Where no folder takes a new journal the old one goes on, said once; later one follows it after all."""
+    monkeypatch.setattr(module, "ROLL_AFTER_S", 60.0)
+    monkeypatch.setattr(module, "RESCUE_EVERY_S", 0.0)
+    monkeypatch.setattr(module, "CHUNKS_A_TURN", 50)
+    create, calls = journal_module._new_locked, iter(range(100_000))
+
+    def refusing(path: Path) -> int:
+        if 1 <= next(calls) < 9:
+            raise JournalError(f"{path}: journal cannot be created: No space left on device")
+        return create(path)
+
+    monkeypatch.setattr(journal_module, "_new_locked", refusing)
+    played = Played(tmp_path, chunks(ROLLED))
+    assert played.recorder.record(1, 60.0) == 1
+    assert played.codes().count("not-followed") == 1
+    assert played.kinds().count("discarded") >= 1
+    whole_from_the_quiet_stretch(tmp_path)
+
+
+def test_a_follower_that_no_folder_takes_leaves_the_old_journal(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Where the new journal fails while copies are written to it, the old one goes on as if there had been none."""
+    monkeypatch.setattr(module, "ROLL_AFTER_S", 60.0)
+    write = journal_module.write_all
+
+    def failing(descriptor: int, data: bytes) -> None:
+        if played.kinds().count("journal") == 2 and len(set(journals(played))) == 2:
+            raise OSError(28, "No space left on device")
+        write(descriptor, data)
+
+    monkeypatch.setattr(journal_module, "write_all", failing)
+    played = Played(tmp_path, chunks(ROLLED))
+    assert played.recorder.record(1, 60.0) == 1
+    assert journals(played)[0] == journals(played)[2]
+    assert played.codes().count("not-followed") == 1
+    whole_from_the_quiet_stretch(tmp_path)
+
+
+def journals(played: Played) -> list[str]:
+    """Runs whose journal was told of."""
+    return [str(event["run"]) for event in played.events if event.get("event") == "journal"]
+
+
+@pytest.mark.parametrize("again", [True, False])
+def test_a_run_that_no_disk_takes_is_kept_until_one_does(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, again: bool
+) -> None:
+    """Both disks full from the grind to after the end: the next run is waited for, and the first sealed once whole.
+
+    Where there never is room again, the recorder says what is lost and seals nothing that is cut short as if it were
+    whole.
+    """
+    monkeypatch.setattr(module, "RESCUE_EVERY_S", 0.0)
+    monkeypatch.setattr(module, "CHUNKS_A_TURN", 50)
+    write = journal_module.write_all
+
+    def failing(descriptor: int, data: bytes) -> None:
+        done = played.kinds().count("done")
+        if "grinding" in played.kinds() and not (again and done and played.kinds().count("armed") > 1):
+            raise OSError(28, "No space left on device")
+        write(descriptor, data)
+
+    made = [
+        Chunk(c.instrument, c.received_ns + round(i * 45e9), c.kind, c.data, c.text)
+        for i in range(2)
+        for c in chunks(GRIND, ms0=7_000_000 + i * 45_000)
+        if c.kind == "data" or i == 0
+    ]
+    with monkeypatch.context() as patched:
+        patched.setattr(journal_module, "write_all", failing)
+        played = Played(tmp_path, made)
+        assert played.recorder.record(2, 60.0) == 2
+    assert ("not-sealed" in played.codes()) is not again
+    runs = [load_run(path) for path in tmp_path.rglob("*.h5")]
+    assert [run.recovered for run in runs] == ([False, False] if again else [])
+    if again:
+        stamps = sorted(ms for run in runs for ms in run.traces["charge"].device_ms.tolist())
+        assert stamps == sorted(set(stamps))
+        assert len(stamps) >= (stamps[-1] - stamps[0]) / 50 - 2
+        assert not list(tmp_path.rglob("*.journal"))
+    else:
+        assert sum("which is lost" in str(event.get("text")) for event in played.events) == 2
+
+
+def test_one_error_and_no_fallback_lose_nothing(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Where the fallback folder cannot be used, recording goes on in a new file of the archive."""
+    (tmp_path / "fallback").write_text("a file where the folder should be")
+    write, failed = journal_module.write_all, []
+
+    def failing(descriptor: int, data: bytes) -> None:
+        if "grinding" in played.kinds() and not failed:
+            failed.append(data)
+            raise OSError(5, "Input/output error")
+        write(descriptor, data)
+
+    monkeypatch.setattr(journal_module, "write_all", failing)
+    played = Played(tmp_path, chunks(GRIND))
+    assert played.recorder.record(1, 60.0) == 1
+    assert played.files() == [".h5"]
+    [path] = (tmp_path / "runs").glob("*.h5")
+    run = load_run(path)
+    assert not run.recovered
+    assert run.traces["charge"].value.tolist() == traces(GRIND)[1].round(4)[: len(run.traces["charge"])].tolist()
