@@ -62,7 +62,8 @@ class Finisher:
         Raises
         ------
         StorageError
-            When the run could not be sealed, or not in the time given; the journal is still there.
+            When the run could not be sealed, or not in the time given; the journal is still there. Or when it could
+            not be processed once it was sealed.
         """
         try:
             size = journal.stat().st_size
@@ -80,12 +81,12 @@ class Finisher:
         """
         return self._ask({"plan": str(study), "archive": str(archive)}, PLAN_PATIENCE_S)
 
-    def close(self) -> None:
-        """Let the child end when it is done with what it does, and wait for it as long as for a small journal."""
+    def close(self, *, at_once: bool = False) -> None:
+        """Let the child end when it is done with what it does, and wait as for a small journal, or not at all."""
         child, self._child = self._child, None
         if child is not None:
             try:
-                child.communicate(timeout=self._patience_s)
+                child.communicate(timeout=0.0 if at_once else self._patience_s)
             except subprocess.TimeoutExpired:
                 child.kill()
                 child.communicate()

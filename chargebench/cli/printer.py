@@ -5,6 +5,7 @@ Owns the queue between the two and what becomes of it when the reader hangs or g
 
 from __future__ import annotations
 
+import errno
 import os
 import sys
 import threading
@@ -22,6 +23,9 @@ MOST_WAITING: Final = 20_000
 """Events that may wait at all, days of them; then the oldest go."""
 END_S: Final = 3.0
 """Seconds without progress after which a reader is taken to hang."""
+
+READER_GONE: Final = (errno.EINVAL,) if os.name == "nt" else ()
+"""What else than a broken pipe writing gives where nobody reads any more."""
 
 Event = Mapping[str, Any]
 
@@ -80,12 +84,11 @@ class Printer:
         try:
             while (event := self._next()) is not None:
                 self._write(event)
-        except BrokenPipeError:
+        except OSError as error:
             silence_stdout()
+            self._error = None if isinstance(error, BrokenPipeError) or error.errno in READER_GONE else error
             self._gone()
         except Exception as error:  # noqa: BLE001 - raised again by `close`
-            if isinstance(error, OSError):
-                silence_stdout()
             self._error = error
             self._gone()
 
@@ -99,8 +102,10 @@ class Printer:
 def _leave_stdout() -> None:
     """Let the interpreter end although a thread still waits to write: it must not flush, or say more, there."""
     nothing = open(os.devnull, "w", encoding="utf-8")  # noqa: SIM115 - stands in until the process ends
-    stuck = sys.stdout.fileno()
-    for name in ("stderr", "stdout"):
-        if os.path.sameopenfile(stuck, getattr(sys, name).fileno()):
-            setattr(sys, name, nothing)
-            setattr(sys, f"__{name}__", nothing)
+    stuck, other = os.fstat(sys.stdout.fileno()), os.fstat(sys.stderr.fileno())
+    names = ["stdout"]
+    if stuck.st_ino and os.path.samestat(stuck, other):  # Windows numbers no pipe: there none is the same as another
+        names.append("stderr")
+    for name in names:
+        setattr(sys, name, nothing)
+        setattr(sys, f"__{name}__", nothing)

@@ -90,6 +90,9 @@ def run(args: argparse.Namespace) -> int:
         _check_plan(args, tags)
         planned = Planned(finisher, args.plan, args.archive, tags, emit, commands)
         return _record(args, bench, planned.first(args.repeat, args.reason), planned, emit, commands)
+    except KeyboardInterrupt:  # before recording has begun to listen for it
+        finisher.close(at_once=True)
+        raise
     finally:
         finisher.close()
         emit.close()

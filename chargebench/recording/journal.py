@@ -135,6 +135,11 @@ class Journal:
         parser = RecordParser()
         return parser.feed(b"".join(line for i, line in enumerate(self._kept) if i >= first))
 
+    @property
+    def kept_bytes(self) -> int:
+        """How much memory holds of it."""
+        return self._kept_bytes
+
     def forget(self, before: int) -> None:
         """Let records with lower numbers go: nobody wants them. The file keeps them until the journal moves."""
         self._let_go = True

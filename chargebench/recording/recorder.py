@@ -2,7 +2,8 @@
 
 Owns the loop, the succession of journals and the handing over to the finisher, which gets a run only once it is whole
 on a disk; until then memory holds it and the disks are tried again. Decodes nothing, detects nothing and seals nothing
-itself. Nothing here waits for a slow disk, a sealing or a reader of events while bytes are coming in.
+itself. Nothing here waits for a sealing or a reader of events, nor for a slow disk but at the few moments when a
+journal begins, follows another, moves or lets a file go: bytes that come in then wait in the queue.
 """
 
 from __future__ import annotations
@@ -20,7 +21,7 @@ from chargebench.instruments.feed import Chunk, Feeds
 from chargebench.recording.disk import free_bytes
 from chargebench.recording.health import Complaint, Health
 from chargebench.recording.live import LiveRun
-from chargebench.recording.recover import fallback_folder
+from chargebench.recording.recover import fallback_folder, tell_if_sealed
 from chargebench.runs.run import Knowledge, TagValue
 from chargebench.runs.tags import check_tags
 
@@ -32,6 +33,8 @@ CLOCK_EVERY_S = 10.0
 RESCUE_EVERY_S = 5.0
 QUIET_EVERY_S = 1.0
 ROLL_AFTER_S = 600.0
+MOST_HELD_BYTES = 500_000_000
+"""Of ended runs that no disk takes; beyond that recording stops, before the system ends it and all of them are lost."""
 LITTLE_DISK_BYTES = 200_000_000
 
 PORT_STATES = frozenset({"open", "lost", "missing", "held", "forbidden"})
@@ -92,7 +95,7 @@ class Recorder:
         self._queue: SimpleQueue[Chunk] = SimpleQueue()
         self._health = Health({name: instrument.lines for name, instrument in bench.instruments.items()})
         self._ended: list[LiveRun] = []
-        self._finishing: list[tuple[str, Future[dict[str, Any]]]] = []
+        self._finishing: list[tuple[Path, Future[dict[str, Any]]]] = []
         self._identities: dict[str, str] = {}
         self._wanted: int | None = None
         self._done = 0
@@ -189,7 +192,8 @@ class Recorder:
             if live.whole():
                 self._ended.remove(live)
                 live.journal.close()
-                self._finishing.append((live.run_id, self._pool.submit(self._finish, live.journal.path)))
+                path = live.journal.path
+                self._finishing.append((path, self._pool.submit(self._finish, path)))
 
     def _give_up(self) -> None:
         """Try the runs that wait for a disk a last time, and say what is lost."""
@@ -256,7 +260,7 @@ class Recorder:
             return
 
     def _take(self, chunk: Chunk) -> None:
-        if self._wanted is not None and self._done >= self._wanted:
+        if self._stopping or (self._wanted is not None and self._done >= self._wanted):
             return
         self._live.take(chunk)
         now_s = chunk.received_ns / 1e9
@@ -272,8 +276,18 @@ class Recorder:
         if self._live.state == "done":
             self._close()
             self._done += 1
-            if self._wanted is None or self._done < self._wanted:
+            if (self._wanted is None or self._done < self._wanted) and not self._memory_is_full():
                 self._live = self._open(in_memory=True)
+
+    def _memory_is_full(self) -> bool:
+        """Whether ended runs that no disk takes are all that memory may hold: then recording stops, which is said."""
+        held_MB = sum(live.journal.kept_bytes for live in self._ended) / 1e6
+        if held_MB <= MOST_HELD_BYTES / 1e6:
+            return False
+        text = f"{len(self._ended)} runs wait in memory ({held_MB:.0f} MB) and no disk takes them: recording stops"
+        self._emit({"event": "notice", "severity": "reject", "code": "memory-full", "text": text})
+        self._stopping = True
+        return True
 
     def _take_commands(self) -> None:
         while not self._stopping:
@@ -344,12 +358,13 @@ class Recorder:
     def _hand_out(self, *, wait: bool) -> None:
         """Tell of runs that the finisher is done with, in the order in which they were recorded."""
         while self._finishing and (wait or self._finishing[0][1].done()):
-            run_id, future = self._finishing.pop(0)
+            journal, future = self._finishing.pop(0)
             try:
                 answer = future.result()
             except ChargebenchError as error:
-                text = f"{run_id}: {error}; its journal is kept and sealed at the next start"
-                self._emit({"event": "notice", "severity": "reject", "code": "not-sealed", "text": text})
+                if not tell_if_sealed(journal, str(error), self._emit):
+                    text = f"{journal.stem}: {error}; its journal is kept and sealed at the next start"
+                    self._emit({"event": "notice", "severity": "reject", "code": "not-sealed", "text": text})
                 continue
-            self._emit({"event": "sealed", "run": run_id, "path": str(answer["path"])})
+            self._emit({"event": "sealed", "run": journal.stem, "path": str(answer["path"])})
             self._emit(answer["outcome"])

@@ -34,7 +34,7 @@ from chargebench.recording.journal import (
 from chargebench.recording.records import Record, fields_of
 from chargebench.recording.seal import sealed_journal
 
-__all__ = ["FAILURES_ALLOWED", "QUARANTINE", "abandoned", "fallback_folder", "journals_in", "recover"]
+__all__ = ["FAILURES_ALLOWED", "QUARANTINE", "abandoned", "fallback_folder", "journals_in", "recover", "tell_if_sealed"]
 
 QUARANTINE = "quarantine"
 FAILURES_ALLOWED = 3
@@ -95,6 +95,8 @@ def recover(folders: Sequence[Path], finish: Finish, emit: Emit) -> int:
     """
     folders = _distinct(folders)
     for folder in folders:
+        with contextlib.suppress(OSError):
+            sync_folder(folder.parent)  # whoever made the folder may have been killed before that
         _tell_of_others(folder, emit)
     left = [journal for folder in folders for journal in abandoned(folder)]
     spare, unsure = _spare(folders)  # looked at later: what a recorder lets go of it has written elsewhere before
@@ -306,7 +308,7 @@ def _set_aside(journal: Path, emit: Emit) -> bool:
 
 def _failed(journal: Path, why: str, emit: Emit) -> bool:
     """Count a failure that is the journal's own; at the third it goes into quarantine. True where another has it."""
-    if not journal.exists() or is_locked(journal):
+    if tell_if_sealed(journal, why, emit) or not journal.exists() or is_locked(journal):
         return True
     text = f"{journal.name} could not be sealed: {why}"
     emit({"event": "notice", "severity": "reject", "code": "not-sealed", "text": text})
@@ -318,6 +320,17 @@ def _failed(journal: Path, why: str, emit: Emit) -> bool:
     if len(counted.read_bytes().splitlines()) >= FAILURES_ALLOWED:
         _quarantine(journal, f"could not be sealed {FAILURES_ALLOWED} times", emit)
     return False
+
+
+def tell_if_sealed(journal: Path, why: str, emit: Emit) -> bool:
+    """Tell of a run that was sealed before something went wrong with its processing; False where it is not sealed."""
+    path = journal.with_suffix(".h5")
+    if journal.exists() or not path.exists():
+        return False
+    emit({"event": "sealed", "run": journal.stem, "path": str(path)})
+    text = f"{journal.stem} is sealed and not processed: {why}; `show` processes it anew"
+    emit({"event": "notice", "severity": "doubt", "code": "not-processed", "text": text})
+    return True
 
 
 def _quarantine(journal: Path, why: str, emit: Emit) -> None:

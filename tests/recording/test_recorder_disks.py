@@ -287,3 +287,22 @@ def test_one_error_and_no_fallback_lose_nothing(tmp_path: Path, monkeypatch: pyt
     run = load_run(path)
     assert not run.recovered
     assert run.traces["charge"].value.tolist() == traces(GRIND)[1].round(4)[: len(run.traces["charge"])].tolist()
+
+
+def test_runs_that_no_disk_takes_end_recording_before_memory_is_full(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Ended runs are held up to a bound only: then recording stops in red, and what disks take by then is sealed."""
+    monkeypatch.setattr(module, "MOST_HELD_BYTES", 1)
+    write = journal_module.write_all
+
+    def failing(descriptor: int, data: bytes) -> None:
+        if not {"memory-full", "idle"} & {*played.codes(), *played.kinds()} and "grinding" in played.kinds():
+            raise OSError(28, "No space left on device")
+        write(descriptor, data)
+
+    monkeypatch.setattr(journal_module, "write_all", failing)
+    played = Played(tmp_path, chunks(GRIND))
+    assert played.recorder.record(None, 60.0) == 1
+    assert "memory-full" in played.codes()
+    assert len(list(tmp_path.rglob("*.h5"))) == 1
