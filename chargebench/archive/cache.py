@@ -17,7 +17,7 @@ from functools import cache
 from pathlib import Path
 from typing import Any, Final
 
-__all__ = ["digest_of", "keep", "kept"]
+__all__ = ["digest_of", "keep", "kept", "seal_of"]
 
 SECRET_BYTES: Final = 32
 
@@ -31,9 +31,9 @@ def digest_of(value: Any) -> str:
     return hashlib.sha256(_canonical(value)).hexdigest()
 
 
-def _seal_of(key: str, outcome: dict[str, Any]) -> str:
-    """What only this user's programs can write under an outcome."""
-    return hmac.digest(_secret(), _canonical([key, outcome]), "sha256").hex()
+def seal_of(*values: Any) -> str:
+    """What only this user's programs can write under such JSON values."""
+    return hmac.digest(_secret(), _canonical(values), "sha256").hex()
 
 
 @cache
@@ -64,14 +64,14 @@ def kept(path: Path, key: str) -> dict[str, Any] | None:
         return None
     outcome: dict[str, Any] = held["outcome"]
     try:
-        return outcome if held.get("seal") == _seal_of(key, outcome) else None
+        return outcome if held.get("seal") == seal_of(key, outcome) else None
     except (ValueError, RecursionError):
         return None
 
 
 def keep(path: Path, key: str, outcome: dict[str, Any]) -> None:
     """Keep an outcome: written aside, then moved into place. Where the folder cannot be written, nothing is kept."""
-    text = json.dumps({"key": key, "seal": _seal_of(key, outcome), "outcome": outcome}, indent=1)
+    text = json.dumps({"key": key, "seal": seal_of(key, outcome), "outcome": outcome}, indent=1)
     aside = path.with_name(f".{path.name}.{secrets.token_hex(4)}")
     try:
         with aside.open("x", encoding="utf-8", newline="\n") as file:

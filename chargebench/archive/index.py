@@ -2,7 +2,8 @@
 
 The index repeats what the run files say, so that a folder of ten thousand is listed without opening them. It is
 compared with the folder (name, size, time of change) at every use and brought up to date from the files; deleting it
-costs only the time to read them again. Where it cannot be written, an index in memory does.
+costs only the time to read them again. A row that another user wrote is read again from its file: a folder from
+elsewhere brings no list of its own. Where the index cannot be written, one in memory does.
 """
 
 from __future__ import annotations
@@ -15,13 +16,14 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Final
 
+from chargebench.archive.cache import seal_of
 from chargebench.errors import StorageError
 from chargebench.runs.run import Run, TagValue
 
 __all__ = ["Entry", "refresh"]
 
 NAME: Final = ".index.sqlite3"
-LAYOUT: Final = 3
+LAYOUT: Final = 4
 """Raised whenever the table changes; an index of another layout is dropped and made again.
 
 Names, origins and tags stand in it as ASCII JSON: SQLite takes no lone surrogates, and names and files may have them.
@@ -30,7 +32,7 @@ Names, origins and tags stand in it as ASCII JSON: SQLite takes no lone surrogat
 _TABLE: Final = """
 CREATE TABLE IF NOT EXISTS files (
     name TEXT PRIMARY KEY, size INTEGER, changed_ns INTEGER,
-    run_id TEXT, started TEXT, origin TEXT, recovered INTEGER, raw_sha256 TEXT, tags TEXT, problem TEXT
+    run_id TEXT, started TEXT, origin TEXT, recovered INTEGER, raw_sha256 TEXT, tags TEXT, problem TEXT, seal TEXT
 )"""
 
 
@@ -83,7 +85,11 @@ def _open(database: str) -> sqlite3.Connection:
 
 
 def _update(connection: sqlite3.Connection, paths: list[Path]) -> None:
-    known = {name: (size, ns) for name, size, ns in connection.execute("SELECT name, size, changed_ns FROM files")}
+    stale, known = set(), {}
+    for *row, seal in connection.execute("SELECT * FROM files"):
+        stale.add(row[0])
+        if seal == seal_of(*row):
+            known[row[0]] = (row[1], row[2])
     for path in paths:
         try:
             found = path.stat()
@@ -91,13 +97,14 @@ def _update(connection: sqlite3.Connection, paths: list[Path]) -> None:
             continue
         stamp = (found.st_size, found.st_mtime_ns)
         name = json.dumps(path.name)
-        if known.pop(name, None) == stamp:
+        stale.discard(name)
+        if known.get(name) == stamp:
             continue
         entry = _read(path)
-        row = (name, *stamp, entry.run_id, entry.started, json.dumps(entry.origin), entry.recovered)
-        tail = (entry.raw_sha256, json.dumps(dict(entry.tags)), entry.problem)
-        connection.execute("INSERT OR REPLACE INTO files VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?)", (*row, *tail))
-    connection.executemany("DELETE FROM files WHERE name = ?", [(name,) for name in known])
+        row = [name, *stamp, entry.run_id, entry.started, json.dumps(entry.origin), int(entry.recovered)]
+        row += [entry.raw_sha256, json.dumps(dict(entry.tags)), entry.problem]
+        connection.execute(f"INSERT OR REPLACE INTO files VALUES ({', '.join('?' * 11)})", (*row, seal_of(*row)))
+    connection.executemany("DELETE FROM files WHERE name = ?", [(name,) for name in stale])
 
 
 def _listed(database: str, folder: Path, paths: list[Path]) -> list[Entry]:

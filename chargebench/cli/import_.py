@@ -5,7 +5,7 @@ from __future__ import annotations
 import argparse
 import sys
 from collections.abc import Iterator
-from functools import partial
+from functools import cache, partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -76,7 +76,7 @@ def _imported(args: argparse.Namespace, archive: Archive, tags: dict[str, TagVal
 
     bench = None if args.bench is None else read_bench(args.bench)
     text = "" if bench is None else bench.text
-    known = None if bench is None else partial(archive.knowledge, bench)
+    known = None if bench is None else cache(partial(archive.knowledge, bench))
     if args.list is None:
         run = run_from_traces(args.charge, args.mass, tags, args.started, text, known)
         yield Importer(archive)(run, dated=args.started is not None)

@@ -4,9 +4,11 @@ from __future__ import annotations
 
 import json
 import os
+import sqlite3
 import sys
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
+from contextlib import closing
 from dataclasses import replace
 from pathlib import Path
 
@@ -127,7 +129,6 @@ def test_the_index_is_made_again_from_the_files(archive: Archive, damage: str) -
     data = index.read_bytes()
     if damage == "of another layout":
         import sqlite3
-        from contextlib import closing
 
         with closing(sqlite3.connect(index)) as connection, connection:
             connection.execute("DROP TABLE files")
@@ -278,3 +279,13 @@ def test_a_damaged_run_has_no_outcome(archive: Archive) -> None:
     path.write_bytes(bytes(data))
     with pytest.raises(RunFileError):
         archive.outcome(FIRST)
+
+
+def test_a_list_from_elsewhere_is_not_believed(archive: Archive) -> None:
+    """A row of the index that this user's programs did not write is read again from its file."""
+    before = archive.entries()
+    with closing(sqlite3.connect(archive.folder / NAME)) as connection, connection:
+        connection.execute("""UPDATE files SET tags = '{"coffee": "Forged"}'""")
+        connection.execute("INSERT INTO files SELECT '\"gone.h5\"', 1, 1, run_id, started, origin, recovered,"
+                           " raw_sha256, tags, problem, seal FROM files LIMIT 1")  # fmt: skip
+    assert archive.entries() == before
