@@ -56,7 +56,7 @@ _WORDS: Final = {
     "ioniser background": "charge of the ions, any one run",
     "ioniser background grind": "length of those null grinds",
     "net charge floor grind": "length of those null grinds",
-    "charge walk": "wander",
+    "charge walk": "random walk",
     "averaging": "averaging time",
     "mains": "mains",
     "seen at": "seen at",

@@ -29,7 +29,7 @@ _ROWS: Final = (
     ("  per dry gram", "charge_to_dry_mass_nC_per_g", "nC/g"),
     ("grind time (10–90 %)", "grind_time_s", "s"),
     ("throughput", "throughput_g_per_s", "g/s"),
-    ("mass comes after charge", "mass_lag_s", "s"),
+    ("mass after charge", "mass_lag_s", "s"),
     ("recovery", "recovery_percent", "%"),
     ("bias current", "bias_current_pA", "pA"),
     ("leakage time constant", "leakage_time_constant_s", "s"),
