@@ -121,7 +121,7 @@ class Assembler:
         if record.kind == "header":
             return []
         if record.number != self._next_number:
-            self._hole(f"{record.number - self._next_number} records of the journal are damaged")
+            self._hole(f"{record.number - self._next_number} records are missing from the journal")
         self._next_number = record.number + 1
         if record.kind == "raw":
             return self._bytes(record)
