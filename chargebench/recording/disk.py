@@ -14,7 +14,8 @@ from pathlib import Path
 from chargebench.runs.disk import Disk, sync_descriptor
 
 __all__ = [
-    "APPEND_NEW", "free_bytes", "lock", "make_folder", "remove", "sync_data", "sync_folder", "unlock", "write_all",
+    "APPEND_NEW", "free_bytes", "lock", "make_folder", "remove", "sync_data", "sync_file", "sync_folder", "unlock",
+    "write_all",
 ]  # fmt: skip
 
 APPEND_NEW = (
@@ -50,6 +51,22 @@ def sync_data(descriptor: int) -> None:
         os.fdatasync(descriptor)
     else:  # pragma: no cover
         sync_descriptor(descriptor)
+
+
+def sync_file(path: Path) -> None:
+    """Put what another process had written of a file, and its name, on the disk itself; that one may be dead by now.
+
+    Raises
+    ------
+    OSError
+        When the system could not.
+    """
+    descriptor = os.open(path, os.O_RDWR | getattr(os, "O_BINARY", 0))
+    try:
+        sync_data(descriptor)
+    finally:
+        os.close(descriptor)
+    sync_folder(path.parent)
 
 
 def sync_folder(folder: Path) -> None:

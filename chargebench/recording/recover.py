@@ -20,7 +20,7 @@ from pathlib import Path
 from typing import Any, NamedTuple
 
 from chargebench.errors import ChargebenchError
-from chargebench.recording.disk import free_bytes, make_folder, remove, sync_data, sync_folder
+from chargebench.recording.disk import free_bytes, make_folder, remove, sync_file, sync_folder
 from chargebench.recording.header import carries_of
 from chargebench.recording.ids import first_name, utc_now_text
 from chargebench.recording.journal import (
@@ -249,7 +249,7 @@ def _recover_one(journal: Path, finish: Finish, emit: Emit, spare: _Spare | None
         if spare:
             for kept in spare.kept:
                 if kept.suffix == ".journal":
-                    _settle(kept)
+                    sync_file(kept)
             return _drop(journal, emit, spare.why)
         content = read_journal(journal)
         if not content.records:
@@ -265,16 +265,6 @@ def _recover_one(journal: Path, finish: Finish, emit: Emit, spare: _Spare | None
     emit({"event": kind, "run": outcome["run"], "path": str(answer["path"])})
     emit(outcome)
     return True
-
-
-def _settle(journal: Path) -> None:
-    """Put what a killed recorder had written, and its name, on the disk itself."""
-    descriptor = os.open(journal, os.O_RDWR | getattr(os, "O_BINARY", 0))
-    try:
-        sync_data(descriptor)
-    finally:
-        os.close(descriptor)
-    sync_folder(journal.parent)
 
 
 def _drop(journal: Path, emit: Emit, why: str) -> bool:

@@ -21,7 +21,7 @@ from chargebench.errors import (
 )
 from chargebench.instruments.benchfile import bench_from_text
 from chargebench.recording.assemble import Assembler
-from chargebench.recording.disk import remove
+from chargebench.recording.disk import remove, sync_file
 from chargebench.recording.journal import HeldJournal, JournalContent, read_journal
 from chargebench.recording.manifest import add_to_manifest
 from chargebench.runs.load import load_run
@@ -88,7 +88,15 @@ def seal(journal: Path) -> Path:
 
 
 def _seal_held(journal: Path) -> Path:
-    """Publish and enter into the manifest, or find that both are done."""
+    """Publish and enter into the manifest, or find that both are done.
+
+    First the journal itself goes on the disk, since a killed recorder may not have synced its end: after a power cut a
+    shorter journal would stand beside the run file, and look like another.
+    """
+    try:
+        sync_file(journal)
+    except OSError as error:
+        raise JournalError(f"{journal}: cannot be synced: {error.strerror}") from error
     content = read_journal(journal)
     for aside in leftovers(journal.parent, f"{journal.stem}*.h5"):
         aside.unlink(missing_ok=True)

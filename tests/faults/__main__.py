@@ -41,6 +41,7 @@ def campaign(*, full: bool, seed: int) -> tuple[Callable[[], Tally], ...]:
         lambda: kill_recoveries(many(6, 150), seed),
         lambda: cut_power(many(10, 300), seed),
         lambda: cut_power(many(10, 300), seed + 1, rolling=True),
+        lambda: cut_power(many(10, 200), seed + 2, moving=True),
         lambda: fail_once(many(1, 12), seed),
         lambda: fail_forever(many(3, 60), seed),
         lambda: fail_removals(many(6, 60), seed),

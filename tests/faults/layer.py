@@ -200,6 +200,10 @@ class ForgetfulDisk:
                 _set(self._safe_names, path, found)
         self._pending = [entry for entry in self._pending if os.path.dirname(entry[0]) != call.path]
 
+    def now(self) -> dict[str, bytes]:
+        """What is there as long as the power stays, by path."""
+        return {path: bytes(inode.now) for path, inode in self._names.items()}
+
     def after_power_cut(self, draw: random.Random) -> dict[str, bytes]:
         """What might be found, by path."""
         names = dict(self._safe_names)

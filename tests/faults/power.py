@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import errno
 import math
 import random
 import shutil
 import tempfile
 from collections.abc import Sequence
+from itertools import count
 from pathlib import Path
 from unittest import mock
 
@@ -16,8 +18,8 @@ from chargebench.recording.journal import journal_content
 from chargebench.recording.records import raw_of
 from chargebench.recording.recover import recover
 from tests.faults.kills import PacedFeeds
-from tests.faults.layer import Call, Calls, ForgetfulDisk
-from tests.faults.scene import ROLL_S, RUNS, Taken, finish, judge, last_stretch, recorder
+from tests.faults.layer import Call, Calls, Fails, Fault, ForgetfulDisk
+from tests.faults.scene import FALLBACK, ROLL_S, RUNS, Taken, finish, judge, last_stretch, recorder
 from tests.faults.tally import Tally, apart
 
 __all__ = ["cut_power"]
@@ -28,7 +30,9 @@ PAUSE_S = 0.002
 TAKEN = "taken"
 
 
-def cut_power(trials: int, seed: int = 0, *, rolling: bool = False, promise_s: float = PROMISE_S) -> Tally:
+def cut_power(
+    trials: int, seed: int = 0, *, rolling: bool = False, moving: bool = False, promise_s: float = PROMISE_S
+) -> Tally:
     """Power cuts during recording and sealing, and for each second one also during the start that follows.
 
     Parameters
@@ -36,16 +40,21 @@ def cut_power(trials: int, seed: int = 0, *, rolling: bool = False, promise_s: f
     trials, seed : int
     rolling : bool
         Let journals that wait be followed by others every few seconds rather than minutes.
+    moving : bool
+        Let a write to a journal fail once, so that it goes on in the fallback folder.
     promise_s : float
         After so long every byte must be on the disk; longer than promised where the machine itself may stall.
     """
-    name = "power cut while journals follow each other" if rolling else "power cut (what was not synced is lost)"
+    name = "power cut (what was not synced is lost)"
+    if rolling or moving:
+        name = "power cut while journals follow each other" if rolling else "power cut after a journal has moved"
     tally, draw = Tally(name), random.Random(seed)
     longest_s = 0.0
     while tally.trials < trials:
         folder = Path(tempfile.mkdtemp())
         with mock.patch.object(recorder_module, "ROLL_AFTER_S", ROLL_S if rolling else math.inf):
-            calls: list[Call] = apart(lambda at=folder: _recorded(at))
+            fails = _nth_write(draw.randint(50, 900)) if moving else None
+            calls: list[Call] = apart(lambda at=folder, faults=fails: _recorded(at, faults))
         shutil.rmtree(folder)
         longest_s = max(longest_s, _longest_unsynced_s(calls))
         for _ in range(min(CUTS_A_RECORDING, trials - tally.trials)):
@@ -56,9 +65,20 @@ def cut_power(trials: int, seed: int = 0, *, rolling: bool = False, promise_s: f
     return tally
 
 
-def _recorded(folder: Path) -> list[Call]:
+def _nth_write(number: int) -> Fails:
+    """A full disk at that write to a journal of the archive."""
+    seen = count(1)
+
+    def fails(name: str, path: str, n: int) -> Fault | None:
+        mine = name == "write" and path.endswith(".journal") and FALLBACK not in path
+        return Fault(errno.ENOSPC) if mine and next(seen) == number else None
+
+    return fails
+
+
+def _recorded(folder: Path, fails: Fails | None = None) -> list[Call]:
     """Every call of a whole recording, sealing included."""
-    with Calls(folder) as calls:
+    with Calls(folder, fails) if fails else Calls(folder) as calls:
 
         def taken(chunk: Chunk) -> None:
             calls.note(TAKEN, b"%d %b %b" % (chunk.received_ns, chunk.instrument.encode(), chunk.data))
@@ -81,7 +101,10 @@ def _longest_unsynced_s(calls: Sequence[Call]) -> float:
 def _one_cut(
     folder: Path, calls: Sequence[Call], draw: random.Random, tally: Tally, rolling: bool, promise_s: float
 ) -> None:
-    """The disk after a random number of calls, a start that is cut short too, then one that is not."""
+    """The disk after a random number of calls, a start that is cut short too, then one that is not.
+
+    Now and then the recorder was only killed before that start: the disk still has everything, but not for good.
+    """
     upto = draw.randint(1, len(calls)) if draw.random() < 0.6 else draw.choice(_sealing(calls))
     disk = ForgetfulDisk()
     for call in calls[:upto]:
@@ -89,20 +112,23 @@ def _one_cut(
     promised = _promised(disk, calls[:upto], promise_s)
     if rolling:
         promised = last_stretch(promised)
-    found = disk.after_power_cut(draw)
+    killed = draw.random() < 0.3
+    found = disk.now() if killed else disk.after_power_cut(draw)
     tally.trials += 1
     tally.seen[_stage(calls[:upto])] += 1
-    second = draw.random() < 0.5
+    second = killed or draw.random() < 0.5
     where = f"cut {tally.trials} after call {upto} ({calls[upto - 1].name} {Path(calls[upto - 1].path).suffix})"
     _lay_out(folder, found)
     if second:
         started: list[Call] = apart(lambda: _started(folder))
-        later = ForgetfulDisk(found)
+        later = disk if killed else ForgetfulDisk(found)
         for call in started[: draw.randint(0, len(started))]:
             later.take(call)
         _lay_out(folder, later.after_power_cut(draw))
-        tally.seen["again during the start"] += 1
-    tally.judged(where + (", twice" if second else ""), apart(lambda: judge(folder, promised)))
+        tally.seen["during the start, after a kill" if killed else "again during the start"] += 1
+    tally.judged(
+        where + (", after a kill" if killed else ", twice" if second else ""), apart(lambda: judge(folder, promised))
+    )
     shutil.rmtree(folder, ignore_errors=True)
 
 
@@ -118,7 +144,7 @@ def _stage(calls: Sequence[Call]) -> str:
 
 def _started(folder: Path) -> list[Call]:
     with Calls(folder) as calls:
-        recover([folder], finish, lambda event: None)
+        recover([folder, folder / FALLBACK], finish, lambda event: None)
     return calls.done
 
 

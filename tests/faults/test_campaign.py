@@ -66,6 +66,7 @@ def test_power_cuts_lose_nothing_that_was_synced() -> None:
     """What a journal had on the disk is in a run afterwards, whatever became of unsynced bytes and names."""
     held(cut_power(15, promise_s=STALLED_S), 15)
     held(cut_power(10, rolling=True, promise_s=STALLED_S), 10)
+    held(cut_power(10, moving=True, promise_s=STALLED_S), 10)
 
 
 @pytest.mark.parametrize("whom", ["sealer", "both"])
