@@ -154,7 +154,7 @@ class ForgetfulDisk:
     Attributes
     ----------
     synced : dict of str to bytes
-        Bytes that were ever promised to be safe, by the path at which they were.
+        Bytes that were ever promised to be safe, by the path at which they were: synced, and so was their name.
     """
 
     def __init__(self, start: Mapping[str, bytes] | None = None) -> None:
@@ -193,11 +193,14 @@ class ForgetfulDisk:
     def _sync(self, call: Call, inode: _Inode | None) -> None:
         if inode is not None:
             inode.sync(call.at_s)
-            self.synced[call.path] = inode.durable
+            if self._safe_names.get(call.path) is inode:
+                self.synced[call.path] = inode.durable
             return
         for path, found in self._pending:
             if os.path.dirname(path) == call.path:
                 _set(self._safe_names, path, found)
+                if found is not None:
+                    self.synced[path] = found.durable
         self._pending = [entry for entry in self._pending if os.path.dirname(entry[0]) != call.path]
 
     def now(self) -> dict[str, bytes]:
