@@ -10,6 +10,7 @@ from typing import Any
 import pytest
 
 from chargebench.errors import StorageError, UnreadRunError
+from chargebench.recording import disk
 from chargebench.recording import recover as recover_module
 from chargebench.recording.journal import Journal, journal_content, read_journal
 from chargebench.recording.manifest import MANIFEST
@@ -259,8 +260,8 @@ def test_the_kept_journal_has_its_name_on_the_disk_before_a_copy_goes(
     whole = written_journal(tmp_path)
     copy = shortened(whole, tmp_path / "other", 100)
     calls: list[Path] = []
-    sync, remove = recover_module.sync_folder, recover_module.remove
-    monkeypatch.setattr(recover_module, "sync_folder", lambda folder: (calls.append(folder), sync(folder)))
+    sync, remove = disk.sync_folder, recover_module.remove
+    monkeypatch.setattr(disk, "sync_folder", lambda folder: (calls.append(folder), sync(folder)))
     monkeypatch.setattr(recover_module, "remove", lambda path: (calls.append(path), remove(path)))
     assert recover([tmp_path, tmp_path / "other"], finish, Heard().append) == 0
     assert calls.index(tmp_path) < calls.index(copy)
