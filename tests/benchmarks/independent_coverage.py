@@ -28,7 +28,7 @@ from functools import partial
 from pathlib import Path
 
 import numpy as np
-from scipy.linalg import cho_factor, cho_solve, solve
+from scipy.linalg import cho_factor, cho_solve, matmul_toeplitz, solve
 from scipy.special import ndtr
 
 from chargebench.processing.recipe import process
@@ -119,20 +119,18 @@ def noise_covariance(setting: Setting, means: np.ndarray, time_s: np.ndarray, co
     s, n = setting, len(time_s)
     step_nC = np.where(coarse, s.coarse_nC, s.display_nC)
     cov = (means * (s.white_nC**2 + step_nC**2 / 12.0)) @ means.T
-    lag_s = np.arange(n) / s.rate_Hz
-    along = s.correlated_nC**2 * np.exp(-lag_s / s.memory_s)
+    along = s.correlated_nC**2 * np.exp(-np.arange(n) / (s.rate_Hz * s.memory_s))
     if s.flicker_nC:
         f, variance, whole = flicker_lines(s.rate_Hz, n / s.rate_Hz)
         spectrum = np.zeros(whole // 2 + 1)
         spectrum[1 : 1 + len(f)] = 0.5 * whole * variance
         along = along + s.flicker_nC**2 * np.fft.irfft(spectrum, whole)[:n]
+    cov += means @ matmul_toeplitz(along, means.T)
     for size, f_Hz in ((s.mains_nC, s.mains_Hz), (s.wave_nC, 1.0 / s.wave_s)):
-        along = along + 0.5 * size**2 * np.cos(2 * np.pi * f_Hz * lag_s)
-    index = np.arange(n)
-    cov += means @ along[np.abs(index[:, None] - index)] @ means.T
-    if s.walk_nC_per_root_s:
-        cov += s.walk_nC_per_root_s**2 * (means @ np.minimum(time_s[:, None], time_s) @ means.T)
-    return cov
+        wave = means @ np.exp(2j * np.pi * f_Hz * time_s)
+        cov += 0.5 * size**2 * np.real(np.outer(wave, wave.conj()))
+    still_to_come = np.cumsum(means[:, ::-1], axis=1)[:, ::-1]
+    return cov + s.walk_nC_per_root_s**2 / s.rate_Hz * still_to_come @ still_to_come.T
 
 
 def oracle_u95(one: Drawn, made: Traces) -> float:
