@@ -127,6 +127,18 @@ def wrong_bias(rng: np.random.Generator, drawn: Drawn) -> Drawn:
     )
 
 
+def wrong_leakage_right_bias(rng: np.random.Generator, drawn: Drawn) -> Drawn:
+    """tau 400 to 500 s where a check said 900 ± 40 s; what it said of the bias current is right."""
+    told = wrong_leakage(400.0, 500.0)(rng, drawn)
+    return replace(told, bias_check_nA=(told.setting.bias_nA + 0.002 * float(rng.standard_normal()), 0.002))
+
+
+def right_check(rng: np.random.Generator, drawn: Drawn) -> Drawn:
+    """Leakage and bias current checked, both right, the bias current to 2 pA."""
+    told = leakage_known(True)(rng, drawn)
+    return replace(told, bias_check_nA=(told.setting.bias_nA + 0.002 * float(rng.standard_normal()), 0.002))
+
+
 def late(kind: str) -> Callable[[np.random.Generator, Drawn], Drawn]:
     """0.3 to 4 % of the mass falls for 2 to 5 s after the burrs stop."""
 
@@ -252,6 +264,7 @@ CELLS: Mapping[str, Callable[[np.random.Generator, Drawn], Drawn]] = {
     "leakage check wrong": wrong_leakage(400.0, 500.0),
     "leakage check wrong, mild": wrong_leakage(650.0, 750.0),
     "leakage check wrong, severe": wrong_leakage(120.0, 250.0),
+    "leakage check wrong, bias right": wrong_leakage_right_bias,
     "bias check wrong": wrong_bias,
     "late grounds, fading": late("fading"),
     "late grounds, dribble": late("dribble"),
@@ -276,6 +289,7 @@ CELLS: Mapping[str, Callable[[np.random.Generator, Drawn], Drawn]] = {
     "held: all noise": noise("all"),
     "held: leakage checked": leakage_known(True),
     "held: leakage unchecked": leakage_known(False),
+    "held: leakage and bias checked": right_check,
     "held: neutral": neutral,
     "held: strong": strong,
 }

@@ -34,7 +34,7 @@ from scipy.special import ndtr
 from chargebench.processing.recipe import process
 from chargebench.runs.run import Knowledge, Known, Run, Trace
 from tests.benchmarks.independent_cells import CELLS, Drawn, drawn
-from tests.independent_traces import Setting, Traces, flicker_lines, play
+from tests.independent_traces import Setting, Traces, flicker_lines, moved_nC, play
 
 OPEN_RATE_PER_S = 1 / 60.0
 """How fast the oracle thinks a bench can leak where nobody checked."""
@@ -115,10 +115,18 @@ def disturbed(setting: Setting, time_s: np.ndarray) -> np.ndarray:
 
 
 def noise_covariance(setting: Setting, means: np.ndarray, time_s: np.ndarray, coarse: np.ndarray) -> np.ndarray:
-    """Covariance of the block means that the rows of `means` make of the readings, by the law of the noise."""
+    """Covariance of the block means that the rows of `means` make of the readings, by the law of the noise.
+
+    Of the steps of a display, the part that the noise does not stir up (dither) is one and the same for all readings.
+    """
     s, n = setting, len(time_s)
-    step_nC = np.where(coarse, s.coarse_nC, s.display_nC)
-    cov = (means * (s.white_nC**2 + step_nC**2 / 12.0)) @ means.T
+    dither_nC = math.hypot(s.white_nC, s.correlated_nC)
+    cov = np.zeros((len(means), len(means)))
+    for part, step_nC in ((~coarse, s.display_nC), (coarse, s.coarse_nC)):
+        hidden = math.exp(-((2 * math.pi * dither_nC / step_nC) ** 2)) if step_nC else 0.0
+        whole = (means @ part)[:, None]
+        cov += (means * part * (s.white_nC**2 + (1.0 - hidden) * step_nC**2 / 12.0)) @ means.T
+        cov += hidden * step_nC**2 / 12.0 * whole @ whole.T
     along = s.correlated_nC**2 * np.exp(-np.arange(n) / (s.rate_Hz * s.memory_s))
     if s.flicker_nC:
         f, variance, whole = flicker_lines(s.rate_Hz, n / s.rate_Hz)
@@ -133,14 +141,15 @@ def noise_covariance(setting: Setting, means: np.ndarray, time_s: np.ndarray, co
     return cov + s.walk_nC_per_root_s**2 / s.rate_Hz * still_to_come @ still_to_come.T
 
 
-def oracle_u95(one: Drawn, made: Traces) -> float:
-    """Half width of the 95 % interval of the net charge for one who knows the law of the noise, nC.
+def oracle(one: Drawn, made: Traces) -> tuple[float, float]:
+    """Net charge in nC and U95 for one who knows the law of the noise.
 
     Generalised least squares on means over half a second, in levels before and after, bias current and leakage; a
-    leakage below none is ruled out.
+    leakage below none is ruled out. What events put on the cup is known and taken off.
     """
     s, t, q = one.setting, made.charge_s, made.charge_nC
     integral = np.concatenate(([0.0], np.cumsum(0.5 * (q[1:] + q[:-1]) * np.diff(t))))
+    q = q - sum(moved_nC(event, t) for event in s.events if event.kind != "zero")
     after = t >= made.truth.last_s
     usable = ((t <= made.truth.onset_s) | after) & ~disturbed(s, t)
     _, label = np.unique(np.floor(t[usable] / 0.5) + 1e6 * after[usable], return_inverse=True)
@@ -160,15 +169,17 @@ def oracle_u95(one: Drawn, made: Traces) -> float:
     V = solve(precision, np.eye(4), assume_a="pos")
     g = np.array([-1.0, 1.0, 0.0, 0.0])
     pull = float(V[3] @ g) / V[3, 3]
-    narrowed = cut_variance(float(V[3] @ found), float(V[3, 3]))
-    return 1.96 * math.sqrt(float(g @ V @ g) + pull**2 * (narrowed - V[3, 3]))
+    shift, narrowed = cut(float(V[3] @ found), float(V[3, 3]))
+    half = 1.96 * math.sqrt(float(g @ V @ g) + pull**2 * (narrowed - V[3, 3]))
+    return float(g @ V @ found) + pull * shift, half
 
 
-def cut_variance(mean: float, variance: float) -> float:
-    """Variance of a normal distribution of which what lies below zero is cut off."""
-    a = max(mean / math.sqrt(variance), -5.0)
+def cut(mean: float, variance: float) -> tuple[float, float]:
+    """Shift of the mean, and the variance, of a normal distribution of which what lies below zero is cut off."""
+    sd = math.sqrt(variance)
+    a = max(mean / sd, -5.0)
     hazard = math.exp(-0.5 * a * a) / math.sqrt(2.0 * math.pi) / float(ndtr(a))
-    return variance * max(1.0 - hazard * (hazard + a), 1e-6)
+    return sd * hazard, variance * max(1.0 - hazard * (hazard + a), 1e-6)
 
 
 # --- the table --------------------------------------------------------------------------------------------------------
@@ -180,7 +191,7 @@ def judged(cell: str, seed: int, number: int) -> Row:
     made = play(one.setting)
     outcome = process(run_of(one, made))
     net, ratio = (outcome.result[key] for key in ("net_charge_nC", "charge_to_mass_nC_per_g"))
-    best = oracle_u95(one, made)
+    _, best = oracle(one, made)
     nan = (math.nan, math.nan)
     return Row(
         cell, number,
@@ -203,7 +214,7 @@ def lopsided(errors: Sequence[float], widths: Sequence[float]) -> float:
 
 
 HEAD = (
-    f"{'cell':28} {'runs':>5} {'none':>5} {'net %':>6} {'Q/m %':>6} {'told %':>7} {'alarm %':>7} {'U net':>8} {'x':>6} "
+    f"{'cell':30} {'runs':>5} {'none':>5} {'net %':>6} {'Q/m %':>6} {'told %':>7} {'alarm %':>7} {'U net':>8} {'x':>6} "
     f"{'U Q/m':>8} {'x':>6} {'b net':>6} {'b Q/m':>6}  gravest flags"
 )
 
@@ -219,7 +230,7 @@ def line(cell: str, rows: Sequence[Row]) -> str:
         return float(np.median(values)) if values else math.nan
 
     return (
-        f"{cell:28} {len(rows):5d} {len(rows) - len(ratio):5d} {share(r.held_net for r in net):6.1f} "
+        f"{cell:30} {len(rows):5d} {len(rows) - len(ratio):5d} {share(r.held_net for r in net):6.1f} "
         f"{share(r.held_ratio for r in ratio):6.1f} {share(r.alarmed for r in rows if r.missed):7.1f} "
         f"{share(r.alarmed for r in rows):7.1f} {middle(u_net):8.4f} "
         f"{middle([r.u95_net_nC / r.oracle_net_nC for r in net]):6.2f} {middle(u_ratio):8.5f} "
