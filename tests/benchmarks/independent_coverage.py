@@ -215,7 +215,7 @@ def middle(values: Iterable[float]) -> float:
 
 
 HEAD = (
-    f"{'cell':30} {'runs':>5} {'none':>5} {'net %':>6} {'Q/m %':>6} {'told %':>7} {'alarm %':>7} {'U net':>8} {'x':>6} "
+    f"{'cell':32} {'runs':>5} {'none':>5} {'net %':>6} {'Q/m %':>6} {'told %':>7} {'alarm %':>7} {'U net':>8} {'x':>6} "
     f"{'U Q/m':>8} {'x':>6} {'b net':>6} {'b Q/m':>6}  doubts and rejects"
 )
 
@@ -226,7 +226,7 @@ def line(cell: str, rows: Sequence[Row]) -> str:
     ratio = [r for r in rows if math.isfinite(r.ratio)]
     common = Counter(code for r in rows for code in r.flags).most_common(3)
     return (
-        f"{cell:30} {len(rows):5d} {len(rows) - len(ratio):5d} {share(r.held_net for r in net):6.1f} "
+        f"{cell:32} {len(rows):5d} {len(rows) - len(ratio):5d} {share(r.held_net for r in net):6.1f} "
         f"{share(r.held_ratio for r in ratio):6.1f} {share(r.alarmed for r in rows if r.missed):7.1f} "
         f"{share(r.alarmed for r in rows):7.1f} {middle(r.u95_net_nC for r in net):8.4f} "
         f"{middle(r.u95_net_nC / r.oracle_net_nC for r in net):6.2f} {middle(r.u95_ratio for r in ratio):8.5f} "
