@@ -108,7 +108,7 @@ def test_a_run_is_found_unaided_and_answered(
     assert outcome["tags"]["dose_g"] == 18.0
     assert json.loads(chargebench("show", sealed["path"], "--json").stdout) == outcome
     left = {p.name.removeprefix(outcome["run"]) for p in (tmp_path / "archive").iterdir()}
-    assert left == {".h5", ".outcome.json", "manifest.jsonl", ".index.sqlite3"}
+    assert left == {".h5", "manifest.jsonl"}
 
 
 @pytest.mark.skipif(sys.platform != "linux", reason="elsewhere names of files are text")
