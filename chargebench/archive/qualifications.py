@@ -48,7 +48,7 @@ def _digest(content: object) -> str:
 
 def _paths(folder: Path) -> list[Path]:
     kept = folder / FOLDER
-    return sorted(p for kind in KINDS for p in kept.glob(f"*.{kind}.json") if p.is_file())
+    return sorted(p for kind in KINDS for p in kept.glob(f"*.{kind}.json"))
 
 
 def qualifications(folder: Path, bench: str | None = None) -> list[Qualification]:
@@ -108,13 +108,15 @@ def store(folder: Path, stem: str, qualification: Qualification) -> Path:
 
     Raises
     ------
+    JournalError
+        When a link or file is in the place of the subfolder.
     RunFileError
         When it cannot be written, or a file of that name is there already.
     """
+    from chargebench.recording.disk import own_folder
     from chargebench.runs.publish import publish
 
-    kept = folder / FOLDER
-    kept.mkdir(parents=True, exist_ok=True)
+    kept = own_folder(folder, FOLDER)
     content = json.loads(json.dumps(qualification.as_json(), allow_nan=False))
     text = json.dumps({**content, "sha256": _digest(content)}, ensure_ascii=False, indent=1) + "\n"
     path = kept / f"{stem}.{qualification.kind}.json"
