@@ -18,7 +18,7 @@ from pathlib import Path
 from typing import Final
 
 __all__ = [
-    "BENCH", "CHECK", "RECIPE", "RUN", "SETTINGS", "STUDY", "TRACE", "Kind", "RefusedFileError", "is_regular",
+    "BENCH", "CHECK", "JOURNAL", "RECIPE", "RUN", "SETTINGS", "STUDY", "TRACE", "Kind", "RefusedFileError", "is_regular",
     "open_file", "read_bytes",
 ]  # fmt: skip
 
@@ -38,9 +38,10 @@ SETTINGS: Final = Kind("settings file", 100_000)
 CHECK: Final = Kind("bench check", 4_000_000)
 TRACE: Final = Kind("trace file", 100_000_000)
 RUN: Final = Kind("run file", 1 << 30)
+JOURNAL: Final = Kind("journal", 1 << 30)
 
 _PIECE: Final = 1 << 20
-_FILE_FLAGS: Final = (
+FILE_FLAGS: Final = (
     os.O_RDONLY
     | getattr(os, "O_BINARY", 0)
     | getattr(os, "O_NOFOLLOW", 0)
@@ -48,6 +49,7 @@ _FILE_FLAGS: Final = (
     | getattr(os, "O_NOCTTY", 0)
     | getattr(os, "O_CLOEXEC", 0)
 )
+"""Of the system's open: never through a link, never waiting, never over to a child."""
 _FOLDER_FLAGS: Final = os.O_RDONLY | getattr(os, "O_DIRECTORY", 0) | getattr(os, "O_CLOEXEC", 0)
 _CAN_WALK: Final = os.open in os.supports_dir_fd and hasattr(os, "O_NOFOLLOW")
 
@@ -118,7 +120,7 @@ def _descriptor(path: Path, own_parts: int) -> int:
                 inner = os.open(part, _FOLDER_FLAGS | os.O_NOFOLLOW, dir_fd=folder)
                 os.close(folder)
                 folder = inner
-            return os.open(parts[-1] if parts else ".", _FILE_FLAGS, dir_fd=folder)
+            return os.open(parts[-1] if parts else ".", FILE_FLAGS, dir_fd=folder)
         finally:
             os.close(folder)
     except RefusedFileError:
@@ -139,7 +141,7 @@ def _open_after_a_look(path: Path, own_parts: int) -> int:
         raise _refused(path, "a symbolic link, or in a linked folder; name the file itself")
     if path.is_dir():
         raise _refused(path, "a folder, pipe or device, not a file")
-    return os.open(path, _FILE_FLAGS)
+    return os.open(path, FILE_FLAGS)
 
 
 def _is_link(path: Path, own_parts: int) -> bool:
