@@ -11,5 +11,5 @@ import tempfile
 
 import chargebench.__main__  # noqa: F401
 
-os.environ["XDG_DATA_HOME"] = _data = tempfile.mkdtemp(prefix="chargebench-tests-")
+os.environ["XDG_DATA_HOME"] = os.environ["XDG_CACHE_HOME"] = _data = tempfile.mkdtemp(prefix="chargebench-tests-")
 atexit.register(shutil.rmtree, _data, ignore_errors=True)
