@@ -18,8 +18,8 @@ from pathlib import Path
 from typing import Final
 
 __all__ = [
-    "BENCH", "CHECK", "JOURNAL", "RECIPE", "RUN", "SETTINGS", "STUDY", "TRACE", "Kind", "RefusedFileError", "is_regular",
-    "open_file", "read_bytes",
+    "BENCH", "CHECK", "FILE_FLAGS", "JOURNAL", "RECIPE", "RUN", "SETTINGS", "STUDY", "TRACE", "Kind",
+    "RefusedFileError", "is_regular", "open_file", "read_bytes",
 ]  # fmt: skip
 
 
