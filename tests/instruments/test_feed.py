@@ -226,28 +226,24 @@ def test_commands_to_a_closed_port_are_not_kept(listen: Listen) -> None:
 
 
 class Clock:
-    """The monotonic clock, but for what a test lets pass at once."""
+    """The monotonic clock; while it hurries, each look at it takes a second more."""
 
     def __init__(self) -> None:
+        self.hurries = False
         self._ahead_s = 0.0
 
-    def go_on(self, seconds: float) -> None:
-        """Let so much time pass."""
-        self._ahead_s += seconds
-
     def monotonic(self) -> float:
+        self._ahead_s += self.hurries
         return time.monotonic() + self._ahead_s
 
     def monotonic_ns(self) -> int:
         return time.monotonic_ns() + round(self._ahead_s * 1e9)
 
 
-def answer(
-    end: Listener, replies: dict[bytes, list[bytes]], unanswered: Callable[[], object] = lambda: None
-) -> list[bytes]:
+def answer(end: Listener, replies: dict[bytes, list[bytes]], clock: Clock | None = None) -> list[bytes]:
     """Answer queries line by line in a thread until the caller hangs up; the last reply of a list is repeated.
 
-    Whoever is not answered waits: `unanswered` is called then.
+    The clock hurries while a query stays unanswered.
     """
     asked: list[bytes] = []
 
@@ -260,7 +256,9 @@ def answer(
                     asked.append(line)
                     left = replies.get(line, [b""])
                     reply = left.pop(0) if len(left) > 1 else left[0]
-                    end.write(reply) if reply else unanswered()
+                    if clock is not None:
+                        clock.hurries = not reply
+                    end.write(reply)
         except OSError:
             return
 
@@ -294,7 +292,7 @@ def test_scpi_time_outs_are_counted_and_asked_again(listen: Listen, monkeypatch:
         b"READ?": [b"1E-9\n", b"", b"2E-9\n"],
         b"SYST:ERR?": [b'-420,"Query UNTERMINATED"\n', b'0,"No error"\n'],
     }
-    asked = answer(end, replies, unanswered=lambda: clock.go_on(PATIENCE_S))
+    asked = answer(end, replies, clock)
     heard = listen(bench_with(end.port, "poll_s = 0.01", lines="scpi"))
     heard.until(lambda: b"2E-9" in heard.data())
     assert asked[1:6] == [b"READ?", b"READ?", b"SYST:ERR?", b"SYST:ERR?", b"READ?"]
