@@ -50,6 +50,7 @@ class Morning:
         self.rest_from_s = self.over_s = 0.0
         self.next: Mapping[str, Any] | None = None
         self.doing: Mapping[str, Any] = {}
+        self.under_way = False
         self.ground: list[str] = []
         self.outcomes: list[dict[str, Any]] = []
 
@@ -67,14 +68,21 @@ class Morning:
 
     def _state(self, event: Mapping[str, Any]) -> Iterator[dict[str, Any]]:
         state, run = event["state"], event["run"]
+        if state == "armed" and self.under_way and self.bench.now_s >= self.over_s + REST_S:
+            self._empty()  # the recorder was held up and saw nothing of it: once more
+            self.next = self.doing
         rested = state == "armed" and self.bench.now_s >= self.rest_from_s
-        self.armed = run if rested and run not in self.ground else None
+        self.armed = run if rested and not self.under_way else None
         if state == "grinding" and self.doing.get("purpose") == "blank":
             while self.bench.now_s < self.over_s:
                 time.sleep(0.05)
             yield {"do": "finish"}
         if state == "done":
-            self.rest_from_s = self.bench.empty_cup()["end_s"] + REST_S
+            self._empty()
+
+    def _empty(self) -> None:
+        self.under_way = False
+        self.rest_from_s = self.bench.empty_cup()["end_s"] + REST_S
 
     def _judge(self, run: str) -> None:
         """Set a ruined run aside, once it is in the archive."""
@@ -84,7 +92,7 @@ class Morning:
 
     def _grind(self, run: str, tags: Mapping[str, Any]) -> Iterator[dict[str, Any]]:
         self.ground.append(run)
-        self.armed, self.next, self.doing = None, None, tags
+        self.armed, self.next, self.doing, self.under_way = None, None, tags, True
         if tags["purpose"] == "blank":
             yield {"do": "start"}
         began = self.bench.do(

@@ -18,7 +18,7 @@ from chargebench.desktop.archive_reader import ArchiveReader
 from chargebench.desktop.demo import DemoGuide
 from chargebench.desktop.session import BenchSession
 from chargebench.desktop.window import MainWindow
-from chargebench.instruments.virtual.operator import VirtualOperator, series
+from chargebench.instruments.virtual.operator import REST_S, VirtualOperator, series
 from chargebench.instruments.virtual.process import VirtualBenchProcess
 
 PATIENCE_MS = 300_000
@@ -80,17 +80,20 @@ class Hands:
     def __init__(self, window: MainWindow, bench: VirtualBenchProcess) -> None:
         self.window, self.bench = window, bench
         self.counted_s: list[float] = []
-        self._armed = self._due = False
+        self._armed = self._due = self._under_way = False
+        self._over_s = self._rested_s = 0.0
         window.session.state.connect(self.hear)
         window.session.plan.connect(self.be_told)
 
     def hear(self, event: dict[str, Any]) -> None:
         """Act on a state."""
         self.counted_s += [event["quiet_s"]] if "quiet_s" in event else []
-        self._armed = event["state"] == "armed"
+        missed = event["state"] == "armed" and self._under_way and self.bench.now_s > self._over_s
+        if missed or event["state"] == "done":
+            self._rested_s = self.bench.empty_cup()["end_s"] + REST_S
+            self._due, self._under_way = missed or self._due, False
+        self._armed = event["state"] == "armed" and self.bench.now_s >= self._rested_s
         self.grind()
-        if event["state"] == "done":
-            self.bench.empty_cup()
 
     def be_told(self, event: dict[str, Any]) -> None:
         """Another run is due, unless the plan is through."""
@@ -100,9 +103,10 @@ class Hands:
     def grind(self) -> None:
         """Grind, once armed and told what; a run that the busy machine spoilt is asked for again."""
         if self._armed and self._due:
-            self._due = False
+            self._due, self._under_way = False, True
             tags = self.window.form.texts()
-            self.bench.grind(float(tags["dose_g"]), float(tags["water_uL_per_g"]), str(tags["treatment"]))
+            began = self.bench.grind(float(tags["dose_g"]), float(tags["water_uL_per_g"]), str(tags["treatment"]))
+            self._over_s = began["end_s"]
 
 
 def test_a_plan_is_followed_on_the_virtual_bench(qtbot: Any, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
