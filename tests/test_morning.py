@@ -119,7 +119,9 @@ def test_a_morning_from_plan_to_report(tmp_path: Path) -> None:
     found, problems = answered(study, None, [], None)
     assert problems == []
     (group,) = found["groups"]
-    assert group["runs"] == 36
+    steps = {outcome["tags"]["plan_step"] for outcome in morning.outcomes if outcome["tags"]["purpose"] == "grind"}
+    assert len(steps) == 36
+    assert 36 <= group["runs"] <= len(morning.outcomes) - 4 - len(RUINED)  # a busy machine has a step done twice
     aside = [entry for entry in group["set_aside"] if entry["reason"] == "a spoon fell into the cup"]
     assert len(aside) == len(RUINED)
     dose = group["neutralising_dose"]
