@@ -65,11 +65,11 @@ class Planned:
         """Finish a journal, then prepare the next run of the plan, or stop after its last."""
         answer = self._finisher(journal)
         found = self._finisher.upcoming(self._study, self._archive)
+        if found["next"] is not None:  # before it is told: whoever hears it may grind at once
+            self._commands.put({"do": "tags", "tags": {**self._tags, **found["next"]["tags"]}})
         self._tell(found)
         if found["next"] is None:
             self._commands.put({"do": "stop"})
-        else:
-            self._commands.put({"do": "tags", "tags": {**self._tags, **found["next"]["tags"]}})
         return answer
 
     def _tell(self, found: Mapping[str, Any]) -> None:

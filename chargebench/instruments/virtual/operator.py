@@ -56,7 +56,7 @@ class VirtualOperator:
         self._at = 0
         self._ground: set[str] = set()
         self._answered = 0
-        self._rest_from_s = -math.inf
+        self._rest_from_s = self._over_s = -math.inf
         self.truths: dict[str, dict[str, Any]] = {}
 
     @property
@@ -77,12 +77,21 @@ class VirtualOperator:
         if event.get("event") != "state":
             return []
         run = event.get("run", "")
-        if event["state"] == "armed" and run not in self._ground and self._at < len(self._steps):
-            if self._bench.now_s >= self._rest_from_s:
-                self._grind(run)
+        if event["state"] == "armed" and self._at < len(self._steps):
+            self._armed(run)
         elif event["state"] == "done" and run in self._ground:
             return self._next_step()
         return []
+
+    def _armed(self, run: str) -> None:
+        """Grind when rested; empty the cup of a grind that is over and was not seen, where readings were lost, say."""
+        now_s = self._bench.now_s
+        if run not in self._ground:
+            if now_s >= self._rest_from_s:
+                self._grind(run)
+        elif now_s >= self._over_s + REST_S:
+            self._ground.discard(run)
+            self._rest_from_s = self._bench.empty_cup()["end_s"] + REST_S
 
     def _grind(self, run: str) -> None:
         step = self._steps[self._at]
@@ -93,6 +102,7 @@ class VirtualOperator:
             str(step.get("treatment", "dry")),
             str(step.get("purpose", "grind")),
         )
+        self._over_s = self.truths[run]["end_s"]
 
     def _next_step(self) -> list[dict[str, Any]]:
         self._at += 1
