@@ -10,7 +10,8 @@ A run is a dict: ``run, purpose, treatment, water_uL_per_g, dose_g, block, order
 ``shared_u_nC_per_g`` by cause), and what only the simulator knows (``ions_nC``, ``grounds_nC``).
 
 The model of run i in block b: ``q = m(d) + s(m) z_i + B_b(m) + ions_i / mass``, read as
-``q (1 + gain) + bias + u e_i``, with ``s(m)`` the root sum of squares of a constant and a proportional part; gain and bias are drawn once for a study.
+``q (1 + gain) + bias + u e_i``, with ``s(m)`` the root sum of squares of a constant and a proportional part; gain and
+bias are drawn once for a study.
 Null grinds (blanks) hold the ions alone, drawn anew each time.
 """
 

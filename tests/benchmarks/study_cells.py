@@ -25,13 +25,14 @@ class Sequential:
 
 @dataclass(frozen=True)
 class Cell:
-    """One line of the table."""
+    """One line of the table; with `doses_only` treatments are judged in one study of three, to save time."""
 
     name: str
     curve: Curve
     design: Design = field(default_factory=Design)
     known_from: str = "nulls"
     sequential: Sequential | None = None
+    doses_only: bool = False
 
 
 def ion_cells() -> Iterator[Cell]:
@@ -90,11 +91,11 @@ def few_cells() -> Iterator[Cell]:
         ("out of reach", Curve("exponential", -60.0, -12.0, 6.0)),
     )
     for name, curve in truths:
-        yield Cell(f"4 doses {name}", curve, Design(FOUR))
+        yield Cell(f"4 doses {name}", curve, Design(FOUR), doses_only=True)
     for name, curve in truths[:5]:
-        yield Cell(f"3 doses {name}", curve, Design(THREE))
+        yield Cell(f"3 doses {name}", curve, Design(THREE), doses_only=True)
     for name, curve in truths:
-        yield Cell(f"6 doses {name}", curve, Design((4.0, 8.0, 12.0, 16.0, 24.0)))
+        yield Cell(f"6 doses {name}", curve, Design((4.0, 8.0, 12.0, 16.0, 24.0)), doses_only=True)
 
 
 def held_cells() -> Iterator[Cell]:
@@ -105,13 +106,13 @@ def held_cells() -> Iterator[Cell]:
                 curve = curve_through("exponential", dry, plateau, dose)
                 if dose == 20.0:
                     around = Design(tuple(part * dose for part in AROUND), limit_nC_per_g=1.5, u_gain=0.01)
-                    yield Cell(f"around {dry:g} {plateau:+g} {dose:g}", curve, around)
-                yield Cell(f"fixed {dry:g} {plateau:+g} {dose:g}", curve, Design(FIXED, u_gain=0.01))
+                    yield Cell(f"around {dry:g} {plateau:+g} {dose:g}", curve, around, doses_only=True)
+                yield Cell(f"fixed {dry:g} {plateau:+g} {dose:g}", curve, Design(FIXED, u_gain=0.01), doses_only=True)
     others = [("logistic", -60.0, 1.0, 1.5), ("logistic", -60.0, 1.0, 2.5), ("logistic", 35.0, 0.0, 2.5)]
     others += [("logistic", -60.0, 1.0, 4.0), ("hinge", -60.0, 1.0, 1.0)]
     for kind, dry, plateau, steepness in others:
         curve = curve_through(kind, dry, plateau, 20.0, steepness=steepness)
-        yield Cell(f"fixed {kind} {dry:g} s{steepness:g}", curve, Design(FIXED))
+        yield Cell(f"fixed {kind} {dry:g} s{steepness:g}", curve, Design(FIXED), doses_only=True)
 
 
 def next_cells() -> Iterator[Cell]:
