@@ -188,6 +188,9 @@ def one_study(cell: Cell, rng: np.random.Generator, tally: Tally, number: int) -
     judge_doses(tally, group, truth, bootstrap=not quickly)
     if not quickly:
         judge_treatments(tally, group, truth)
+    if design.ionised_nC_per_g is not None and cell.known_from != "nothing":
+        said = any("not measured" in words for words in group["treatments"]["conclusions"])
+        tally.call("says that the ions were not measured", said, False)
 
 
 def cell_tally(cell: Cell, studies: int, seed: int) -> tuple[Tally, float]:
