@@ -15,12 +15,13 @@ import numpy as np
 from chargebench.study.answer import answer
 from chargebench.study.rows import Question
 from chargebench.study.whole import whole_answer
-from tests.benchmarks.independent_studies import RESAMPLES, Tally, flagged, judge_doses
 from tests.benchmarks.study_adapter import rows_of
 from tests.benchmarks.study_cells import Cell, Sequential
+from tests.benchmarks.study_judges import flagged, judge_doses, student
+from tests.benchmarks.study_tally import Tally
 from tests.independent_studies import draw_once, make_run, truth_of
 
-MOST_STEPS = 60
+MOST_STEPS, RESAMPLES = 60, 400
 
 
 def one_sequence(cell: Cell, rng: np.random.Generator, tally: Tally) -> None:
@@ -110,8 +111,6 @@ def levels_off_above(group: Mapping[str, Any]) -> bool:
 
 def dry_not_charged(group: Mapping[str, Any]) -> bool:
     """Whether dry runs were repeated and their 95 % interval holds zero."""
-    from tests.benchmarks.independent_studies import student
-
     dry = group["dry"]
     if dry is None or dry["n"] < 3:
         return False

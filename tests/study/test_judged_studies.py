@@ -8,10 +8,12 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from tests.benchmarks.independent_studies import Tally, claimed_doses, one_study
+from tests.benchmarks.independent_studies import one_study
 from tests.benchmarks.study_adapter import ionised_outcome, outcomes_of, processed, rows_of
 from tests.benchmarks.study_cells import Cell, Sequential, all_cells
+from tests.benchmarks.study_judges import claimed_doses
 from tests.benchmarks.study_sequence import CONTRADICTIONS, contradictions, one_sequence
+from tests.benchmarks.study_tally import Line, Tally, lines_of
 from tests.independent_studies import Curve, Design, make_study
 
 DESIGN = Design(
@@ -134,3 +136,25 @@ def group(dry_n: int, value: float | None, plateau: float, neutral: float | None
 def test_contradictions(found: dict, advised: dict, runs: int, wrong: set[str]) -> None:
     """Advice is held against the answer printed beside it: each kind of contradiction is seen, and nothing else."""
     assert contradictions(found, advised, Sequential(), runs) == wrong
+
+
+@pytest.mark.parametrize(
+    ("right", "told", "sign"), [(95, 0, ""), (90, 10, ""), (90, 9, ""), (90, 8, "<<"), (10, 90, ""), (93, 0, "")]
+)
+def test_what_is_marked(right: int, told: int, sign: str) -> None:
+    """Below 93 of a hundred is marked, unless nine of ten misses bear a doubt or a reject; calls alike."""
+    tally = Tally()
+    for i in range(100):
+        tally.interval("dose", (0.0, 1.0), 0.5 if i < right else 2.0, flagged=i >= 100 - told)
+        tally.call("neutral wrongly", i >= right, i >= 100 - told)
+    dose, call = lines_of(tally)
+    assert (dose.share, call.share) == (pytest.approx(right), pytest.approx(100 - right))
+    assert (dose.sign, call.sign) == (sign, sign)
+
+
+def test_widths_are_set_beside_earlier_ones() -> None:
+    """A line tells what was covered before and how much wider it is now; nothing where nothing finite was kept."""
+    line = Line("fraction", 300, 95.0, None, 6.0)
+    assert line.text({"width": 5.0, "share": 91.0}).split()[-2:] == ["91.0", "1.20"]
+    assert line.text({"width": math.inf, "share": 91.0}).split()[-1] == "91.0"
+    assert line.text().split() == ["fraction", "300", "95.0", "-", "6"]
