@@ -2,19 +2,23 @@
 
 Most runs become outcomes as a bench would have written them. Runs with the ioniser go through the real recipe, so that
 what the outcome takes off, and how it says so, is the program's own doing: one trace of each kind of run is processed
-for every study, and the others of that kind are shifted from it by what was read, which is exact since charge and mass
-enter linearly.
+for every study, in an archive that holds the null grinds where they are told of by nothing else, and the others of that
+kind are shifted from it by what was read, which is exact since charge and mass enter linearly.
 """
 
 from __future__ import annotations
 
 import copy
 import math
+import tempfile
 from functools import lru_cache
+from pathlib import Path
 from typing import Any
 
 import numpy as np
 
+from chargebench.archive.archive import Archive
+from chargebench.archive.import_traces import import_run
 from chargebench.processing.outcome import RESULT_UNITS, Estimate
 from chargebench.processing.qualify.nulls import ioniser
 from chargebench.processing.qualify.occasion import Occasion
@@ -27,6 +31,24 @@ from tests.independent_studies import trace_of
 COFFEE, GRINDER = "hill lot", "stone burrs"
 STARTED = "2026-03-14T09:15:00Z"
 READINGS_DOF = 30.0
+USUAL = (-100.0, 18.0)
+"""Charge in nC and mass in g of the ionised run that is processed for all."""
+Found = tuple[tuple[str, float, float, float], ...]
+"""What is known of a bench: key, value, u, degrees of freedom."""
+BENCH = """
+[bench]
+name = "hill bench"
+
+[instrument.cup]
+port = "/dev/ttyACM0"
+lines = "framed"
+carries = ["charge"]
+
+[instrument.scale]
+port = "/dev/ttyUSB0"
+lines = "printed"
+carries = ["mass"]
+"""
 
 KNOWN_FROM = ("nulls", "check", "both", "later", "nothing")
 """Where the charge of the ions is known from: null grinds beside the runs; a check made of them, which the ionised runs
@@ -73,38 +95,54 @@ def trace(channel: str, time_s: Any, value: Any) -> Trace:
     return Trace(channel, channel, time_s, value, np.zeros(n, np.int64), np.arange(n), *stamps)
 
 
-@lru_cache(maxsize=8)
-def processed(
-    charge_nC: float, mass_g: float, purpose: str, known: tuple[tuple[str, float, float, float], ...]
-) -> dict[str, Any]:
-    """The outcome that the real recipe makes of an ionised run of that charge and mass on a bench that knows this."""
-    heard = trace_of(charge_nC, mass_g, np.random.default_rng(5))
+def run_of(charge_nC: float, mass_g: float, purpose: str, number: int = 0, known: Found = ()) -> Run:
+    """An ionised run or null grind of that charge and mass, on a bench that knows this, the `number`-th of a day."""
+    heard = trace_of(charge_nC, mass_g, np.random.default_rng(5 + number))
     start, end = heard["grind_s"]
-    run = Run(
-        "20260314T091500Z-7f3a2c",
-        STARTED,
+    traces = {"charge": trace("charge", heard["time_s"], heard["charge_nC"])}
+    if purpose != "blank":
+        traces["mass"] = trace("mass", heard["mass_time_s"], heard["mass_g"])
+    return Run(
+        f"20260314T0915{number:02}Z-7f3a{number:02}",
+        f"2026-03-14T09:15:{number:02}Z",
         {"treatment": "ionised", "purpose": purpose},
-        {
-            "charge": trace("charge", heard["time_s"], heard["charge_nC"]),
-            "mass": trace("mass", heard["mass_time_s"], heard["mass_g"]),
-        },
+        traces,
         (Mark(start, "state", "grinding"), Mark(end, "state", "settling")),
         knowledge=Knowledge({key: Known(value, u, dof) for key, value, u, dof in known}),
+        bench_text=BENCH,
     )
-    return process(run).as_json()
 
 
-def ionised_outcome(run: dict[str, Any], known: tuple[tuple[str, float, float, float], ...]) -> dict[str, Any]:
+@lru_cache(maxsize=8)
+def processed(charge_nC: float, mass_g: float, purpose: str, known: Found) -> dict[str, Any]:
+    """The outcome that the real recipe makes of such a run."""
+    return process(run_of(charge_nC, mass_g, purpose, known=known)).as_json()
+
+
+@lru_cache(maxsize=2)
+def beside_nulls(charges_nC: tuple[float, ...]) -> dict[str, Any]:
+    """The outcome of the usual ionised run in an archive that holds null grinds of these charges, and no check."""
+    with tempfile.TemporaryDirectory() as folder:
+        archive = Archive(Path(folder) / "runs", create=True)
+        for number, charge in enumerate(charges_nC, 1):
+            import_run(archive, run_of(charge, 0.0, "blank", number))
+        run = run_of(*USUAL, "grind")
+        import_run(archive, run)
+        return archive.outcome(run.run_id)
+
+
+def ionised_outcome(run: dict[str, Any], known: Found, nulls_nC: tuple[float, ...] = ()) -> dict[str, Any]:
     """The outcome of a run with the ioniser on: what the recipe makes of such a run, shifted to what was read of it."""
     blank = run["purpose"] == "blank"
-    usual_nC, usual_g = (100.0, 0.0) if blank else (-100.0, 18.0)
-    outcome = copy.deepcopy(processed(usual_nC, usual_g, run["purpose"], known))
+    usual_nC, usual_g = (100.0, 0.0) if blank else USUAL
+    made = beside_nulls(nulls_nC) if nulls_nC else processed(usual_nC, usual_g, run["purpose"], known)
+    outcome = copy.deepcopy(made)
     outcome |= {"run": run["run"], "tags": tags_of(run)}
     outcome["provenance"]["raw_sha256"] = run["run"]
     result = outcome["result"]
     result["net_charge_nC"]["value"] += run["net_charge_nC"] - usual_nC
-    result["collected_mass_g"]["value"] = run["collected_mass_g"]
     if not blank:
+        result["collected_mass_g"]["value"] = run["collected_mass_g"]
         ratio, own = result["charge_to_mass_nC_per_g"], run["u_nC_per_g"]
         ratio["value"] = result["net_charge_nC"]["value"] / run["collected_mass_g"]
         shared = run["shared_u_nC_per_g"]
@@ -114,7 +152,7 @@ def ionised_outcome(run: dict[str, Any], known: tuple[tuple[str, float, float, f
     return outcome
 
 
-def check_of(blanks: list[dict[str, Any]]) -> tuple[tuple[str, float, float, float], ...]:
+def check_of(blanks: list[dict[str, Any]]) -> Found:
     """What the program's own check of the ioniser leaves for the runs after it."""
     found = ioniser(Occasion("bench", STARTED), [run["net_charge_nC"] for run in blanks])
     return tuple((key, value.value, value.u, value.dof) for key, value in found.values.items())
@@ -125,6 +163,7 @@ def outcomes_of(runs: list[dict[str, Any]], known_from: str = "nulls") -> list[d
     blanks = [run for run in runs if run["purpose"] == "blank"]
     first = blanks[: (len(blanks) + 1) // 2] if known_from == "later" else blanks
     known = check_of(first) if known_from in ("check", "both", "later") else ()
+    nulls = tuple(run["net_charge_nC"] for run in blanks) if known_from == "nulls" else ()
     found = []
     for run in runs:
         if run["purpose"] == "blank" and known_from in ("check", "nothing"):
@@ -132,8 +171,8 @@ def outcomes_of(runs: list[dict[str, Any]], known_from: str = "nulls") -> list[d
         if run["treatment"] != "ionised":
             found.append(plain_outcome(run))
         else:
-            made_before = run["purpose"] == "blank" and run in first
-            found.append(ionised_outcome(run, () if made_before else known))
+            blank = run["purpose"] == "blank"
+            found.append(ionised_outcome(run, () if blank and run in first else known, () if blank else nulls))
     return found
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 from tests.independent_studies import Curve, Design, curve_through
 
@@ -36,30 +36,27 @@ class Cell:
 
 
 def ion_cells() -> Iterator[Cell]:
-    """The ioniser's own charge: known from null grinds, from a check, from both; few of them; blocks or none shared."""
+    """The ioniser's own charge: known from null grinds, from a check, from both; few of them, and spread that matters.
+
+    Ions of +5 nC/g are as many as a check of an ioniser lets pass.
+    """
     curve = Curve("exponential", -60.0, 0.0, 9.0)
     base = Design(
-        (10.0, 40.0), blocks=4, repeats=2, constant_nC_per_g=0.4, ionised_nC_per_g=-10.0, ionised_per_block=2,
-        ions_nC=90.0, ions_sd_nC=9.0, blanks=5, band_nC_per_g=3.0,
+        (10.0, 40.0), blocks=4, constant_nC_per_g=0.4, ionised_nC_per_g=-10.0, ionised_per_block=2, ions_nC=90.0,
+        ions_sd_nC=2.5, blanks=5, band_nC_per_g=3.0,
     )  # fmt: skip
     for known_from in ("nulls", "check", "both", "later"):
         yield Cell(f"ions -10 {known_from} n5", curve, base, known_from)
     for known_from in ("nulls", "both"):
-        neutral = _with(base, ionised_nC_per_g=5.0)
-        yield Cell(f"ions +5 {known_from} n5", curve, neutral, known_from)
-    for blanks in (2, 3, 10):
+        yield Cell(f"ions +5 {known_from} n5", curve, replace(base, ionised_nC_per_g=5.0), known_from)
+    spread = replace(base, ions_nC=40.0, ions_sd_nC=16.0, proportional=0.03)
+    for blanks in (2, 3, 5, 10):
         for known_from in ("nulls", "check"):
-            yield Cell(f"ions -10 {known_from} n{blanks}", curve, _with(base, blanks=blanks), known_from)
+            yield Cell(f"ions spread {known_from} n{blanks}", curve, replace(spread, blanks=blanks), known_from)
+    edge = replace(spread, ionised_nC_per_g=3.0 + float(curve.mean(40.0)), ionised_per_block=6)
     for blanks in (2, 5):
         for known_from in ("nulls", "check"):
-            edge = _with(base, ionised_nC_per_g=3.0 + float(curve.mean(40.0)), ions_sd_nC=27.0, blanks=blanks)
-            yield Cell(f"ions at band {known_from} n{blanks}", curve, edge, known_from)
-
-
-def _with(design: Design, **changes: object) -> Design:
-    from dataclasses import replace
-
-    return replace(design, **changes)  # type: ignore[arg-type]
+            yield Cell(f"ions at band {known_from} n{blanks}", curve, replace(edge, blanks=blanks), known_from)
 
 
 def block_cells() -> Iterator[Cell]:

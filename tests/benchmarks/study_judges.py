@@ -81,6 +81,31 @@ def judge_treatments(tally: Tally, group: Mapping[str, Any], truth: Mapping[str,
             first, second = arms[pair["first"]], arms[pair["second"]]
             if first is not None and second is not None:
                 judge_pair(tally, kind, pair, first, second, doubt)
+        judge_together(tally, kind, found[kind], arms, doubt)
+
+
+WORDS = {"against_dry": "against dry", "ionised_minus_misted": "ionised - misted"}
+KEYS = {"signed": "mean_nC_per_g", "absolute": "mean_absolute_nC_per_g"}
+
+
+def judge_together(
+    tally: Tally, kind: str, pairs: Sequence[Mapping[str, Any]], arms: Mapping[str, Any], doubt: bool
+) -> None:
+    """Intervals that are to hold all together: whether they do, by the difference that lies furthest out."""
+    for part, key in KEYS.items():
+        outs = []
+        for pair in pairs:
+            ends, first, second = (
+                pair[part].get("simultaneous_ci95_nC_per_g"),
+                arms[pair["first"]],
+                arms[pair["second"]],
+            )
+            if ends and first is not None and second is not None:
+                middle, half = (ends[0] + ends[1]) / 2, (ends[1] - ends[0]) / 2
+                outs.append(((first[key] - second[key] - middle) / half, 2 * half))
+        if outs:
+            furthest, width = max(outs, key=lambda out: abs(out[0]))
+            tally.claims[f"{WORDS[kind]}, {part}, all together"].append((abs(furthest) <= 1, doubt, width))
 
 
 def judge_pair(
@@ -92,10 +117,10 @@ def judge_pair(
     doubt: bool,
 ) -> None:
     """One comparison: intervals as printed and adjusted for blocks, and whether it was called equivalent."""
-    words = {"against_dry": "against dry", "ionised_minus_misted": "ionised - misted"}[kind]
+    words = WORDS[kind]
     if kind == "against_dry" and pair["first"].startswith("ionised"):
         words = "ionised - dry"
-    for part, key in (("signed", "mean_nC_per_g"), ("absolute", "mean_absolute_nC_per_g")):
+    for part, key in KEYS.items():
         said, true = pair[part], first[key] - second[key]
         tally.interval(f"{words}, {part}", said.get("ci95_nC_per_g"), true, doubt)
         adjusted = said.get("block_adjusted")
