@@ -101,12 +101,17 @@ def contradictions(group: Mapping[str, Any], advised: Mapping[str, Any], plan: S
 
 
 def levels_off_above(group: Mapping[str, Any]) -> bool:
-    """Whether the printed curve levels off on the dry side of a tenth of the dry value."""
-    parameters = group["curve"]["parameters"]
+    """Whether the answer says in words that the curve levels off too high, or its plateau lies 2 u and more above."""
+    fraction, parameters = group["neutralising_dose"]["fraction"], group["curve"]["parameters"]
+    if fraction["status"] != "above highest dose":
+        return False
+    if "levels off" in fraction["text"]:
+        return True
     if "plateau_nC_per_g" not in parameters or "slope_nC_per_g_per_uL_per_g" in parameters:
         return False
-    dry, plateau = parameters["dry_nC_per_g"]["value"], parameters["plateau_nC_per_g"]["value"]
-    return group["neutralising_dose"]["fraction"]["status"] == "above highest dose" and (plateau - 0.1 * dry) * dry > 0
+    dry, plateau = parameters["dry_nC_per_g"]["value"], parameters["plateau_nC_per_g"]
+    above = (plateau["value"] - 0.1 * dry) * math.copysign(1.0, dry)
+    return plateau["u"] is not None and above > 2 * plateau["u"]
 
 
 def dry_not_charged(group: Mapping[str, Any]) -> bool:

@@ -105,16 +105,16 @@ def test_advice_is_followed_to_its_end() -> None:
     assert set(CONTRADICTIONS) <= set(tally.calls)
 
 
-def group(dry_n: int, value: float | None, plateau: float, neutral: float | None) -> dict:
+def group(dry_n: int, value: float | None, plateau: float, neutral: float | None, text: str = "") -> dict:
     """An answer as far as advice is judged by it."""
     status = "found" if value is not None else "above highest dose"
     levels = [{"dose_uL_per_g": dose, "n": dry_n, "mean_nC_per_g": -60.0} for dose in (0.0, 10.0, 20.0)]
     return {
         "levels": levels,
         "dry": levels[0] | {"u_nC_per_g": 1.0, "dof": 3},
-        "curve": {"parameters": {"dry_nC_per_g": {"value": -60.0}, "plateau_nC_per_g": {"value": plateau}}},
+        "curve": {"parameters": {"dry_nC_per_g": {"value": -60.0}, "plateau_nC_per_g": {"value": plateau, "u": 2.0}}},
         "neutralising_dose": {
-            "fraction": {"status": status, "value": value, "ci95": [8.0, 20.0]},
+            "fraction": {"status": status, "value": value, "ci95": [8.0, 20.0], "text": text},
             "equivalence": {"status": "above highest dose" if neutral is None else "found", "value": neutral},
         },
     }
@@ -124,6 +124,8 @@ def group(dry_n: int, value: float | None, plateau: float, neutral: float | None
     ("found", "advised", "runs", "wrong"),
     [
         (group(2, None, -15.0, None), {"dose_uL_per_g": 30.0, "stop": False}, 9, {CONTRADICTIONS[0]}),
+        (group(2, None, -9.0, None), {"dose_uL_per_g": 30.0, "stop": False}, 9, set()),
+        (group(2, None, -9.0, None, "it levels off"), {"dose_uL_per_g": 30.0, "stop": False}, 9, {CONTRADICTIONS[0]}),
         (group(2, None, -3.0, None), {"dose_uL_per_g": 30.0, "stop": False}, 9, set()),
         (group(2, 12.0, 0.0, 0.0), {"dose_uL_per_g": 10.0, "stop": False}, 9, {CONTRADICTIONS[1]}),
         (group(2, 12.0, 0.0, 20.0), {"dose_uL_per_g": None, "stop": True}, 9, {CONTRADICTIONS[3]}),
