@@ -85,6 +85,8 @@ def judge_treatments(tally: Tally, group: Mapping[str, Any], truth: Mapping[str,
 
 
 WORDS = {"against_dry": "against dry", "ionised_minus_misted": "ionised - misted"}
+NEAR = 2.5
+"""Differences outside the band, and below so many times it, are those that may be called equivalent wrongly."""
 KEYS = {"signed": "mean_nC_per_g", "absolute": "mean_absolute_nC_per_g"}
 
 
@@ -127,6 +129,5 @@ def judge_pair(
         if adjusted:
             tally.interval(f"{words}, {part}, in blocks", adjusted["ci95_nC_per_g"], true, doubt)
         equal = said.get("equivalence")
-        if equal:
-            wrong = bool(equal["equivalent"]) and abs(true) >= equal["band_nC_per_g"] * (1 - 1e-9)
-            tally.call(f"{words}, {part}: equivalent wrongly", wrong, doubt)
+        if equal and 1 - 1e-9 <= abs(true) / equal["band_nC_per_g"] < NEAR:
+            tally.call(f"{words}, {part}: equivalent wrongly", bool(equal["equivalent"]), doubt)

@@ -11,7 +11,7 @@ import pytest
 from tests.benchmarks.independent_studies import one_study
 from tests.benchmarks.study_adapter import ionised_outcome, outcomes_of, processed, rows_of
 from tests.benchmarks.study_cells import Cell, Sequential, all_cells
-from tests.benchmarks.study_judges import claimed_doses
+from tests.benchmarks.study_judges import NEAR, claimed_doses
 from tests.benchmarks.study_sequence import CONTRADICTIONS, contradictions, one_sequence
 from tests.benchmarks.study_tally import Line, Tally, lines_of
 from tests.independent_studies import Curve, Design, make_study
@@ -88,6 +88,7 @@ def test_open_ends_hold_everything() -> None:
 def test_a_study_is_judged() -> None:
     """A study is drawn, asked and judged on every thing its cell is for; cells have names of their own."""
     tally, design = Tally(), replace(DESIGN, doses_uL_per_g=(5.0, 10.0, 20.0), band_nC_per_g=3.0)
+    assert 1 < abs(-10.0 - float(Curve().mean(20.0))) / 3.0 < NEAR
     one_study(Cell("ions", Curve(), design, "nulls"), np.random.default_rng(3), tally, 0)
     judged = {"fraction", "levels", "mean ionised", "ionised - misted, signed", "against dry, signed"}
     assert judged <= set(tally.claims)
