@@ -33,6 +33,10 @@ class Described(Protocol):
     def carries(self) -> tuple[str, ...]: ...
     @property
     def pattern(self) -> str | None: ...
+    @property
+    def unit(self) -> str | None: ...
+    @property
+    def query(self) -> str: ...
 
 
 class Own(NamedTuple):
@@ -93,7 +97,9 @@ class Source:
         self._keep = keep
         self._identity = identity
         self._described = instrument
-        self._decoder = make_decoder(instrument.lines, instrument.carries, instrument.pattern)
+        self._decoder = make_decoder(
+            instrument.lines, instrument.carries, instrument.pattern, unit=instrument.unit, query=instrument.query
+        )
         self.clock = DeviceClock() if instrument.lines == "framed" else None
         self.columns = {channel: Columns() for channel in instrument.carries}
         self.notices: list[Own] = []
@@ -123,6 +129,10 @@ class Source:
             self.clock.arrived(newest_s, host_s)
         return found
 
+    def asked(self, command: str) -> None:
+        """It is being sent a command; where that is a query, what follows answers it."""
+        self._decoder.asked(command)
+
     def interrupted(self) -> None:
         """The stream was cut: what comes next does not continue the last line."""
         self._decoder.reset()
@@ -131,6 +141,21 @@ class Source:
     def lines_read(self) -> int:
         """Whole lines seen."""
         return self._decoder.lines_read
+
+    @property
+    def to_be_read(self) -> int:
+        """Lines that were to give a reading: all but words and answers to other questions."""
+        return self._decoder.lines_read - self._decoder.spoken
+
+    @property
+    def sample(self) -> str:
+        """The latest line that gave nothing, in printable characters."""
+        return self._decoder.sample[:80].decode("ascii", "backslashreplace")
+
+    @property
+    def vouched_ns(self) -> int | None:
+        """When it last said that it had not started anew; None where it cannot be asked."""
+        return self._decoder.vouched_ns
 
     @property
     def rejected(self) -> int:

@@ -234,43 +234,6 @@ def answer(end: Listener, replies: dict[bytes, list[bytes]]) -> list[bytes]:
     return asked
 
 
-def test_scpi_is_asked(listen: Listen) -> None:
-    """A polled electrometer gets identity query, start list, then its query over and over; replies are decodable."""
-    end = Listener()
-    asked = answer(end, {b"*IDN?": [b"MAKER,MODEL,1,1\n"], b"FETC?": [b"+1.5E-09\n"]})
-    more = 'start = [":FUNC CHAR", ":RANG 1e-7"]\nquery = "FETC?"\npoll_s = 0.01'
-    heard = listen(bench_with(end.port, more, lines="scpi"))
-    heard.until(lambda: heard.data().count(b"E-09") >= 5)
-    assert asked[:4] == [b"*IDN?", b":FUNC CHAR", b":RANG 1e-7", b"FETC?"]
-    assert b"SYST:ERR?" not in asked
-    readings = make_decoder("scpi", ["charge"]).feed(heard.data(), 0)
-    assert readings[0].text == "MAKER,MODEL,1,1"
-    assert {reading.value for reading in readings[1:]} == {1.5}
-    heard.feeds.stop()
-    end.vanish()
-
-
-def test_scpi_time_outs_are_counted_and_asked_again(listen: Listen, monkeypatch: pytest.MonkeyPatch) -> None:
-    """A reply that does not come is counted and said; the error queue is read; then the query is asked again."""
-    monkeypatch.setattr(feed_module, "REPLY_S", 0.15)
-    end = Listener()
-    replies = {
-        b"*IDN?": [b"A,B,C,D\n"],
-        b"READ?": [b"1E-9\n", b"", b"2E-9\n"],
-        b"SYST:ERR?": [b'-420,"Query UNTERMINATED"\n', b'0,"No error"\n'],
-    }
-    asked = answer(end, replies)
-    heard = listen(bench_with(end.port, "poll_s = 0.01", lines="scpi"))
-    heard.until(lambda: b"2E-9" in heard.data())
-    assert asked[1:6] == [b"READ?", b"READ?", b"SYST:ERR?", b"SYST:ERR?", b"READ?"]
-    assert heard.feeds.timeouts() == {"x": 1}
-    assert [chunk.text for chunk in heard.chunks if chunk.kind == "note"] == [
-        "x: no reply to READ? within 0.15 s (1 so far); asked again"
-    ]
-    heard.feeds.stop()
-    end.vanish()
-
-
 def test_a_scale_is_asked_to_print(listen: Listen) -> None:
     """A scale with a request is sent it again and again, and what it prints is handed on."""
     end = Listener()
