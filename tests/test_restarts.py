@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+import sys
+import time
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field, replace
 from heapq import merge
 from itertools import pairwise
 from pathlib import Path
+from queue import SimpleQueue
 from typing import Any
 
 import pytest
@@ -14,7 +17,8 @@ import pytest
 from chargebench.instruments import conversation
 from chargebench.instruments.benchfile import bench_from_text
 from chargebench.instruments.conversation import Conversation
-from chargebench.instruments.feed import Chunk
+from chargebench.instruments.feed import Chunk, Feeds
+from chargebench.instruments.virtual import SCENARIOS, VirtualBench
 from chargebench.processing.outcome import Outcome
 from chargebench.processing.recipe import process
 from chargebench.recording.journal import journal_content
@@ -71,7 +75,7 @@ class PlayTime:
     def is_set(self) -> bool:
         return self.now_s >= self.end_s
 
-    def wait(self, seconds: float) -> bool:
+    def wait(self, seconds: float, /) -> bool:
         self.now_s += max(seconds, 0.0)
         return self.is_set()
 
@@ -108,11 +112,11 @@ class Wire:
 
 def polled(story: Story, monkeypatch: pytest.MonkeyPatch) -> list[Chunk]:
     """What the feed of a polled electrometer would hand on, by the real conversation in play time."""
-    time = PlayTime(story.end_s)
-    wire = Wire(Meter(story), time)
-    monkeypatch.setattr(conversation, "time", time)
+    clock = PlayTime(story.end_s)
+    wire = Wire(Meter(story), clock)
+    monkeypatch.setattr(conversation, "time", clock)
     instrument = bench_from_text(BENCH + SCPI).instruments["cup"]
-    talk = Conversation(instrument, wire.say, wire.take, list, time)  # type: ignore[arg-type]
+    talk = Conversation(instrument, wire.say, wire.take, list, clock)
     talk.hold(wire)  # type: ignore[arg-type]
     return [Chunk("cup", 0, "open", text="cup: open"), *wire.chunks]
 
@@ -229,3 +233,39 @@ def test_moments_cover_the_run(tmp_path: Path) -> None:
     begins = [states["armed"], states["grinding"], states["settling"], states["done"], 99.0]
     inside = [sum(a <= moment < b for moment in MOMENTS_S) for a, b in pairwise(begins)]
     assert min(inside) >= 2, inside
+
+
+SHORT = "\n[recording]\nquiet_before_s = 2\nquiet_after_s = 2\n"
+PLAYED = replace(SCENARIOS["quarry"], electrometer=replace(SCENARIOS["quarry"].electrometer, speaks="scpi"))
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="pseudo-terminals")
+@pytest.mark.parametrize(("state", "off_s"), [("armed", 0.2), ("grinding", 0.2), ("settling", 2.5), ("", 0.0)])
+def test_on_a_real_terminal(state: str, off_s: float, tmp_path: Path) -> None:
+    """The virtual electrometer on a terminal, switched off in a state of the run: a reject, and else an answer."""
+    with VirtualBench(tmp_path / "bench", scenario=PLAYED, speed=1.0) as virtual:
+        text = virtual.bench_path.read_text(encoding="utf-8") + SHORT
+        bench, events, queue = bench_from_text(text), [], SimpleQueue[Chunk]()
+        live = LiveRun(bench, [tmp_path], {"dose_g": 4.0}, Knowledge(), time.monotonic_ns(), events.append)
+        feeds = Feeds(bench, queue)
+        feeds.start()
+        ground, deadline = False, time.monotonic() + 60.0
+        while live.state != "done" and time.monotonic() < deadline:
+            live.take(queue.get(timeout=10.0))
+            if live.state == "armed" and not ground:
+                ground = True
+                virtual.grind(4.0)
+            if live.state == state and ground:
+                state = ""
+                virtual.restart(off_s)
+        feeds.stop()
+        live.end(time.monotonic_ns())
+        live.journal.close()
+    run = run_of(journal_content(live.journal.path.read_bytes()), live.run_id)
+    outcome = process(run)
+    codes = {flag.code for flag in outcome.flags}
+    assert state == ""
+    assert live.state == "done"
+    assert ("restarted" in codes) == bool(off_s)
+    assert (outcome.result["charge_to_mass_nC_per_g"] is None) == bool(off_s)
+    assert abs(run.traces["charge"].value).max() < 2000.0

@@ -8,7 +8,6 @@ after one, nothing is polled before the instrument has told its name, which no r
 from __future__ import annotations
 
 import re
-import threading
 import time
 from collections.abc import Callable
 from typing import Final, Literal, Protocol
@@ -38,6 +37,13 @@ class Take(Protocol):
     def __call__(self, port: Port, timeout_s: float) -> bytes: ...
 
 
+class Stopping(Protocol):
+    """Whether the bench stops; an event of the thread that holds the conversation."""
+
+    def is_set(self) -> bool: ...
+    def wait(self, timeout: float, /) -> bool: ...
+
+
 class _SilentError(Exception):
     """Raised when an instrument that has told its name does not any more."""
 
@@ -53,7 +59,7 @@ class Conversation:
     take : Take
     outbox : callable
         What else is to be sent by now.
-    stopping : Event
+    stopping : Stopping
 
     Attributes
     ----------
@@ -67,7 +73,7 @@ class Conversation:
         say: Say,
         take: Take,
         outbox: Callable[[], list[bytes]],
-        stopping: threading.Event,
+        stopping: Stopping,
     ) -> None:
         self.timeouts = 0
         self._instrument = instrument
