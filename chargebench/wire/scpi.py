@@ -127,12 +127,12 @@ class ScpiDecoder(LineDecoder):
         if self._asked == self._poll:
             self._answer_to_poll(text, line, received_ns, readings)
             return
-        self.spoken += 1
         if not self._asked:
             self._reject("unasked", line)
         elif self._asked == IDENTITY and looks_numeric(text):
             self._reject("unasked", line)  # it answers an earlier question: the identity is still to come
         else:
+            self.spoken += 1
             said = self._said(text, received_ns)
             if said:
                 readings.append(Reading("notice", nan, line, received_ns, text=said))
