@@ -1,8 +1,8 @@
 """The counters of a board's lines: which were lost, which came twice or late, and whether the board started again.
 
 Owns the verdict on SEQ and MS. A clock that runs backwards without a wrap is a restart, and so is a line counter that
-went further than lines can have been sent in the time between. Only a line whose number was found missing a moment ago
-may come late.
+went further than lines can have been sent in the time between. Two things that look like the first are none, and give
+no reading: a line whose number was found missing a moment ago, and a line that is byte for byte one of the last.
 """
 
 from __future__ import annotations
@@ -18,6 +18,7 @@ SEQUENCE_MODULUS: Final = 1 << 16
 MS_MODULUS: Final = 1 << 32
 LATE_LINES: Final = 64  # a hole of more lines is a loss, which no late line fills
 LATE_MS: Final = 500
+YOUNG_MS: Final = 10_000
 LATE_RUN: Final = 3  # so many late lines one after the other are a board that counts anew
 REMEMBERED: Final = 256
 FASTEST_PER_MS: Final = 10.0  # RATE 10000, the most that a board can be asked for
@@ -34,11 +35,14 @@ class _Seen:
     sequence: int
     ms: int
     late: int = 0
+    cut: bool = False
     holes: deque[tuple[int, int, int, int]] = field(default_factory=lambda: deque(maxlen=8))
     lines: deque[bytes] = field(default_factory=lambda: deque(maxlen=REMEMBERED))
 
-    def is_late(self, sequence: int, ms: int) -> bool:
+    def is_late(self, line: bytes, sequence: int, ms: int) -> bool:
         """Whether a line from before the last one was sent before it: then the clock did not go back."""
+        if line in self.lines:
+            return not self.cut and (sequence > 0 or ms > YOUNG_MS)  # the first lines of a board may be all alike
         self.late += 1
         return self.late < LATE_RUN and any(
             0 < (sequence - first) % SEQUENCE_MODULUS < (after - first) % SEQUENCE_MODULUS
@@ -65,7 +69,7 @@ class _Seen:
         """Take lines that follow, with the counters of the last of them."""
         if len(lines) == 1 and 1 < (sequence - self.sequence) % SEQUENCE_MODULUS <= LATE_LINES:
             self.holes.append((self.sequence, self.ms, sequence, ms))
-        self.sequence, self.ms, self.late = sequence, ms, 0
+        self.sequence, self.ms, self.late, self.cut = sequence, ms, 0, False
         self.lines.extend(lines)
 
 
@@ -90,6 +94,7 @@ class Counters:
         """The connection was lost: what was missing by then will not come any more."""
         for seen in self._seen.values():
             seen.holes.clear()
+            seen.cut = True
 
     def follow(self, channel: str, line: bytes, sequence: int, ms: int) -> Verdict:
         """What a line's counters say; at a restart all kinds count anew."""
@@ -103,7 +108,7 @@ class Counters:
             self.repeated += 1
             return "repeated"
         if step_ms >= MS_MODULUS // 2:
-            if seen.is_late(sequence, ms):
+            if seen.is_late(line, sequence, ms):
                 return "late"
         elif seen.may_have_lost((step - 1) % SEQUENCE_MODULUS, step_ms):
             self.lost += step - 1

@@ -144,7 +144,9 @@ def test_tail_at_connect_is_no_damage() -> None:
         ([(40, 800), (0, 3), (1, 13), (2, 23), (3, 33)], 5, 0, 0, 0),
         ([(1, 10), (4, 40), (2, 20), (3, 30), (5, 50), (7, 70), (6, 60)], 4, 3, 0, 3),
         ([(1, 10), (6, 60), (2, 20), (3, 30), (4, 40), (5, 50)], 4, 4, 0, 2),
-        ([(5, 50), (6, 60), (7, 70), (5, 50), (6, 60), (7, 70), (8, 80)], 7, 0, 0, 0),
+        ([(5, 50), (6, 60), (7, 70), (5, 50), (6, 60), (7, 70), (8, 80)], 4, 0, 1, 2),
+        ([*((n, 88_000 + 10 * n) for n in (*range(100, 200), *range(150, 200))), (200, 90_000)], 101, 0, 1, 49),
+        ([(0, 50), (1, 60), (2, 70), (0, 50), (1, 60), (2, 70)], 6, 0, 0, 0),
     ],
     ids=[
         "plain",
@@ -160,7 +162,9 @@ def test_tail_at_connect_is_no_damage() -> None:
         "restart soon after the start",
         "two late ones",
         "more than two in a row are none",
+        "three lines sent twice",
         "a buffer sent twice",
+        "a board that starts the same way twice",
     ],
 )
 def test_counters(counters: list[tuple[int, int]], given: int, lost: int, repeated: int, late: int) -> None:
