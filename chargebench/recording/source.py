@@ -15,7 +15,7 @@ import numpy.typing as npt
 from chargebench.recording.clocks import DeviceClock
 from chargebench.runs.run import InstrumentRecord
 from chargebench.wire.make import make_decoder
-from chargebench.wire.reading import Reading
+from chargebench.wire.reading import Reading, Status
 
 __all__ = ["Columns", "Described", "Own", "Source"]
 
@@ -115,7 +115,8 @@ class Source:
         for reading in self._decoder.feed(data, received_ns):
             own_s = host_s if reading.received_ns == received_ns else (reading.received_ns - start_ns) / 1e9
             if self.clock is not None and reading.device_ms is not None:
-                own_s = self.clock.seconds(reading.device_ms, own_s)
+                anew = bool(reading.status & Status.RESTARTED)
+                own_s = self.clock.seconds(reading.device_ms, own_s, anew=anew)
                 newest_s = max(newest_s, own_s)
             own = Own(reading, own_s)
             if reading.channel == "notice":

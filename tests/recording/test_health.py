@@ -2,11 +2,18 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+from queue import SimpleQueue
+from typing import Any
+
 import pytest
 
 from chargebench.instruments.benchfile import bench_from_text
+from chargebench.instruments.feed import Chunk
 from chargebench.recording.health import Complaint, Health
 from chargebench.recording.source import Source
+from tests.recording.byte_bench import NO_SCALE_TEXT
+from tests.recording.played import Event, Played
 
 TEXT = '[bench]\nname = "x"\n[instrument.x]\nport = "/dev/x"\nlines = "{lines}"\ncarries = ["{carries}"]\n'
 
@@ -53,3 +60,23 @@ def test_lines_of_a_scale_are_shown_too() -> None:
     """A scale whose every line has a word that nobody knows is told with one of its lines."""
     [complaint] = complaints("printed", "mass", [("", b"Poids 12.34 g\n")] * 60)
     assert 'such as "Poids 12.34 g"' in complaint.text
+
+
+def test_a_refused_command_is_told_and_questions_are_not(tmp_path: Path) -> None:
+    """What a feed says of a start line that was refused is a notice at once; what is asked is said to nobody."""
+    text = NO_SCALE_TEXT.replace('lines = "framed"', 'lines = "scpi"')
+    refused = "cup: :FUNK of its start list was refused: -113"
+    made = [Chunk("cup", 1, "open", text="open"), Chunk("cup", 2, "asked", text="*IDN?"),
+            Chunk("cup", 3, "data", b"A,B,C,D\n"), Chunk("cup", 4, "refused", text=refused)]  # fmt: skip
+    played = Played(tmp_path, made, text=text, react=stop_when_refused)
+    played.recorder.record(1, 10.0)
+    told = [
+        event for event in played.events if event.get("event") == "notice" and event["code"] in ("refused", "asked")
+    ]
+    assert [(event["severity"], event["code"], event["text"]) for event in told] == [("doubt", "refused", refused)]
+
+
+def stop_when_refused(event: Event, commands: SimpleQueue[dict[str, Any]]) -> None:
+    """End the recording at that notice."""
+    if event.get("code") == "refused":
+        commands.put({"do": "stop"})
