@@ -19,6 +19,7 @@ HELP: Final = """\
   empty            zero the charge and pour the cup out
   zero             press the zero switch
   touch            brush against the cable
+  restart          switch the electrometer off and on: what it held is lost
   help             these words
   stop             end (so do Ctrl-C and the end of the input)"""
 
@@ -27,6 +28,7 @@ _PLAIN: Final[Mapping[str, dict[str, Any]]] = {
     "empty": {"do": "empty_cup"},
     "zero": {"do": "zero"},
     "touch": {"do": "touch"},
+    "restart": {"do": "restart"},
     "ioniser on": {"do": "set_ioniser", "on": True},
     "ioniser off": {"do": "set_ioniser", "on": False},
 }
@@ -102,5 +104,9 @@ def said(done: Mapping[str, Any]) -> str:
             return f"{done['sprays']} sprays; the bottle is {done['mass_g']:.3f} g lighter"
         case "set_ioniser":
             return f"ioniser {'on' if done['on'] else 'off'}"
-    words = {"empty_cup": "charge zeroed, cup emptied", "zero": "charge zeroed", "touch": "cable touched"}
-    return words[done["do"]]
+    return {
+        "empty_cup": "charge zeroed, cup emptied",
+        "zero": "charge zeroed",
+        "touch": "cable touched",
+        "restart": "electrometer switched off and on",
+    }[done["do"]]

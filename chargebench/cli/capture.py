@@ -219,7 +219,7 @@ class Capture:
         if chunk.kind == "data":
             return self._append("raw", raw_payload(chunk.received_ns, chunk.instrument, chunk.data))
         fields = {"ns": chunk.received_ns, "instrument": chunk.instrument, "text": chunk.text}
-        if chunk.kind in ("open", "lost"):
+        if chunk.kind in ("open", "lost", "asked"):
             return self._append(chunk.kind, json_payload(fields))
         self._trouble = chunk.text
         return self._append("note", json_payload(fields))

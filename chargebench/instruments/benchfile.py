@@ -20,6 +20,7 @@ from chargebench.units import QUANTITIES, base_channel
 from chargebench.wire.framed import kind_of
 from chargebench.wire.make import make_decoder
 from chargebench.wire.pattern import compile_pattern
+from chargebench.wire.scpi import is_query
 
 __all__ = ["Bench", "Calibration", "Instrument", "Recording", "bench_from_text", "read_bench"]
 
@@ -67,10 +68,13 @@ class Instrument(_Strict):
         For a scale that prints only when asked: what to send, every `poll_s`.
     poll_s : float
         Seconds from one request or query to the next.
+    unit : str or None
+        For printed lines that carry no unit: which one it is.
     start : tuple of str
-        For scpi: commands sent once when the port opens.
+        For scpi: commands sent when the port opens, and again when the instrument was switched off and on.
     query : str
-        For scpi: what asks for a reading.
+        For scpi: what asks for a reading. Numbers of its answer are those of `carries` in order, further ones are
+        passed over.
     serial_number : str or None
         USB serial number; where given, the port is looked up by it, so that the instrument may change its name.
     resolution_g, repeatability_g, linearity_g : float or None
@@ -85,6 +89,7 @@ class Instrument(_Strict):
         tuple[str, ...], Field(strict=False, min_length=1, max_length=110, description=f"a list of {_CHANNELS}")
     ]
     pattern: Annotated[str | None, Field(description="a regular expression with a group (?P<value>…)")] = None
+    unit: Annotated[str | None, Field(description="mg, g, kg, or % or degC for other channels")] = None
     request: Annotated[
         bytes | None,
         BeforeValidator(_text_to_bytes),
@@ -108,6 +113,13 @@ class Instrument(_Strict):
         check_port(port)
         return port
 
+    @field_validator("query")
+    @classmethod
+    def _is_answered(cls, query: str) -> str:
+        if not is_query(query):
+            raise ValueError("allowed is a query, which has a question mark, such as READ?")
+        return query
+
     @field_validator("pattern")
     @classmethod
     def _bounded_pattern(cls, pattern: str | None) -> str | None:
@@ -130,16 +142,16 @@ class Instrument(_Strict):
     def _keys_fit_lines(self) -> Self:
         """Keys that only some line formats use, and channels the format cannot carry."""
         given = self.model_fields_set
-        users = {"pattern": ("printed",), "request": ("printed",), "start": ("scpi",), "query": ("scpi",)}
-        for key, formats in users.items():
-            if key in given and self.lines not in formats:
-                raise ValueError(f"key {key} is used with lines = {formats[0]!r} only, these are {self.lines!r}")
+        users = {"pattern": "printed", "unit": "printed", "request": "printed", "start": "scpi", "query": "scpi"}
+        for key, user in users.items():
+            if key in given and self.lines != user:
+                raise ValueError(f"key {key} is used with lines = {user!r} only, these are {self.lines!r}")
         if "poll_s" in given and self.lines != "scpi" and self.request is None:
             raise ValueError("key poll_s is used with lines = 'scpi' or with a request only")
         for key in ("resolution_g", "repeatability_g", "linearity_g"):
             if key in given and "mass" not in self.carries:
                 raise ValueError(f"key {key} is used where carries has 'mass' only, found {list(self.carries)}")
-        make_decoder(self.lines, self.carries, self.pattern)
+        make_decoder(self.lines, self.carries, self.pattern, unit=self.unit, query=self.query)
         return self
 
 

@@ -1,4 +1,4 @@
-"""One reading thread an instrument, all into one queue. Owns the threads, reopening, polling, and the time of receipt.
+"""One reading thread an instrument, all into one queue. Owns the threads, reopening, and the time of receipt.
 
 Nothing is decoded here: what a port gives is stamped and handed on. A thread never ends by an exception that nobody
 hears of: port errors become chunks that say so and the port is tried again, anything else becomes a ``failed`` chunk.
@@ -6,32 +6,30 @@ hears of: port errors become chunks that say so and the port is tried again, any
 
 from __future__ import annotations
 
-import re
 import sys
 import threading
 import time
 from collections.abc import Callable
+from contextlib import suppress
 from dataclasses import dataclass
 from queue import Empty, SimpleQueue
 from typing import Final, Literal
 
 from chargebench.errors import BenchError, PortForbiddenError, PortHeldError, PortLostError, PortMissingError
 from chargebench.instruments.benchfile import Bench, Instrument
+from chargebench.instruments.conversation import Conversation
 from chargebench.instruments.ports import Port, open_port
 from chargebench.wire.framed import command
-from chargebench.wire.scpi import ERROR_REPLY
 
 __all__ = ["Chunk", "ChunkKind", "Feeds"]
 
-ChunkKind = Literal["data", "open", "lost", "missing", "held", "forbidden", "note", "failed"]
+ChunkKind = Literal["data", "open", "lost", "missing", "held", "forbidden", "asked", "refused", "note", "failed"]
 
 TICK_S: Final = 0.020  # framed lines carry their own clock: reading rarely costs least
 WAIT_S: Final = 0.1  # longest wait for bytes that are stamped as they come
 REOPEN_S: Final = 0.5
-REPLY_S: Final = 2.0  # time-out of a reply; SCPI readings with long integration take above a second
 MAX_BYTES: Final = 65536
 BUSY_BYTES: Final = 2048  # a read that finds this much is followed by the next at once
-ERRORS_READ: Final = 5  # entries of an error queue read after one fault
 STOP_S: Final = 3.0
 
 
@@ -47,12 +45,13 @@ class Chunk:
         Host's monotonic time, taken right after the read.
     kind : str
         ``data``; ``open`` (the port was opened); ``lost`` (an open port went away); ``missing``, ``held``,
-        ``forbidden`` (it could not be opened: said once, tried again all along); ``note`` (a reply that did not come,
-        say); ``failed`` (an exception in the thread, which has ended).
+        ``forbidden`` (it could not be opened: said once, tried again all along); ``asked`` (a polled instrument is
+        about to be sent what stands in `text`; what follows answers it); ``refused`` (a command it would not take);
+        ``note`` (a reply that did not come, say); ``failed`` (an exception in the thread, which has ended).
     data : bytes
         As received; empty unless kind is ``data``.
     text : str
-        One sentence for people; empty where kind is ``data``.
+        One sentence for people, or the command sent where kind is ``asked``; empty where kind is ``data``.
     """
 
     instrument: str
@@ -93,7 +92,7 @@ class Feeds:
 
     def timeouts(self) -> dict[str, int]:
         """Replies that did not come in time, by instrument."""
-        return {name: feed.timeouts for name, feed in self._feeds.items()}
+        return {name: feed.conversation.timeouts for name, feed in self._feeds.items()}
 
     def stop(self) -> None:
         """Close every port and end every thread; afterwards nothing more enters the queue. Twice does no harm."""
@@ -107,13 +106,15 @@ class _Feed:
     """One instrument's thread. Everything but `send`, `ask_to_stop` and `join` happens in it."""
 
     def __init__(self, instrument: Instrument, queue: SimpleQueue[Chunk]) -> None:
-        self.timeouts = 0
         self._instrument = instrument
         self._queue = queue
         self._outbox: SimpleQueue[bytes] = SimpleQueue()
         self._stopping = threading.Event()
         self._thread = threading.Thread(target=self._run, name=f"feed-{instrument.name}", daemon=True)
         self._port: Port | None = None
+        self.conversation = Conversation(
+            instrument, lambda kind, text: self._put(kind, text=text), self._take, self._waiting, self._stopping
+        )
 
     def start(self) -> None:
         self._thread.start()
@@ -171,7 +172,7 @@ class _Feed:
         """Read an open port until it is lost or the bench stops."""
         self._forget_outbox()
         if self._instrument.lines == "scpi":
-            self._poll_scpi(port)
+            self.conversation.hold(port)
         elif self._instrument.request is not None:
             self._poll_printed(port, self._instrument.request)
         elif self._instrument.lines == "framed":
@@ -196,11 +197,16 @@ class _Feed:
         return data
 
     def _send_outbox(self, port: Port) -> None:
-        while True:
-            try:
-                port.write(self._outbox.get_nowait())
-            except Empty:
-                return
+        for data in self._waiting():
+            port.write(data)
+
+    def _waiting(self) -> list[bytes]:
+        """What is to be sent by now."""
+        found: list[bytes] = []
+        with suppress(Empty):
+            while True:
+                found.append(self._outbox.get_nowait())
+        return found
 
     def _forget_outbox(self) -> None:
         """Commands from before the port was open are old; say so and drop them."""
@@ -208,8 +214,6 @@ class _Feed:
             self._put(
                 "note", text=f"{self._instrument.name}: {self._outbox.get()!r} was not sent, the port was not open"
             )
-
-    # --- asked, not streamed -------------------------------------------------------------------------------------
 
     def _poll_printed(self, port: Port, request: bytes) -> None:
         """Send the request every `poll_s`; hand on whatever comes."""
@@ -221,54 +225,6 @@ class _Feed:
                 port.write(request)
                 due = max(due + self._instrument.poll_s, now)
             self._take(port, min(WAIT_S, self._instrument.poll_s))
-
-    def _poll_scpi(self, port: Port) -> None:
-        """Identity, start list, then the query over and over."""
-        self._ask(port, "*IDN?")
-        for line in self._instrument.start:
-            port.write(line.encode("ascii") + b"\n")
-        due = time.monotonic()
-        while not self._stopping.is_set():
-            self._send_outbox(port)
-            reply = self._ask(port, self._instrument.query)
-            if not _is_numeric(reply):
-                self._read_errors(port)
-            due = max(due + self._instrument.poll_s, time.monotonic())
-            self._stopping.wait(due - time.monotonic())
-
-    def _ask(self, port: Port, query: str) -> bytes:
-        """Send a query and wait for its reply, a whole line; empty when it does not come in time."""
-        port.write(query.encode("ascii") + b"\n")
-        reply = b""
-        deadline = time.monotonic() + REPLY_S
-        while not self._stopping.is_set():
-            reply = (reply + self._take(port, WAIT_S))[-MAX_BYTES:]
-            if reply.endswith(b"\n"):
-                return reply
-            if time.monotonic() >= deadline:
-                self._count_timeout(query)
-                self._take(port, WAIT_S)  # a late reply must not pass for that of the next query
-                return b""
-        return b""
-
-    def _count_timeout(self, query: str) -> None:
-        """Count a reply that did not come; say the first and then each tenth."""
-        self.timeouts += 1
-        if self.timeouts % 10 == 1:
-            said = f"no reply to {query} within {REPLY_S:g} s ({self.timeouts} so far); asked again"
-            self._put("note", text=f"{self._instrument.name}: {said}")
-
-    def _read_errors(self, port: Port) -> None:
-        """After a fault, empty the instrument's error queue into the notices."""
-        for _ in range(ERRORS_READ):
-            match = ERROR_REPLY.search(self._ask(port, "SYST:ERR?").decode("ascii", "replace"))
-            if match is None or int(match["code"]) == 0:
-                return
-
-
-def _is_numeric(reply: bytes) -> bool:
-    """Whether a reply has the characters of decimal numbers and nothing else."""
-    return re.fullmatch(rb"[0-9+\-.eE, ]+\r?\n", reply) is not None
 
 
 def _state_of(error: BenchError) -> ChunkKind:

@@ -72,6 +72,20 @@ _ROWS: Final = (
         "Resets of the input in a quiet stretch: {found:.0f}; its pieces have levels of their own.",
     ),
     Watch(
+        "restarted",
+        "reject",
+        0.0,
+        "restarts",
+        "The electrometer started anew in the run ({found:.0f} times): what it had integrated is lost; repeat the run.",
+    ),
+    Watch(
+        "scale-restarted",
+        "reject",
+        0.0,
+        "restarts",
+        "The scale started anew in the run ({found:.0f} times): its zero may be another one; repeat the run.",
+    ),
+    Watch(
         "gap-in-grind",
         "doubt",
         0.0,

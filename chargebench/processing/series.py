@@ -21,6 +21,7 @@ RESET: Final = 2
 ZERO: Final = 4
 UNSETTLED: Final = 8
 NOT_A_NUMBER: Final = 32
+RESTARTED: Final = 64
 BEYOND_BELIEF: Final = 1e12
 """Times (s) and values (nC, nA, g) at or above this are no measurements, whatever they are."""
 REFUSED: Final = OVER | ZERO | NOT_A_NUMBER
@@ -66,6 +67,8 @@ class Series:
         First and last time at which the instrument said over range; empty where it never did.
     losses_s : array (k, 2)
         Times of the lines before and after each place where lines are missing by the counter.
+    restarts_s : tuple of float
+        Times of the first readings, usable or not, since the instrument started anew, where usable ones come before.
     """
 
     time_s: Floats
@@ -80,6 +83,7 @@ class Series:
     jumps: tuple[float, ...] = ()
     over_s: tuple[float, ...] = ()
     losses_s: Floats = field(default_factory=lambda: np.empty((0, 2)))
+    restarts_s: tuple[float, ...] = ()
 
     def __len__(self) -> int:
         return len(self.time_s)
@@ -173,6 +177,7 @@ def clean(
         gaps_s = np.diff(time_s)
     backwards = unsettled = bad = 0
     over: Floats = np.empty(0)
+    restarts_s: Floats = np.empty(0)
     met: npt.NDArray[np.int64] = np.empty(0, dtype=np.int64)
     if not (_plain(time_s, value, gaps_s) and not repeated and not status.any()):
         fresh = np.ones(len(time_s), dtype=bool)
@@ -187,6 +192,7 @@ def clean(
             fresh[1:] &= time_s[1:] > time_s[:-1]
         good = usable & ((status & REFUSED) == 0) & (np.abs(value) < BEYOND_BELIEF)
         over = time_s[usable & ((status & OVER) != 0)]
+        restarts_s = time_s[usable & ((status & RESTARTED) != 0)]
         unsettled, bad = int(np.count_nonzero(status & UNSETTLED)), int(np.count_nonzero(~good))
         keep = good & fresh
         met = _met_since(keep, np.where(fresh, status, 0))
@@ -199,6 +205,7 @@ def clean(
     return Series(
         time_s, value, _breaks(time_s, met, wide), step_s, lost, repeated, backwards, bad, unsettled,
         _jumps(time_s, wide, steps), (float(over[0]), float(over[-1])) if len(over) else (), losses_s,
+        tuple(restarts_s[restarts_s > time_s[0]].tolist()) if len(time_s) else (),
     )  # fmt: skip
 
 

@@ -102,6 +102,9 @@ def fit_charge(work: Work) -> None:
         work.flag("no-charge-readings", -1.0)
         return
     _trace_flags(work, cup.series)
+    if cup.series.restarts_s:
+        work.flag("restarted", len(cup.series.restarts_s), always=True, at_s=list(cup.series.restarts_s))
+        return
     if len(work.fine) > 1 and float(np.ptp(work.fine.high)) == float(np.ptp(work.fine.low)) == 0.0:
         work.flag("display-still", shown_nC=float(work.fine.high[0]))
         return

@@ -69,7 +69,7 @@ def collect(work: Work) -> None:
     """Collected mass with its sources of error, recovery, and the flags that go with them."""
     material = work.material
     by_hand = _by_hand(material)
-    on_port = _settled_levels(work) if len(material.scale) else None
+    on_port = _settled_levels(work) if len(material.scale) and not material.scale.restarts_s else None
     work.levels = by_hand or on_port
     if by_hand is not None:
         work.steps.append("collected mass from the cup weighed by hand before and after")
@@ -78,7 +78,9 @@ def collect(work: Work) -> None:
         _scale_flags(work, *on_port)
     work.flag("weighing-missing", sum(mass is None for mass in _told_masses(material)) % 2)
     if work.levels is None:
-        if material.collects:
+        if restarts_s := material.scale.restarts_s:
+            work.flag("scale-restarted", len(restarts_s), always=True, at_s=list(restarts_s))
+        elif material.collects:
             work.flag("no-mass")
         return
     known, repeatability_g = material.known, _stated(work, "repeatability")

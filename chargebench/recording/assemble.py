@@ -105,6 +105,15 @@ class Assembler:
         return 1.0 if clock is None else clock.map.rate
 
     @property
+    def vouched_ns(self) -> int | None:
+        """When the instrument of the cup last said that it had not started anew; None where it cannot be asked."""
+        for channel in ("charge", "current"):
+            for source in self._sources.values():
+                if channel in source.columns:
+                    return source.vouched_ns
+        return None
+
+    @property
     def _governing_clock(self) -> Any:
         return None if self._governor is None else self._sources[self._governor].clock
 
@@ -179,6 +188,11 @@ class Assembler:
         source = self._sources.get(str(fields.get("instrument")))
         if source is not None:
             source.interrupted()
+
+    def _on_asked(self, fields: Mapping[str, Any]) -> None:
+        source = self._sources.get(str(fields.get("instrument")))
+        if source is not None:
+            source.asked(str(fields.get("text", "")))
 
     def _on_tag(self, fields: Mapping[str, Any]) -> None:
         self._tags = tags_of(fields)

@@ -213,8 +213,12 @@ class DeviceClock:
         self._doubt: tuple[int, float] | None = None
         self._last_added_host_s = -math.inf
 
-    def seconds(self, device_ms: int, host_s: float) -> float:
-        """Seconds of a line stamped `device_ms` that was received at `host_s`."""
+    def seconds(self, device_ms: int, host_s: float, *, anew: bool = False) -> float:
+        """Seconds of a line stamped `device_ms` that was received at `host_s`.
+
+        With `anew` the line's own counters say that the board started again: a stamp just before the last one, which
+        otherwise is a line that came late, then is the first of a new count.
+        """
         if self._last_ms < 0:
             self._accept(device_ms, host_s)
             self._base_ms = device_ms - round(host_s * 1000)
@@ -223,6 +227,9 @@ class DeviceClock:
         if step_ms is None:
             return self._doubted(device_ms, host_s)
         self._doubt = None
+        if step_ms < 0 and anew:
+            last_s = (self._last_ms - self._base_ms) / 1000
+            return self._begin_again(device_ms, host_s, last_s, self._by_host_s(host_s, last_s))
         if step_ms < 0:
             return (self._last_ms - self._base_ms + step_ms) / 1000
         self._base_ms -= WRAP_MS if device_ms < self._last_ms else 0
@@ -241,19 +248,31 @@ class DeviceClock:
     def _doubted(self, device_ms: int, host_s: float) -> float:
         """Time of a line that does not follow; believed when the one before it in doubt leads to it."""
         last_s = (self._last_ms - self._base_ms) / 1000
-        by_host_s = max(self.map.device_s(host_s), last_s) if self.map else last_s
+        by_host_s = self._by_host_s(host_s, last_s)
         doubt, self._doubt = self._doubt, (device_ms, host_s)
         if doubt is None or (_step(doubt[0], device_ms, host_s - doubt[1]) or -1) < 0:
             return by_host_s
         self._doubt = None
         forward_ms = (device_ms - self._last_ms) % WRAP_MS
-        restarted = forward_ms >= WRAP_MS // 2 or device_ms <= _most_ms(host_s - self._last_host_s)
-        if restarted:
-            self._base_ms = device_ms - round(by_host_s * 1000)
-        elif device_ms < self._last_ms:
+        if forward_ms >= WRAP_MS // 2 or device_ms <= _most_ms(host_s - self._last_host_s):
+            return self._begin_again(device_ms, host_s, last_s, by_host_s)
+        if device_ms < self._last_ms:
             self._base_ms -= WRAP_MS
+        return self._go_on("jump", device_ms, host_s, last_s)
+
+    def _by_host_s(self, host_s: float, last_s: float) -> float:
+        """Time by the host's clock, not before that of the last line."""
+        return max(self.map.device_s(host_s), last_s) if self.map else last_s
+
+    def _begin_again(self, device_ms: int, host_s: float, last_s: float, by_host_s: float) -> float:
+        """The board started again: its new count goes on from the time by the host's clock."""
+        self._base_ms = device_ms - round(by_host_s * 1000)
+        return self._go_on("restart", device_ms, host_s, last_s)
+
+    def _go_on(self, kind: Literal["restart", "jump"], device_ms: int, host_s: float, last_s: float) -> float:
+        """Take a line after which the two clocks have lost each other."""
         now_s = (device_ms - self._base_ms) / 1000
-        self.events.append(ClockEvent("restart" if restarted else "jump", last_s, now_s))
+        self.events.append(ClockEvent(kind, last_s, now_s))
         self._accept(device_ms, host_s)
         self.map.begin(now_s, host_s)
         self.map.add(now_s, host_s)

@@ -100,6 +100,8 @@ class Detector:
         self._started_by_hand = False
         self._settled_g = np.nan
         self._by_hand: Signal | None = None
+        self._started_anew = False
+        self._checks = self._just_checked = False
 
     @property
     def newest_s(self) -> float:
@@ -128,6 +130,13 @@ class Detector:
         self._by_hand = signal
         return self._evaluate()
 
+    def checked(self) -> list[Change]:
+        """An instrument that can be asked answered that it did not start anew; once one has, quiet waits for that."""
+        self._checks = self._just_checked = True
+        changes = self._evaluate()
+        self._just_checked = False
+        return changes
+
     def feed(self, readings: Iterable[Timed]) -> list[Change]:
         """Changes of state that these readings bring about."""
         changes: list[Change] = []
@@ -139,7 +148,11 @@ class Detector:
                 self._first_s = time_s
             if self._blocks.advance(time_s):
                 changes += self._evaluate()
+            if status & Status.RESTARTED:
+                self._started_anew = True
             if channel == "mass":
+                if status & Status.RESTARTED:
+                    self._handled_s = self._blocks.now_s
                 self._take_mass(time_s, value)
             elif status & SPOILT or value != value:
                 self._blocks.spoil(time_s)
@@ -304,8 +317,14 @@ class Detector:
         _, mass_g = self._blocks.mass(span_s)
         return mass_steady(mass_g, self._least_g(0.1, span_s))
 
+    @property
+    def _vouched_for(self) -> bool:
+        """Whether nothing can have started anew unseen by now: asked just now, or there is nobody to ask."""
+        return self._just_checked or not self._checks
+
     def _signals_waiting(self) -> Signals:
         now_s = self._blocks.now_s
+        self._started_anew = False
         if now_s - self._handled_s < 3.0:
             return {}
         _, base = self._blocks.mass(3.0, max(now_s - self._crossed_s, 0.0) + BASE_BEFORE_S)
@@ -314,12 +333,15 @@ class Detector:
             return {"grind": (self._onset_s(), "mass is rising before the bench had been quiet")}
         _, mass_g = self._blocks.mass(BASE_SPAN_S + BASE_BEFORE_S)  # or armed could see the base that it stepped from
         based = mass_steady(mass_g, self._least_g(0.1))
-        if based and now_s - self._handled_s > self._before_s and self._quiet(self._before_s + 0.5):
+        long_enough = based and now_s - self._handled_s > self._before_s
+        if long_enough and self._vouched_for and self._quiet(self._before_s + 0.5):
             return {"quiet": (now_s - self._before_s, "quiet: grind when ready")}
         return {}
 
     def _signals_armed(self) -> Signals:
         now_s = self._blocks.now_s
+        if self._started_anew:
+            return {"disturbed": (now_s, "an instrument started anew")}
         if now_s - self._handled_s < 1.0:
             return {"disturbed": (now_s, "something was moved on the scale")}
         _, mass_g = self._blocks.mass(1.0)
@@ -381,7 +403,7 @@ class Detector:
             return {"grind": (now_s - 2.0, "more is falling")}
         if since_s < self._after_s:
             return {}
-        if self._quiet(self._after_s):
+        if self._vouched_for and self._quiet(self._after_s):
             return {"settled": (now_s, "")}
         if since_s > LONGEST_SETTLING * self._after_s:
             return {"settled": (now_s, "it did not become quiet after the grind")}

@@ -81,7 +81,7 @@ class Health:
             yield from self._rate(name, sources[name])
 
     def _garbled(self, name: str, state: _State, source: Source) -> Iterator[Complaint]:
-        total, bad = source.lines_read, source.rejected
+        total, bad = source.to_be_read, source.rejected
         new, new_bad = total - state.seen[0], bad - state.seen[1]
         if new < 0 or new_bad < 0:
             state.seen = (total, bad)
@@ -91,9 +91,9 @@ class Health:
         state.seen = (total, bad)
         mostly = new_bad > MOSTLY * max(new, new_bad)
         if mostly and not state.garbled:
-            text = (
-                f"{name}: {new_bad} of {max(new, new_bad)} lines make no sense; check baud and lines in the bench file"
-            )
+            shown = f', such as "{source.sample}"' if source.sample else ""
+            what = f"{new_bad} of {max(new, new_bad)} {'replies' if state.lines == 'scpi' else 'lines'}"
+            text = f"{name}: {what} make no sense{shown}; check baud, lines and carries in the bench file"
             yield Complaint("doubt", "garbled", text)
         state.garbled = mostly
 

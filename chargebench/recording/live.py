@@ -24,13 +24,15 @@ from chargebench.recording.journal import Journal
 from chargebench.recording.records import Record, fields_of, json_payload, raw_of, raw_payload
 from chargebench.recording.states import Signal, State
 from chargebench.runs.run import Knowledge, TagValue
+from chargebench.wire.reading import Status
 
 __all__ = ["LiveRun"]
 
 Emit = Callable[[Mapping[str, Any]], None]
 
 CARRIED_S = 20.0
-CARRIED_KINDS = frozenset({"raw", "lost", "open"})
+MEASURED = frozenset({"charge", "current", "mass"})
+CARRIED_KINDS = frozenset({"raw", "lost", "open", "asked"})
 
 
 class LiveRun:
@@ -95,6 +97,9 @@ class LiveRun:
         self.journal = self._create(header, in_memory)
         self._assembler = Assembler(bench, header, keep=False)
         self._landmarks: deque[tuple[float, int]] = deque()
+        self._heard: set[str] = set()
+        self._vouched_ns: int | None = None
+        self._restarted: tuple[str, ...] = ()
         self._first_s = 0.0
         if not self.journal.failure:
             self.tell_journal()
@@ -160,13 +165,18 @@ class LiveRun:
         """One chunk: into the journal, then through decoder and detector, then states are told."""
         if chunk.kind == "data":
             record = self.journal.append("raw", raw_payload(chunk.received_ns, chunk.instrument, chunk.data))
-        elif chunk.kind in ("open", "lost"):
+        elif chunk.kind in CARRIED_KINDS:
             fields = {"ns": chunk.received_ns, "instrument": chunk.instrument, "text": chunk.text}
             record = self.journal.append(chunk.kind, json_payload(fields))
-            self.journal.sync_soon()
+            if chunk.kind != "asked":
+                self.journal.sync_soon()
         else:
             record = self._note(chunk.received_ns, "note", chunk.kind, chunk.text)
-        self._mark_states(self._take(record))
+        state = self.state
+        changes = self._take(record)
+        if self._restarted:
+            self._tell_restart(chunk, lost=state in ("grinding", "settling"))
+        self._mark_states(changes)
 
     def by_hand(self, signal: Signal) -> None:
         """A person starts or finishes the grind."""
@@ -179,7 +189,21 @@ class LiveRun:
             self._landmarks.append((now_s, record.number))
             while self._landmarks[0][0] < now_s - self._carry_s - 2.0:
                 self._landmarks.popleft()
-        return self._detector.feed(readings)
+        anew = {reading.channel for reading in readings if reading.status & Status.RESTARTED}
+        self._restarted = tuple(sorted(anew & self._heard & MEASURED))
+        self._heard.update(reading.channel for reading in readings)
+        changes = self._detector.feed(readings)
+        vouched_ns = self._assembler.vouched_ns
+        if vouched_ns != self._vouched_ns:
+            self._vouched_ns = vouched_ns
+            changes += self._detector.checked()
+        return changes
+
+    def _tell_restart(self, chunk: Chunk, *, lost: bool) -> None:
+        """An instrument that was heard before has started anew."""
+        what = f"{chunk.instrument} started anew: its {' and '.join(self._restarted)} begins again from nothing"
+        then = "this run will be rejected, make it again" if lost else "wait until the bench is ready again"
+        self.notice(chunk.received_ns, "reject" if lost else "doubt", "restarted", f"{what}; {then}")
 
     def _mark_states(self, changes: Sequence[Change]) -> None:
         for change in changes:

@@ -270,7 +270,7 @@ class Recorder:
             self._health.port(chunk.instrument, opened=chunk.kind == "open", now_s=now_s)
             event = {"event": "port", "instrument": chunk.instrument, "state": chunk.kind, "text": chunk.text}
             self._emit(event)
-        else:
+        elif chunk.kind != "asked":
             severity = "reject" if chunk.kind == "failed" else "doubt"
             self._emit({"event": "notice", "severity": severity, "code": chunk.kind, "text": chunk.text})
         if self._live.state == "done":

@@ -36,7 +36,7 @@ __all__ = [
     "unescape",
 ]
 
-KINDS = frozenset({"header", "raw", "discarded", "lost", "open", "clock", "tag", "mark", "note", "end"})
+KINDS = frozenset({"header", "raw", "asked", "discarded", "lost", "open", "clock", "tag", "mark", "note", "end"})
 
 MAX_LINE_BYTES = 8_000_000
 MOST_NUMBER = 2**63 - 1

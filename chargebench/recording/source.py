@@ -15,7 +15,7 @@ import numpy.typing as npt
 from chargebench.recording.clocks import DeviceClock
 from chargebench.runs.run import InstrumentRecord
 from chargebench.wire.make import make_decoder
-from chargebench.wire.reading import Reading
+from chargebench.wire.reading import Reading, Status
 
 __all__ = ["Columns", "Described", "Own", "Source"]
 
@@ -33,6 +33,10 @@ class Described(Protocol):
     def carries(self) -> tuple[str, ...]: ...
     @property
     def pattern(self) -> str | None: ...
+    @property
+    def unit(self) -> str | None: ...
+    @property
+    def query(self) -> str: ...
 
 
 class Own(NamedTuple):
@@ -93,7 +97,9 @@ class Source:
         self._keep = keep
         self._identity = identity
         self._described = instrument
-        self._decoder = make_decoder(instrument.lines, instrument.carries, instrument.pattern)
+        self._decoder = make_decoder(
+            instrument.lines, instrument.carries, instrument.pattern, unit=instrument.unit, query=instrument.query
+        )
         self.clock = DeviceClock() if instrument.lines == "framed" else None
         self.columns = {channel: Columns() for channel in instrument.carries}
         self.notices: list[Own] = []
@@ -109,7 +115,8 @@ class Source:
         for reading in self._decoder.feed(data, received_ns):
             own_s = host_s if reading.received_ns == received_ns else (reading.received_ns - start_ns) / 1e9
             if self.clock is not None and reading.device_ms is not None:
-                own_s = self.clock.seconds(reading.device_ms, own_s)
+                anew = bool(reading.status & Status.RESTARTED)
+                own_s = self.clock.seconds(reading.device_ms, own_s, anew=anew)
                 newest_s = max(newest_s, own_s)
             own = Own(reading, own_s)
             if reading.channel == "notice":
@@ -123,6 +130,10 @@ class Source:
             self.clock.arrived(newest_s, host_s)
         return found
 
+    def asked(self, command: str) -> None:
+        """It is being sent a command; where that is a query, what follows answers it."""
+        self._decoder.asked(command)
+
     def interrupted(self) -> None:
         """The stream was cut: what comes next does not continue the last line."""
         self._decoder.reset()
@@ -131,6 +142,21 @@ class Source:
     def lines_read(self) -> int:
         """Whole lines seen."""
         return self._decoder.lines_read
+
+    @property
+    def to_be_read(self) -> int:
+        """Lines that were to give a reading: all but words and answers to other questions."""
+        return self._decoder.lines_read - self._decoder.spoken
+
+    @property
+    def sample(self) -> str:
+        """The latest line that gave nothing, in printable characters."""
+        return self._decoder.sample[:80].decode("ascii", "backslashreplace")
+
+    @property
+    def vouched_ns(self) -> int | None:
+        """When it last said that it had not started anew; None where it cannot be asked."""
+        return self._decoder.vouched_ns
 
     @property
     def rejected(self) -> int:

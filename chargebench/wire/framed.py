@@ -1,7 +1,8 @@
 """Lines of the bench's own boards: ``KIND,SEQ,MS,VALUE,UNIT,STATUS*CRC``. Owns their grammar in both directions.
 
 One counter per kind runs from 0 to 65535 and wraps; the device's uptime in ms wraps at 2**32. A line is believed only
-when its check field agrees; then a wrong field is the board's mistake and is counted under its own name.
+when its check field agrees; then a wrong field is the board's mistake and is counted under its own name. After a
+restart (see `chargebench.wire.counters`) the next reading of every kind says so, whatever its own flags are.
 """
 
 from __future__ import annotations
@@ -16,21 +17,17 @@ from operator import or_
 from typing import Final
 
 from chargebench.units import base_channel, from_wire
+from chargebench.wire.counters import MS_MODULUS, SEQUENCE_MODULUS, Counters
 from chargebench.wire.crc import START, crc_text
 from chargebench.wire.decoder import LineDecoder
 from chargebench.wire.framed_batch import FEWEST, alike
 from chargebench.wire.lines import LineSplitter
 from chargebench.wire.numbers import DECIMAL
-from chargebench.wire.reading import Reading, Status
+from chargebench.wire.reading import RESTART, Reading, Status
 
 __all__ = ["LINE_LIMIT", "MS_MODULUS", "SEQUENCE_MODULUS", "FramedDecoder", "command", "encode", "kind_of"]
 
 LINE_LIMIT: Final = 200
-SEQUENCE_MODULUS: Final = 1 << 16
-MS_MODULUS: Final = 1 << 32
-LATE_LINES: Final = 64  # a young board's counter that goes back by no more than this is a line out of order
-LATE_MS: Final = 10_000
-LATE_RUN: Final = 3  # so many of them one after the other, from a board that has just started, are a restart
 BATCH_LINES: Final = 1024
 
 _UNITS: Final = {  # unit on the wire -> power of ten to the canonical unit
@@ -141,13 +138,24 @@ class FramedDecoder(LineDecoder):
         super().__init__(LineSplitter(LINE_LIMIT))
         self._meaning = _meanings(carries)
         self._kinds = {kind for kind, _unit in self._meaning}
-        self._last: dict[str, tuple[int, int]] = {}
-        self._late: dict[str, list[int]] = {}
+        self._counters = Counters()
+        self._restarted: set[str] = set()
         self._first = True
+
+    @property
+    def lost(self) -> int:
+        """Line numbers that were skipped."""
+        return self._counters.lost
+
+    @property
+    def repeated(self) -> int:
+        """Lines that came twice in a row."""
+        return self._counters.repeated
 
     def reset(self) -> None:
         """Drop the unfinished line; counters go on, so that lines lost meanwhile are counted."""
         super().reset()
+        self._counters.interrupted()
         self._first = True
 
     def feed(self, chunk: bytes, received_ns: int) -> list[Reading]:
@@ -161,7 +169,8 @@ class FramedDecoder(LineDecoder):
 
     def _decode_some(self, lines: list[bytes], received_ns: int, readings: list[Reading]) -> None:
         """Append the readings of some lines, all at once where they allow it."""
-        found = alike(lines, received_ns, self._meaning, self._last) if len(lines) >= FEWEST else None
+        plain = len(lines) >= FEWEST and not self._restarted
+        found = alike(lines, received_ns, self._meaning, self._counters.last) if plain else None
         if found is None:
             for line in lines:
                 self._decode(line, received_ns, readings)
@@ -170,17 +179,18 @@ class FramedDecoder(LineDecoder):
         newest = found[-1]
         assert newest.sequence is not None
         assert newest.device_ms is not None
-        self._last[newest.channel] = (newest.sequence, newest.device_ms)
+        self._counters.take(newest.channel, lines, newest.sequence, newest.device_ms)
         readings.extend(found)
 
     def _decode(self, line: bytes, received_ns: int, readings: list[Reading]) -> None:
         """Append the reading of one line, or count why there is none."""
         found = self._parse(line, received_ns)
         if isinstance(found, Reading):
+            self.spoken += found.channel == "notice"
             readings.append(found)
         elif found:
             torn = self._first and found in ("no_check", "check")
-            self._rejected["cut" if torn else found] += 1
+            self._reject("cut" if torn else found, line)
         self._first = False
 
     def _parse(self, line: bytes, received_ns: int) -> Reading | str:
@@ -207,9 +217,12 @@ class FramedDecoder(LineDecoder):
         value = _decimal(value_text, power)
         if value is None:
             return "number"
-        reason = self._follow(channel, sequence, ms)
+        reason = self._follow(channel, line, sequence, ms)
         if reason is not None:
             return reason
+        if channel in self._restarted:
+            self._restarted.remove(channel)
+            status |= RESTART
         return Reading(channel, value, line, received_ns, status, sequence, ms)
 
     def _other(
@@ -220,47 +233,21 @@ class FramedDecoder(LineDecoder):
             if kind in self._kinds:
                 return "unit"
             return "kind" if _KIND.fullmatch(kind) is None else "not_carried"
-        reason = self._follow("notice", sequence, ms)
+        reason = self._follow("notice", line, sequence, ms)
         if reason is not None:
             return reason
         text = line.split(b",")[3].decode("utf-8", "replace")
         return Reading("notice", nan, line, received_ns, status, sequence, ms, text)
 
-    def _follow(self, channel: str, sequence: int, ms: int) -> str | None:
+    def _follow(self, channel: str, line: bytes, sequence: int, ms: int) -> str | None:
         """Hold a line's counters against the last ones of its channel.
 
         Returns
         -------
         str or None
-            Reason to leave the line out (empty for a repeat), or None. A device clock that goes back further than a
-            line out of order can is a restart: counting begins anew.
+            Reason to leave the line out (empty for a repeat), or None.
         """
-        last = self._last.get(channel)
-        if last is not None:
-            step = (sequence - last[0]) % SEQUENCE_MODULUS
-            if step == 0 and ms == last[1]:
-                self.repeated += 1
-                return ""
-            back_ms = (last[1] - ms) % MS_MODULUS
-            went_back = 0 < back_ms < MS_MODULUS // 2
-            if back_ms <= LATE_MS and self._is_late(channel, step, sequence, ms):
-                return "late"
-            if not went_back and 1 < step < SEQUENCE_MODULUS - LATE_LINES:
-                self.lost += step - 1
-        self._last[channel] = (sequence, ms)
-        if self._late:
-            self._late.pop(channel, None)
-        return None
-
-    def _is_late(self, channel: str, step: int, sequence: int, ms: int) -> bool:
-        """Whether a line somewhat behind in time was sent earlier: only a young board may be a restarted one."""
-        if ms > LATE_MS:
-            return step >= SEQUENCE_MODULUS // 2
-        return step >= SEQUENCE_MODULUS - LATE_LINES and not self._runs_on(channel, sequence)
-
-    def _runs_on(self, channel: str, sequence: int) -> bool:
-        """Whether seemingly late lines follow each other: then the board was started again soon after its start."""
-        run = self._late.get(channel, [])
-        run = [*run, sequence] if run and sequence == run[-1] + 1 else [sequence]
-        self._late[channel] = run
-        return len(run) == LATE_RUN
+        verdict = self._counters.follow(channel, line, sequence, ms)
+        if verdict == "restart":
+            self._restarted = {channel for channel, _power in self._meaning.values()}
+        return {"repeated": "", "late": "late"}.get(verdict)

@@ -14,7 +14,7 @@ import re._parser as sre  # type: ignore[import-not-found]  # the parser `re` it
 from functools import cache
 from typing import Any, Final
 
-__all__ = ["GROUPS", "LINE_LIMIT", "MOST_WAYS", "compile_pattern"]
+__all__ = ["GROUPS", "LINE_LIMIT", "MOST_WAYS", "compile_pattern", "spelt_out"]
 
 LINE_LIMIT: Final = 128
 MOST_WAYS: Final = (LINE_LIMIT + 1) ** 2  # × a walk of LINE_LIMIT steps: some tens of milliseconds at worst
@@ -62,6 +62,24 @@ def compile_pattern(text: str) -> re.Pattern[str]:
             "allowed are two, such as .* before the number: name the characters in between more exactly"
         )
     return pattern
+
+
+_TOKEN = re.compile(r"\\.|\[\^?\]?(?:\\.|[^\]\\])*\]|\(\?P<\w+>|\((?:\?:)?|\)|[^\\\[()]+", re.DOTALL)
+
+
+def spelt_out(pattern: str) -> str:
+    """What a pattern that was compiled spells out, outside its named groups, escapes and classes."""
+    kept: list[str] = []
+    named: list[bool] = []
+    for token in _TOKEN.findall(pattern):
+        if token.startswith("("):
+            named.append(token.startswith("(?P"))
+            kept.append(" " if named[-1] else "")
+        elif token == ")":
+            named.pop()
+        elif not any(named):
+            kept.append(" " if token[0] in "\\[" else token)
+    return "".join(kept)
 
 
 def _ways(items: Parsed, follow: Characters) -> tuple[int, Characters]:

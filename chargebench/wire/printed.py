@@ -4,6 +4,9 @@ Nothing on such a line tells a whole one from a piece, so three things stand in.
 dropped. A line is believed when its shape (wording, unit, decimals, width) is one that three lines running have shown;
 until then readings are held, and given with their own times once the shape is confirmed, so that a legitimate change
 (another unit, a range with fewer decimals) loses nothing. A lone line that differs is counted and left out.
+
+A number is a weight only where every word beside it is known and none says otherwise (`chargebench.wire.scale_words`),
+and where its unit is known: from the line, else from the bench file.
 """
 
 from __future__ import annotations
@@ -19,8 +22,9 @@ from chargebench.units import QUANTITIES, base_channel, quantity_of
 from chargebench.wire.decoder import LineDecoder
 from chargebench.wire.lines import LineSplitter
 from chargebench.wire.numbers import finite
-from chargebench.wire.pattern import LINE_LIMIT, compile_pattern
+from chargebench.wire.pattern import LINE_LIMIT, compile_pattern, spelt_out
 from chargebench.wire.reading import Reading, Status
+from chargebench.wire.scale_words import NO_WEIGHT, NOT_WEIGHING, UNITS, WORDS, verdict, words_in
 
 __all__ = ["BUILT_IN", "PrintedDecoder"]
 
@@ -28,19 +32,15 @@ CONFIRM: Final = 3
 KNOWN_SHAPES: Final = 8
 _VALUE = r"(?:(?P<sign>[+-]) *)?(?P<value>[0-9]+(?:\.[0-9]*)?|\.[0-9]+)"
 _UNIT = r"(?P<unit>[A-Za-z%]{1,4})"
-_FLAG = r"(?P<stable>ST|US|OL|SD|S|U|D|M|[?*])"
+_FLAG = r"(?P<stable>[A-Za-z]{1,12}|[?*])"
 BUILT_IN: Final[Mapping[str, str]] = MappingProxyType(
     {
         "value unit": rf" *{_VALUE} *{_UNIT}(?: +{_FLAG})? *",
-        "flag,value,unit": rf" *{_FLAG} *,(?: *(?P<kind>[A-Z]{{1,3}}) *,)? *{_VALUE} *,? *{_UNIT} *",
+        "flag,value,unit": rf" *{_FLAG} *,(?: *(?P<kind>[A-Za-z]{{1,12}}) *,)? *{_VALUE} *,? *{_UNIT} *",
         "label value unit flag": rf" *(?P<kind>[A-Za-z]{{1,12}}):? +{_VALUE} *{_UNIT}(?: *{_FLAG})? *",
     }
 )
-_WORDS: Final[Mapping[str, Status]] = MappingProxyType(
-    dict.fromkeys(("ST", "S", "STABLE", "*"), Status.SETTLED)
-    | dict.fromkeys(("US", "U", "SD", "D", "M", "?", "UNSTABLE"), Status.UNSETTLED)
-    | {"OL": Status.OVER}
-)
+_LETTERS = re.compile(r"[^\W\d_]+|%")
 
 
 @dataclass(frozen=True, slots=True)
@@ -117,18 +117,22 @@ class PrintedDecoder(LineDecoder):
     Parameters
     ----------
     carries : sequence of str
-        One channel; without a ``unit`` group its canonical unit is assumed.
+        One channel.
     pattern : str, optional
         Regular expression for whole lines, with the named group ``value`` and optionally ``sign``, ``unit``,
-        ``stable``, ``kind``. Without it the built-in shapes are tried in order.
+        ``stable``, ``kind``. Without it the built-in shapes are tried in order. Words that it spells out outside its
+        groups are its maker's own; all others must be known.
+    unit : str, optional
+        Unit of lines that print none.
 
     Raises
     ------
     ValueError
-        When the pattern cannot serve (see `chargebench.wire.pattern.compile_pattern`) or there is not one channel.
+        When the pattern cannot serve (see `chargebench.wire.pattern.compile_pattern`), there is not one channel, the
+        unit is not one of its, or neither pattern nor unit tells one.
     """
 
-    def __init__(self, carries: Sequence[str], pattern: str | None = None) -> None:
+    def __init__(self, carries: Sequence[str], pattern: str | None = None, unit: str | None = None) -> None:
         super().__init__(LineSplitter(LINE_LIMIT, drop_first=True, either_end=True))
         if len(carries) != 1:
             raise ValueError(f"carries {list(carries)}: printed lines carry exactly one channel")
@@ -138,6 +142,16 @@ class PrintedDecoder(LineDecoder):
         self._quantity = quantity_of(carries[0])
         texts = BUILT_IN.values() if pattern is None else (pattern,)
         self._patterns = [compile_pattern(text) for text in texts]
+        spelt = "" if pattern is None else spelt_out(pattern)
+        self._spelt_out = frozenset(words_in(spelt))
+        self._spelt_units = frozenset(_LETTERS.findall(spelt)) & self._quantity.powers.keys()
+        allowed = ", ".join(self._quantity.powers)
+        if unit is not None and unit not in self._quantity.powers:
+            raise ValueError(f"unit {unit!r}: allowed are {allowed}")
+        grouped = all("unit" in compiled.groupindex for compiled in self._patterns)
+        if not (unit or grouped or self._spelt_units):
+            raise ValueError(f"pattern tells no unit: add a group (?P<unit>…), or state unit, one of {allowed}")
+        self._unit = unit
         self._known: list[Shape] = []
         self._held: list[Reading] = []
         self._held_shape: Shape | None = None
@@ -152,26 +166,54 @@ class PrintedDecoder(LineDecoder):
         text = line.decode("latin-1")
         match = next((m for p in self._patterns if (m := p.fullmatch(text)) is not None), None)
         if match is None or match["value"] is None:
-            self._rejected["no_match"] += 1
+            self._no_number(text, line, received_ns, readings)
             return
-        found = self._reading(match, line, received_ns)
+        says = verdict(self._words_beside(match))
+        if isinstance(says, Status) and says & NO_WEIGHT:
+            self._over(says, line, received_ns, readings)
+            return
+        found = says if isinstance(says, str) else self._weight(match, line, received_ns, says)
         if isinstance(found, str):
-            self._rejected[found] += 1
+            self._reject(found, line)
             return
         self._admit(_shape(match), found, readings)
 
-    def _reading(self, match: re.Match[str], line: bytes, received_ns: int) -> Reading | str:
+    def _no_number(self, text: str, line: bytes, received_ns: int, readings: list[Reading]) -> None:
+        """A line that no pattern matches: a scale may tell an overload in a shape of its own."""
+        says = verdict(words_in(_LETTERS.sub(lambda word: " " if word[0] in UNITS else word[0], text)))
+        if isinstance(says, Status) and says & NO_WEIGHT:
+            self._over(says, line, received_ns, readings)
+        else:
+            self._reject(says if says == NOT_WEIGHING else "no_match", line)
+
+    def _over(self, says: Status, line: bytes, received_ns: int, readings: list[Reading]) -> None:
+        """Append a reading without a number; it needs no shape, being no weight."""
+        self._let_go()
+        readings.append(Reading(self._channel, nan, line, received_ns, says & NO_WEIGHT))
+
+    def _words_beside(self, match: re.Match[str]) -> list[str]:
+        """Words of a matched line that are no part of its number, but for those that the pattern spells out."""
+        groups = match.groupdict()
+        unit = groups.get("unit") or ""
+        strange = unit if unit not in self._quantity.powers and unit.upper() in WORDS else ""
+        told = f"{groups.get('stable') or ''} {groups.get('kind') or ''} {strange}"
+        return words_in(told) + [word for word in words_in(_rest(match)) if word not in self._spelt_out]
+
+    def _weight(self, match: re.Match[str], line: bytes, received_ns: int, status: Status) -> Reading | str:
         """The reading of a matched line, or the reason there is none."""
         groups = match.groupdict()
-        unit = self._quantity.unit if groups.get("unit") is None else groups["unit"]
+        unit = groups.get("unit") or self._unit_outside(match) or self._unit
+        if unit is None:
+            return "no_unit"
         if unit not in self._quantity.powers:
             return "unit"
         text = f"{(groups.get('sign') or '').strip()}{groups['value']}".replace(",", ".")
         value = finite(text, self._quantity.powers[unit])
-        if value is None:
-            return "number"
-        status = _WORDS.get((groups.get("stable") or "").strip().upper(), Status.NONE)
-        return Reading(self._channel, nan if status & Status.OVER else value, line, received_ns, status)
+        return "number" if value is None else Reading(self._channel, value, line, received_ns, status)
+
+    def _unit_outside(self, match: re.Match[str]) -> str | None:
+        """The unit that the pattern spells out, where it is on the line."""
+        return next((word for word in _LETTERS.findall(_rest(match)) if word in self._spelt_units), None)
 
     def _admit(self, shape: Shape, reading: Reading, readings: list[Reading]) -> None:
         """Give, hold or release, by whether the line's shape is known."""
@@ -196,3 +238,13 @@ class PrintedDecoder(LineDecoder):
         if self._held:
             self._rejected["shape"] += len(self._held)
         self._held, self._held_shape = [], None
+
+
+def _rest(match: re.Match[str]) -> str:
+    """A matched line, its named groups left out."""
+    rest = list(match.string)
+    for name, found in match.groupdict().items():
+        if found is not None:
+            start, end = match.span(name)
+            rest[start:end] = [" "] * (end - start)
+    return "".join(rest)

@@ -9,13 +9,14 @@ from __future__ import annotations
 from enum import IntFlag
 from typing import NamedTuple
 
-__all__ = ["Reading", "Status"]
+__all__ = ["RESTART", "Reading", "Status"]
 
 
 class Status(IntFlag):
     """What an instrument says about a reading, as bits that travel into the run file unchanged.
 
-    ``SETTLED`` and ``UNSETTLED`` are both unset where the line does not tell.
+    ``SETTLED`` and ``UNSETTLED`` are both unset where the line does not tell. ``RESTARTED`` comes with ``RESET`` and
+    is the decoder's word: the instrument started anew, or was set up anew, since its last reading of this channel.
     """
 
     NONE = 0
@@ -25,6 +26,10 @@ class Status(IntFlag):
     UNSETTLED = 8
     SETTLED = 16
     NOT_A_NUMBER = 32
+    RESTARTED = 64
+
+
+RESTART = Status.RESET | Status.RESTARTED
 
 
 class Reading(NamedTuple):

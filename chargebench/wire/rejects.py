@@ -20,7 +20,11 @@ REASONS: Final[Mapping[str, str]] = MappingProxyType(
         "number": "its value is not a finite decimal number",
         "unit": "a unit that its channel cannot have",
         "status": "a status word that is not known",
+        "unasked": "answers no question that is open: came late, or its question is not known",
         "no_match": "matches none of the line patterns",
+        "word": "a word beside the number that is not known",
+        "not_weighing": "no weighing: a tare, preset, total, target or the like",
+        "no_unit": "its unit is missing, and the bench file says none",
         "shape": "other width, decimals or wording than the lines before and after it",
     }
 )

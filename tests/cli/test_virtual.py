@@ -36,6 +36,7 @@ def test_scenarios_offered_are_those_there_are() -> None:
         ("inject -20.5", {"do": "inject", "charge_nC": -20.5}),
         ("spray 10", {"do": "spray", "count": 10}),
         ("empty", {"do": "empty_cup"}),
+        ("restart", {"do": "restart"}),
     ],
 )
 def test_words_are_commands(line: str, expected: dict[str, object]) -> None:

@@ -30,8 +30,10 @@ FAMILIES = sorted(MAKERS)
 
 
 def decoder_of(family: str) -> Decoder:
-    """A fresh decoder."""
-    return make_decoder(*MAKERS[family])
+    """A fresh decoder, told of the poll where lines are answers."""
+    decoder = make_decoder(*MAKERS[family])
+    decoder.asked("READ?")
+    return decoder
 
 
 def framed_stream() -> bytes:
@@ -160,6 +162,16 @@ def test_ten_megabytes_without_a_line_end(family: str) -> None:
 
 
 @pytest.mark.parametrize("family", FAMILIES)
+def test_a_sample_of_what_was_not_understood_is_kept(family: str) -> None:
+    """Of lines that were to give a reading and did not, the latest is at hand to be shown."""
+    decoder = decoder_of(family)
+    assert decoder.sample == b""
+    decoder.feed(b"\n" + STREAMS[family] + b"#?! 12,\n", 0)
+    assert decoder.sample == b"#?! 12,"
+    assert decoder.lines_read - decoder.spoken >= sum(decoder.rejects.values()) - decoder.rejects.get("cut", 0)
+
+
+@pytest.mark.parametrize("family", FAMILIES)
 def test_reset_drops_the_unfinished_line(family: str) -> None:
     """Bytes of before and after a reconnect are never joined to one line."""
     stream = STREAMS[family]
@@ -189,7 +201,7 @@ def test_what_python_takes_for_numbers(family: str, text: str) -> None:
         data = value + b"\n"
     else:
         data = b"\n" + (b"ST," + value + b",g\n") * 5
-    assert [reading for reading in decoder.feed(data, 0) if reading.channel != "notice"] == []
+    assert [reading for reading in decoder.feed(data, 0) if math.isfinite(reading.value)] == []
 
 
 @pytest.mark.parametrize(

@@ -78,7 +78,9 @@ def fuzz(bytes_each: int, seed: int = 0) -> Tally:
 
 def _decoder(name: str) -> Decoder:
     lines, channel, pattern, _ = SENDERS[name]
-    return make_decoder(lines, [channel], pattern)
+    decoder = make_decoder(lines, [channel], pattern)
+    decoder.asked("READ?")
+    return decoder
 
 
 def _mutate(name: str, bytes_each: int, draw: random.Random, tally: Tally) -> None:

@@ -177,6 +177,8 @@ def test_ports_that_are_refused(port: str) -> None:
         ("[bench]", "[bank]", ["bank", "not known", "bench"]),
         ("baud = 9600", 'name = "x"', ["scale", "name"]),
         ("baud = 9600", 'query = "X?"', ["instrument.scale", "query", "scpi"]),
+        ("baud = 9600", 'unit = "lb"', ["instrument.scale", "'lb'", "mg, g, kg"]),
+        ("(?P<unit>m?k?g)", "", ["instrument.scale", "tells no unit", "mg, g, kg"]),
         ("baud = 9600", "poll_s = 1", ["instrument.scale", "poll_s", "request"]),
         ("baud = 9600", 'request = ""', ["instrument.scale.request", "1 to 200"]),
         ("baud = 9600", "resolution_g = -1", ["instrument.scale.resolution_g", "-1", "above 0"]),
@@ -266,3 +268,21 @@ def test_any_damage_is_taken_or_refused(edits: list[tuple[int, str, int]]) -> No
     else:
         said = ""
     assert "\n" not in said
+
+
+@pytest.mark.parametrize("query", ["READ", "*RST"])
+def test_a_poll_is_a_question(query: str) -> None:
+    """A query that no instrument answers is refused when the file is read."""
+    text = (
+        f'[bench]\nname = "x"\n[instrument.x]\nport = "COM3"\nlines = "scpi"\ncarries = ["charge"]\nquery = "{query}"\n'
+    )
+    with pytest.raises(BenchFileError, match="question mark"):
+        bench_from_text(text)
+
+
+def test_the_unit_of_lines_that_print_none() -> None:
+    """Stated in the bench file, and only with printed lines."""
+    text = '[bench]\nname = "x"\n[instrument.x]\nport = "COM3"\nlines = "printed"\ncarries = ["mass"]\nunit = "kg"\n'
+    assert bench_from_text(text + "pattern = '(?P<value>[0-9.]+)'").instruments["x"].unit == "kg"
+    with pytest.raises(BenchFileError, match="unit is used with lines = 'printed' only"):
+        bench_from_text(text.replace("printed", "framed"))

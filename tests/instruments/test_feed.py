@@ -225,26 +225,8 @@ def test_commands_to_a_closed_port_are_not_kept(listen: Listen) -> None:
     again.vanish()
 
 
-class Clock:
-    """The monotonic clock; while it hurries, each look at it takes a second more."""
-
-    def __init__(self) -> None:
-        self.hurries = False
-        self._ahead_s = 0.0
-
-    def monotonic(self) -> float:
-        self._ahead_s += self.hurries
-        return time.monotonic() + self._ahead_s
-
-    def monotonic_ns(self) -> int:
-        return time.monotonic_ns() + round(self._ahead_s * 1e9)
-
-
-def answer(end: Listener, replies: dict[bytes, list[bytes]], clock: Clock | None = None) -> list[bytes]:
-    """Answer queries line by line in a thread until the caller hangs up; the last reply of a list is repeated.
-
-    The clock hurries while a query stays unanswered.
-    """
+def answer(end: Listener, replies: dict[bytes, list[bytes]]) -> list[bytes]:
+    """Answer queries line by line in a thread until the caller hangs up; the last reply of a list is repeated."""
     asked: list[bytes] = []
 
     def serve() -> None:
@@ -255,53 +237,12 @@ def answer(end: Listener, replies: dict[bytes, list[bytes]], clock: Clock | None
                 for line in lines:
                     asked.append(line)
                     left = replies.get(line, [b""])
-                    reply = left.pop(0) if len(left) > 1 else left[0]
-                    if clock is not None:
-                        clock.hurries = not reply
-                    end.write(reply)
+                    end.write(left.pop(0) if len(left) > 1 else left[0])
         except OSError:
             return
 
     threading.Thread(target=serve, daemon=True).start()
     return asked
-
-
-def test_scpi_is_asked(listen: Listen) -> None:
-    """A polled electrometer gets identity query, start list, then its query over and over; replies are decodable."""
-    end = Listener()
-    asked = answer(end, {b"*IDN?": [b"MAKER,MODEL,1,1\n"], b"FETC?": [b"+1.5E-09\n"]})
-    more = 'start = [":FUNC CHAR", ":RANG 1e-7"]\nquery = "FETC?"\npoll_s = 0.01'
-    heard = listen(bench_with(end.port, more, lines="scpi"))
-    heard.until(lambda: heard.data().count(b"E-09") >= 5)
-    assert asked[:4] == [b"*IDN?", b":FUNC CHAR", b":RANG 1e-7", b"FETC?"]
-    assert b"SYST:ERR?" not in asked
-    readings = make_decoder("scpi", ["charge"]).feed(heard.data(), 0)
-    assert readings[0].text == "MAKER,MODEL,1,1"
-    assert {reading.value for reading in readings[1:]} == {1.5}
-    heard.feeds.stop()
-    end.vanish()
-
-
-def test_scpi_time_outs_are_counted_and_asked_again(listen: Listen, monkeypatch: pytest.MonkeyPatch) -> None:
-    """A reply that does not come is counted and said; the error queue is read; then the query is asked again."""
-    clock = Clock()
-    monkeypatch.setattr(feed_module, "time", clock)
-    end = Listener()
-    replies = {
-        b"*IDN?": [b"A,B,C,D\n"],
-        b"READ?": [b"1E-9\n", b"", b"2E-9\n"],
-        b"SYST:ERR?": [b'-420,"Query UNTERMINATED"\n', b'0,"No error"\n'],
-    }
-    asked = answer(end, replies, clock)
-    heard = listen(bench_with(end.port, "poll_s = 0.01", lines="scpi"))
-    heard.until(lambda: b"2E-9" in heard.data())
-    assert asked[1:6] == [b"READ?", b"READ?", b"SYST:ERR?", b"SYST:ERR?", b"READ?"]
-    assert heard.feeds.timeouts() == {"x": 1}
-    assert [chunk.text for chunk in heard.chunks if chunk.kind == "note"] == [
-        f"x: no reply to READ? within {PATIENCE_S:g} s (1 so far); asked again"
-    ]
-    heard.feeds.stop()
-    end.vanish()
 
 
 def test_a_scale_is_asked_to_print(listen: Listen) -> None:

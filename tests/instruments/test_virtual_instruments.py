@@ -10,6 +10,7 @@ from chargebench.errors import InputError
 from chargebench.instruments.virtual import GrindOrder, Scenario
 from chargebench.instruments.virtual.board import Board, Noise
 from chargebench.instruments.virtual.grind import Fall
+from chargebench.instruments.virtual.meter import Meter
 from chargebench.instruments.virtual.printing_scale import PrintingScale
 from chargebench.instruments.virtual.scenario import Electrometer, Room, ScaleModel
 from chargebench.instruments.virtual.world import World
@@ -293,3 +294,44 @@ def test_forgetting_changes_nothing():
     after = world.charge_nC(now), world.load_g(now), world.plate_nC(1, now)
     for a, b in zip(before, after, strict=True):
         assert np.allclose(a, b, rtol=1e-12, atol=1e-9)
+
+
+def test_a_board_that_is_switched_off_begins_again():
+    """Charge, clock and line numbers begin anew after a restart, nothing is said meanwhile, and a decoder tells it."""
+    world = _world(electrometer=replace(SILENT, leakage_time_constant_s=math.inf, bias_current_pA=0.0))
+    board = Board(world, 0)
+    world.inject(-50.0, 1.0)
+    decoder = make_decoder("framed", ["charge", "humidity", "temperature"])
+    before = decoder.feed(board.advance(3.0), 0)
+    board.restart(3.0, 0.5)
+    after = decoder.feed(board.advance(6.0), 0)
+    charge = [[r for r in readings if r.channel == "charge"] for readings in (before, after)]
+    assert charge[0][-1].value == pytest.approx(-50.0)
+    assert [r.value for r in charge[1]] == pytest.approx([0.0] * len(charge[1]))
+    assert len(charge[1]) == pytest.approx(250, abs=2)
+    assert (charge[1][0].sequence, charge[1][0].device_ms < 20) == (0, True)
+    marked = [r.channel for r in after if r.status & Status.RESTARTED]
+    assert sorted(marked) == ["charge", "humidity", "temperature"]
+
+
+def test_a_polled_electrometer_answers_and_is_switched_off():
+    """It tells its name, its bits, its errors and the charge in coulomb; after a restart the bits say so."""
+    world = _world(electrometer=replace(SILENT, speaks="scpi", leakage_time_constant_s=math.inf, bias_current_pA=0.0))
+    meter = Meter(world, 0)
+    world.inject(-50.0, 1.0)
+
+    def ask(command, at_s):
+        meter.hear(f"{command}\n".encode())
+        return meter.advance(at_s).decode().strip()
+
+    meter.advance(3.0)
+    assert ask("*IDN?", 3.1).count(",") == 3
+    assert [ask("*ESR?", 3.2), ask("*ESR?", 3.3)] == ["128", "0"]
+    assert float(ask("READ?", 3.4)) == pytest.approx(-50e-9)
+    assert [ask(":FUNK CHAR", 3.5), ask("*ESR?", 3.6)] == ["", "32"]
+    assert [ask("SYST:ERR?", 3.7), ask("SYST:ERR?", 3.8)] == ['-113,"Undefined header"', '0,"No error"']
+    meter.restart(4.0, 0.5)
+    assert ask("READ?", 4.2) == ""
+    meter.advance(5.0)
+    assert ask("*ESR?", 5.1) == "128"
+    assert float(ask("READ?", 5.2)) == pytest.approx(0.0, abs=1e-15)

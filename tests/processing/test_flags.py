@@ -47,6 +47,14 @@ def told(status: int, start_s: float, end_s: float) -> Run:
     return changed(run, status=np.where((x.time_s >= start_s) & (x.time_s <= end_s), status, 0))
 
 
+def scale_anew(at_s: float) -> Run:
+    """A scale of which one reading says that it started anew."""
+    run = made()
+    x = run.traces["mass"]
+    first = int(np.searchsorted(x.time_s, at_s))
+    return changed(run, "mass", status=np.where(np.arange(len(x)) == first, 66, 0))
+
+
 def added(size: float, start_s: float, end_s: float, channel: str = "charge", **bench: object) -> Run:
     """Something added to the readings between two times."""
     run = made(**bench)
@@ -141,6 +149,8 @@ CASES: dict[str, tuple[Make, Make]] = {
     "over-range": (lambda: told(1, 3.0, 3.2), made),
     "reset-in-grind": (emptied, made),
     "reset": (lambda: told(2, 3.0, 3.01), made),
+    "restarted": (lambda: told(66, 15.0, 15.01), lambda: told(66, -1.0, 0.001)),
+    "scale-restarted": (lambda: scale_anew(15.0), lambda: scale_anew(0.0)),
     "gap-in-grind": (lambda: without(15.0, 15.6), lambda: without(15.0, 15.4)),
     "gap": (lambda: without(4.0, 4.6), lambda: without(4.0, 4.4)),
     "too-little-quiet-before": (lambda: made(before_s=3.8), lambda: made(before_s=5.5)),
@@ -274,6 +284,17 @@ def test_charge_lost_to_a_reset_is_bounded() -> None:
     assert "charge lost in the grind" in {term.name for term in outcome.budget}
     assert flag.evidence["lost_charge_bound_nC"] < 20.0
     assert outcome.worst == "reject"
+
+
+@pytest.mark.parametrize("at_s", [0.5, 5.0, 9.9, 15.0, 22.2, 30.0])
+def test_an_instrument_that_started_anew_leaves_no_answer(at_s: float) -> None:
+    """A restart of electrometer or scale, anywhere in the run, leaves nothing per gram, whatever the thresholds."""
+    lenient = Recipe(thresholds={"restarted": 99.0, "scale-restarted": 99.0})
+    for run, missing in ((told(66, at_s, at_s + 0.009), "net_charge_nC"), (scale_anew(at_s), "collected_mass_g")):
+        outcome = process(run, lenient)
+        assert outcome.worst == "reject"
+        assert outcome.result[missing] is None
+        assert outcome.result["charge_to_mass_nC_per_g"] is None
 
 
 @pytest.mark.parametrize(

@@ -251,3 +251,48 @@ def test_damaged_bytes_are_rejected_and_counted() -> None:
     ]
     run, _ = assembled(records_of(made))
     assert dict(run.instruments["cup"].rejects) == {"check": 1, "lost": 1}
+
+
+POLLED_TEXT = NO_SCALE_TEXT.replace('lines = "framed"', 'lines = "scpi"').replace(
+    'carries = ["charge"]', 'carries = ["charge"]\nstart = ["*OPC?"]'
+)
+TALK = [
+    ("*IDN?", b"MAKER,METER,1,1\n"), ("*ESR?", b"128\n"), ("SYST:ERR?", b'0,"No error"\n'), ("*OPC?", b"1\n"),
+    ("READ?", b"1E-9\n"), ("", b"2E-9\n"), ("*ESR?", b"0\n"), ("READ?", b"3E-9\n"), ("*ESR?", b"128\n"),
+    ("READ?", b"4E-9\n5E-9\n"),
+]  # fmt: skip
+
+
+def talk() -> list[Record]:
+    """A conversation as records: each question before its answer."""
+    made = [Chunk("cup", 1, "open", text="cup: open")]
+    for number, (command, reply) in enumerate(TALK, 2):
+        made += [Chunk("cup", number * 10**8, "asked", text=command)] if command else []
+        made.append(Chunk("cup", number * 10**8, "data", reply))
+    return records_of(made)
+
+
+def test_a_conversation_replays_as_it_was() -> None:
+    """From the journal as live only answers to the poll are readings; what else was answered stands among the notes."""
+    run, live = assembled(talk(), POLLED_TEXT)
+    assert [timed.value for timed in live] == [1.0, 2.0, 3.0, 4.0, 5.0]
+    assert list(run.traces["charge"].value) == [1.0, 2.0, 3.0, 4.0, 5.0]
+    assert list(run.traces["charge"].status) == [66, 0, 0, 66, 0]
+    words = [mark.text for mark in run.marks]
+    assert "cup: *OPC? 1" in words
+    assert sum("switched on since" in text for text in words) == 2
+
+
+@pytest.mark.parametrize("gone", range(len(TALK)))
+def test_an_answer_whose_question_is_lost_is_no_reading(gone: int) -> None:
+    """Without the record of any one question no answer to it becomes a charge; nor where a journal begins after it."""
+    records = talk()
+    at = [n for n, record in enumerate(records) if record.kind == "asked"]
+    cut = at[min(gone, len(at) - 1)]
+    for left in (
+        records[:cut] + records[cut + 1 :],
+        [r._replace(number=n) for n, r in enumerate(records[cut + 1 :], 1)],
+    ):
+        run, _ = assembled(left, POLLED_TEXT)
+        found = list(run.traces["charge"].value) if "charge" in run.traces else []
+        assert set(found) <= {1.0, 2.0, 3.0, 4.0, 5.0}

@@ -158,3 +158,21 @@ def test_clock_never_raises_on_stamps(lines: list[tuple[int, float]]) -> None:
         clock.arrived(device_s, host_s)
         assert np.isfinite(device_s)
         assert np.isfinite(clock.map.device_s(host_s))
+
+
+@pytest.mark.parametrize("off_s", [0.2, 3.0])
+def test_a_board_that_starts_again_at_once_keeps_its_time(off_s: float) -> None:
+    """Switched off within half a second of its start, as its lines tell: times go on by the host's clock."""
+    clock = DeviceClock()
+    times_s = []
+    for number in range(400):
+        true_s = 0.02 * number
+        again = true_s >= 0.4
+        if again and true_s < 0.4 + off_s:
+            continue
+        ms = round(1000 * (true_s - (0.4 + off_s if again else -0.05)))
+        times_s.append((true_s, clock.seconds(ms, true_s + 0.001, anew=again and not clock.events)))
+        clock.arrived(times_s[-1][1], true_s + 0.001)
+    assert [event.kind for event in clock.events] == ["restart"]
+    assert max(abs(found_s - true_s) for true_s, found_s in times_s) < 0.05
+    assert clock.map.device_s(7.0) == pytest.approx(7.0, abs=0.05)

@@ -141,9 +141,12 @@ def test_tail_at_connect_is_no_damage() -> None:
         ([(500, 90_000), (0, 3), (1, 13)], 3, 0, 0, 0),
         ([(500, 90_000), (500, 12), (501, 22)], 3, 0, 0, 0),
         ([(9, 50_000), (0, 2), (1, 12)], 3, 0, 0, 0),
-        ([(40, 800), (0, 3), (1, 13), (2, 23), (3, 33)], 3, 0, 0, 2),
+        ([(40, 800), (0, 3), (1, 13), (2, 23), (3, 33)], 5, 0, 0, 0),
         ([(1, 10), (4, 40), (2, 20), (3, 30), (5, 50), (7, 70), (6, 60)], 4, 3, 0, 3),
-        ([(200, 90_000), *((n, 88_000 + 10 * n) for n in range(100, 200)), (201, 90_010)], 2, 0, 0, 100),
+        ([(1, 10), (6, 60), (2, 20), (3, 30), (4, 40), (5, 50)], 4, 4, 0, 2),
+        ([(5, 50), (6, 60), (7, 70), (5, 50), (6, 60), (7, 70), (8, 80)], 4, 0, 1, 2),
+        ([*((n, 88_000 + 10 * n) for n in (*range(100, 200), *range(150, 200))), (200, 90_000)], 101, 0, 1, 49),
+        ([(0, 50), (1, 60), (2, 70), (0, 50), (1, 60), (2, 70)], 6, 0, 0, 0),
     ],
     ids=[
         "plain",
@@ -158,7 +161,10 @@ def test_tail_at_connect_is_no_damage() -> None:
         "near",
         "restart soon after the start",
         "two late ones",
+        "more than two in a row are none",
+        "three lines sent twice",
         "a buffer sent twice",
+        "a board that starts the same way twice",
     ],
 )
 def test_counters(counters: list[tuple[int, int]], given: int, lost: int, repeated: int, late: int) -> None:
@@ -166,6 +172,67 @@ def test_counters(counters: list[tuple[int, int]], given: int, lost: int, repeat
     readings, decoder = decode(*(f"Q,{seq},{ms},1,nC,OK" for seq, ms in counters))
     assert (len(readings), decoder.lost, decoder.repeated) == (given, lost, repeated)
     assert decoder.rejects.get("late", 0) == late
+
+
+YOUNG = [f"Q,{n},{20 * n + 7},1,nC,OK" for n in range(10)]
+OLD = [f"Q,{n},{20 * n + 7},1,nC,OK" for n in range(4000, 4010)]
+
+
+@pytest.mark.parametrize(
+    ("bodies", "marked"),
+    [
+        ([*OLD, "Q,0,7,1,nC,OK", "Q,1,27,1,nC,OK"], 10),
+        ([*OLD, "Q,0,7,1,nC,RESET", "Q,1,27,1,nC,OK"], 10),
+        ([*OLD, "Q,5,107,1,nC,OK", "Q,6,127,1,nC,OK"], 10),
+        ([*OLD, "Q,3990,70000,1,nC,OK", "Q,3991,70020,1,nC,OK"], 10),
+        ([*YOUNG, "Q,0,7,2,nC,OK", "Q,1,27,1,nC,OK"], 10),
+        ([*YOUNG, "Q,4,87,2,nC,OK", "Q,5,107,1,nC,OK"], 10),
+        ([*YOUNG, "Q,0,250,1,nC,OK", "Q,1,270,1,nC,OK"], 10),
+        ([*YOUNG, "Q,9,250,1,nC,OK", "Q,10,270,1,nC,OK"], 10),
+        ([*OLD, "N,0,3,ready,-,OK", "Q,4010,80207,1,nC,OK"], None),
+        (["N,5,70000,hello,-,OK", *OLD, "N,0,3,ready,-,OK", "Q,0,23,1,nC,OK"], 10),
+        (["N,0,1200,hello,-,OK", *YOUNG, "N,0,3500,hello,-,OK", "Q,175,3507,1,nC,OK"], 10),
+        (["Q,1,4294967290,1,nC,OK", "Q,2,4,1,nC,OK"], None),
+        (["Q,65535,900,1,nC,OK", "Q,0,920,1,nC,OK"], None),
+        ([*YOUNG, "Q,1009,20187,1,nC,OK"], None),
+    ],
+    ids=[
+        "back to nothing", "said by the board too", "first lines lost", "much later than it started", "while young",
+        "young, first lines lost", "only the numbers went back", "the same number again", "first words ever",
+        "told by its words", "told by the number of its words alone", "clock wraps", "numbers wrap", "lines lost",
+    ],
+)  # fmt: skip
+def test_a_restart_is_told_once(bodies: list[str], marked: int | None) -> None:
+    """A clock that ran backwards, or numbers no loss explains: the next reading is RESET and RESTARTED, no other is."""
+    readings, _ = decode(*bodies)
+    values = [reading for reading in readings if reading.channel == "charge"]
+    assert [n for n, r in enumerate(values) if r.status & Status.RESTARTED] == ([] if marked is None else [marked])
+    assert all(r.status & Status.RESET for r in values if r.status & Status.RESTARTED)
+
+
+def test_every_kind_hears_of_a_restart() -> None:
+    """The kind whose clock went back tells it for all: each kind's next reading is marked once, whenever it comes."""
+    carries = ("charge", "charge2", "mass", "humidity")
+    before = [f"{kind},{n},{90_000 + n},1,{unit},OK" for n in range(3) for kind, unit in KINDS]
+    after = [f"{kind},{n},{n + 5},1,{unit},OK" for n in range(3) for kind, unit in KINDS]
+    readings, _ = decode(*before, *after, carries=carries)
+    marked = [(r.channel, r.sequence) for r in readings if r.status & Status.RESTARTED]
+    assert marked == [(channel, 0) for channel in carries]
+    assert len(readings) == 24
+
+
+KINDS = (("Q", "nC"), ("Q2", "nC"), ("M", "g"), ("H", "%"))
+
+
+def test_a_restart_between_connections_and_in_a_flood() -> None:
+    """Found after a reconnect that would fill a hole, and where hundreds of lines come in one piece."""
+    decoder = FramedDecoder(["charge"])
+    decoder.feed(b"".join(framed(f"Q,{n},{10 * n},1,nC,OK") for n in (*range(50), *range(60, 70))), 0)
+    decoder.reset()
+    assert decoder.feed(framed("Q,55,550,1,nC,OK"), 0)[0].status == Status.RESET | Status.RESTARTED
+    flood = decoder.feed(b"".join(framed(f"Q,{n},{10 * n},2,nC,OK") for n in (*range(56, 900), *range(700))), 0)
+    assert [n for n, r in enumerate(flood) if r.status] == [844]
+    assert len(flood) == 844 + 700
 
 
 def test_each_kind_counts_for_itself() -> None:

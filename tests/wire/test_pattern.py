@@ -106,7 +106,7 @@ def test_whatever_is_taken_is_quick() -> None:
 
 def test_the_worst_that_is_taken_keeps_up() -> None:
     """A stream of the worst lines for the worst pattern that is taken is decoded, not hung upon."""
-    pattern = r".*\d*(?P<value>\d)x"
+    pattern = r".*\d*(?P<value>\d)g"
     decoder = PrintedDecoder(["mass"], pattern)
     decoder.feed(b"\n" + (b"1" * LINE_LIMIT + b"\n") * 5, 0)
     assert decoder.rejects == {"no_match": 5}

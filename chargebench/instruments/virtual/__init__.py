@@ -7,7 +7,8 @@ What it imitates: leakage and bias (dq/dt = i + I_b − q/τ, integrated exactly
 flow and in clumps, white noise, noise with memory, slow wander, mains hum sampled as it comes, touched cables, over
 range, the zero switch, a lagging, shaking, rounding scale without a clock, retained grounds, run-to-run scatter, water
 that takes charge away along a known curve and may carry over, damp air that dries, an ioniser whose ions land in the
-cup, a charge board that answers commands and drops what nobody reads.
+cup, a charge board that answers commands and drops what nobody reads, or an electrometer that answers in SCPI, and
+either of them switched off and on in mid-run.
 
 What it does not imitate: charge that depends on mass other than in proportion, on humidity or on temperature;
 particles by size; charged water drops; a bias current or leakage that changes with time or damp; dielectric

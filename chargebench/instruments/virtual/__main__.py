@@ -6,7 +6,8 @@ with 1. Commands::
 
     {"do": "grind", "dose_g": 18, "water_uL_per_g": 20, "treatment": "misted", "purpose": "grind", "setting": "filter"}
     {"do": "empty_cup"}   {"do": "inject", "charge_nC": 100}   {"do": "set_ioniser", "on": true}
-    {"do": "spray", "count": 10}   {"do": "touch"}   {"do": "zero"}   {"do": "now"}   {"do": "stop"}
+    {"do": "spray", "count": 10}   {"do": "touch"}   {"do": "zero"}   {"do": "restart", "off_s": 1.0}
+    {"do": "now"}   {"do": "stop"}
 
 The end of stdin means stop, and so does a reader of stdout that went away.
 """
@@ -31,6 +32,7 @@ _COMMANDS: dict[str, frozenset[str]] = {
     "set_ioniser": frozenset({"on"}),
     "touch": frozenset(),
     "zero": frozenset(),
+    "restart": frozenset({"off_s"}),
 }
 
 

@@ -19,6 +19,7 @@ import numpy as np
 from chargebench.errors import InputError
 from chargebench.instruments.virtual.board import Board
 from chargebench.instruments.virtual.grind import GrindOrder
+from chargebench.instruments.virtual.meter import START, Meter
 from chargebench.instruments.virtual.printing_scale import PrintingScale
 from chargebench.instruments.virtual.scenario import Scenario, scenario
 from chargebench.instruments.virtual.wires import Wire, open_wire
@@ -52,6 +53,9 @@ def _calibration_text(made_of: Scenario, seed: int) -> str:
 def bench_text(made_of: Scenario, cup_port: str, scale_port: str, seed: int) -> str:
     """The bench file of a virtual bench, TOML."""
     plates = ', "charge2", "charge3"' if made_of.electrometer.plates else ""
+    cup = f'lines = "framed"\ncarries = ["charge"{plates}, "humidity", "temperature"]'
+    if made_of.electrometer.speaks == "scpi":
+        cup = f'lines = "scpi"\ncarries = ["charge"]\nstart = {json.dumps(START)}\npoll_s = 0.05'
     scale = made_of.scale
     return f"""\
 [bench]
@@ -59,9 +63,8 @@ name = {json.dumps(f"Virtual bench {made_of.name}: {made_of.place}")}
 
 [instrument.cup]
 port = {json.dumps(cup_port)}
-lines = "framed"
 baud = 115200
-carries = ["charge"{plates}, "humidity", "temperature"]
+{cup}
 
 [instrument.scale]
 port = {json.dumps(scale_port)}
@@ -120,7 +123,7 @@ class VirtualBench:
         self.truth_path = folder / "truth.jsonl"
         self._folder, self._seed, self._speed, self._transport = folder, seed, speed, transport
         self._world = World(self.scenario, seed)
-        self._board = Board(self._world, seed)
+        self._board = (Meter if self.scenario.electrometer.speaks == "scpi" else Board)(self._world, seed)
         self._scale = PrintingScale(self._world, seed)
         self._wires: dict[str, Wire] = {}
         self._lock = threading.Lock()
@@ -216,6 +219,13 @@ class VirtualBench:
             now_s = self.now_s
             self._world.zero(now_s)
             return self._tell("zero", {"start_s": now_s})
+
+    def restart(self, off_s: float = 1.0) -> dict[str, Any]:
+        """Switch the electrometer off now, and on again after so many virtual seconds; its ports stay open."""
+        with self._lock:
+            now_s = self.now_s
+            self._board.restart(now_s, off_s)
+            return self._tell("restart", {"start_s": now_s, "off_s": off_s})
 
     def set_ioniser(self, on: bool) -> dict[str, Any]:
         """Switch the ioniser on or off; while on, it acts on every grind."""

@@ -79,16 +79,26 @@ class Board:
         self._sequence: dict[str, int] = {}
         self._received = bytearray()
         self._answers: list[str] = []
+        self._uptime_ms = self._model.uptime_ms
+        self._off_until_s = -math.inf
+
+    def restart(self, now_s: float, off_s: float) -> None:
+        """Switch off, and on again after so many virtual seconds: charge, clock, counters and answers begin anew."""
+        self._off_until_s = now_s + off_s
+        self._uptime_ms = -round(1000 * self._off_until_s)
+        self._sequence.clear()
+        self._answers.clear()
+        self._received.clear()
 
     def line(self, kind: str, time_s: float, value_text: str, unit: str, status: str = "OK") -> bytes:
         """One framed line, counted by its kind, stamped with the board's uptime; both wrap."""
         sequence = self._sequence.get(kind, 0)
         self._sequence[kind] = sequence + 1
-        device_ms = self._model.uptime_ms + round(1000 * time_s)
+        device_ms = self._uptime_ms + round(1000 * time_s)
         return encode(kind, sequence, device_ms, value_text, unit, status)
 
     def advance(self, until_s: float) -> bytes:
-        """Live until a virtual time; returns the lines sent since the last call."""
+        """Live until a virtual time; returns what was sent since the last call."""
         lines = [self.line("N", self._time_s, text, "-") for text in self._answers]
         self._answers.clear()
         count = max(int((until_s - self._time_s) / self._step_s), 0)
@@ -97,25 +107,33 @@ class Board:
             lines += self._charge_lines(edges_s)
             self._time_s = float(edges_s[-1])
         while self._slow_time_s <= self._time_s:
-            lines += self._air_lines(self._slow_time_s)
+            if self._slow_time_s >= self._off_until_s:
+                lines += self._air_lines(self._slow_time_s)
             self._slow_time_s += 1.0
         return b"".join(lines)
 
     def _charge_lines(self, edges_s: Floats) -> list[bytes]:
         """Charge lines at all but the first of evenly spaced times."""
         time_s = edges_s[1:]
-        zeroed = self._world.zeroed(time_s)
-        held = self._electrometer(edges_s, zeroed) / self._model.gain
-        shown = np.where(zeroed, 0.0, held + self._world.spikes_nC(time_s)) + self._noise.sample(time_s, self._step_s)
-        over = np.abs(shown) > self._model.range_nC
-        shown = np.clip(shown, -self._model.range_nC, self._model.range_nC)
+        shown, over, zeroed = self._display(edges_s)
         plates = [self._plate(sign, edges_s) for sign in (1, -1)] if self._model.plates else []
         lines = []
         for index, (at_s, value) in enumerate(zip(time_s.tolist(), shown.tolist(), strict=True)):
+            if at_s < self._off_until_s:
+                continue
             status = self._status(bool(over[index]), bool(zeroed[index]))
             lines.append(self.line("Q", at_s, f"{value:.4f}", "nC", status))
             lines += [self.line(f"Q{n}", at_s, f"{plate[index]:.4f}", "nC") for n, plate in enumerate(plates, start=2)]
         return lines
+
+    def _display(self, edges_s: Floats) -> tuple[Floats, npt.NDArray[np.bool_], npt.NDArray[np.bool_]]:
+        """What is shown at all but the first of evenly spaced times, where that is over range, and where zeroed."""
+        time_s = edges_s[1:]
+        zeroed = self._world.zeroed(time_s)
+        held = self._electrometer(edges_s, zeroed | (time_s < self._off_until_s)) / self._model.gain
+        shown = np.where(zeroed, 0.0, held + self._world.spikes_nC(time_s)) + self._noise.sample(time_s, self._step_s)
+        over = np.abs(shown) > self._model.range_nC
+        return np.clip(shown, -self._model.range_nC, self._model.range_nC), over, zeroed
 
     def _status(self, over: bool, zeroed: bool) -> str:
         """Flags of one charge line."""
@@ -156,7 +174,9 @@ class Board:
         ]
 
     def hear(self, data: bytes) -> None:
-        """Take what the host sent; whole lines are obeyed and answered with a notice."""
+        """Take what the host sent; whole lines are obeyed and answered, unless it is switched off."""
+        if self._time_s < self._off_until_s:
+            return
         self._received += data
         *commands, rest = bytes(self._received).split(b"\n")
         self._received = bytearray(rest[-_LONGEST_COMMAND:])

@@ -148,6 +148,9 @@ class Electrometer:
         grounds.
     uptime_ms : int
         Device clock at virtual time zero; near 2³² it soon wraps.
+    speaks : str
+        ``framed``, or ``scpi`` for an instrument that answers when it is asked. The second has no clock of its own on
+        the wire, so it is for a bench at speed 1.
     """
 
     leakage_time_constant_s: float = 900.0
@@ -165,6 +168,7 @@ class Electrometer:
     lines_per_s: float = 80.0
     plates: bool = False
     uptime_ms: int = 5000
+    speaks: str = "framed"
 
 
 @dataclass(frozen=True)
