@@ -171,7 +171,7 @@ def test_what_cannot_be_read_back_stays_where_it_is(tmp_path: Path, monkeypatch:
     journal.sync()
     old = journal.path.read_bytes()
     with monkeypatch.context() as failing:
-        failing.setattr(Path, "read_bytes", disk_full)
+        failing.setattr(module, "read_bytes", disk_full)
         moved = journal.continue_in(tmp_path / "other")
     moved.append("raw", "100 cup x")
     moved.close()
