@@ -9,7 +9,7 @@ from functools import cache, partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from chargebench.cli.options import add_archive, add_json, add_tags, note_odd_tags, print_json
+from chargebench.cli.options import add_archive, add_json, add_tags, given_tags, note_odd_tags, print_json
 from chargebench.errors import EXIT_COULD_NOT, EXIT_DONE, UsageError
 
 if TYPE_CHECKING:
@@ -44,13 +44,12 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 def run(args: argparse.Namespace) -> int:
     """Import and answer; in a list, a bad row is named and the rest is done."""
     from chargebench.archive.archive import Archive
-    from chargebench.runs.tags import read_tags
 
     if (args.charge is None) == (args.list is None):
         raise UsageError("import: give either --charge FILE or --list FILE")
     if args.list is not None and (args.mass or args.started):
         raise UsageError("import: with --list, mass files and start times stand in the list")
-    tags = read_tags(args.tag)
+    tags = given_tags(args.tag)
     note_odd_tags(tags)
     archive = Archive(args.archive, create=True)
     code, shown = EXIT_DONE, []

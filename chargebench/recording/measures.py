@@ -18,6 +18,7 @@ __all__ = [
     "charge_still",
     "departure_s",
     "leak_bound",
+    "mass_moved",
     "mass_noise",
     "mass_steady",
     "noise",
@@ -56,6 +57,12 @@ def mass_noise(values: Floats) -> float:
         return 0.0
     steps = np.sort(np.abs(np.diff(values)))[: max(2, int(0.9 * len(values)))]
     return float(np.sqrt(np.mean(steps**2) / 2.0))
+
+
+def mass_moved(mass_g: Floats) -> float:
+    """Change of mass over a short stretch, from the medians of its ends."""
+    third = max(len(mass_g) // 3, 1)
+    return abs(float(np.median(mass_g[-third:]) - np.median(mass_g[:third])))
 
 
 def leak_bound(charge_nC: float) -> float:

@@ -8,6 +8,7 @@ journal begins, follows another, moves or lets a file go: bytes that come in the
 
 from __future__ import annotations
 
+import math
 import time
 from collections.abc import Callable, Mapping
 from concurrent.futures import Future, ThreadPoolExecutor
@@ -21,6 +22,7 @@ from chargebench.instruments.feed import Chunk, Feeds
 from chargebench.recording.disk import free_bytes
 from chargebench.recording.health import Complaint, Health
 from chargebench.recording.live import LiveRun
+from chargebench.recording.ready import Errand, Ready
 from chargebench.recording.recover import fallback_folder, tell_if_sealed
 from chargebench.runs.run import Knowledge, TagValue
 from chargebench.runs.tags import check_tags
@@ -37,6 +39,7 @@ MOST_HELD_BYTES = 500_000_000
 """Of ended runs that no disk takes; beyond that recording stops, before the system ends it and all of them are lost."""
 LITTLE_DISK_BYTES = 200_000_000
 
+COMMANDS = ("start", "finish", "discard", "stop", "tags", "mark", "confirm", "without", "tare")
 PORT_STATES = frozenset({"open", "lost", "missing", "held", "forbidden"})
 
 Emit = Callable[[Mapping[str, Any]], None]
@@ -65,7 +68,9 @@ class Recorder:
     emit : callable
         Is told every event, in order; called in the thread that records.
     commands : SimpleQueue of dict
-        ``{"do": "start" | "finish" | "discard" | "stop" | "tags" | "mark", …}``.
+        ``{"do": …}`` with one of `COMMANDS` and what belongs to it.
+    ready : Ready, optional
+        Judges whether a run may begin; one that waits for no plan and leaves nothing out unless given.
     fallback : Path, optional
         Where recording goes on when `folder` cannot be written; the user's data folder unless given.
     feeds : callable, optional
@@ -81,6 +86,7 @@ class Recorder:
         finish: Callable[[Path], dict[str, Any]],
         emit: Emit,
         commands: SimpleQueue[dict[str, Any]],
+        ready: Ready | None = None,
         fallback: Path | None = None,
         feeds: Callable[[Bench, SimpleQueue[Chunk]], FeedsLike] = Feeds,
     ) -> None:
@@ -91,6 +97,7 @@ class Recorder:
         self._finish = finish
         self._emit = emit
         self._commands = commands
+        self._ready = ready or Ready(bench.instruments)
         self._make_feeds = feeds
         self._queue: SimpleQueue[Chunk] = SimpleQueue()
         self._health = Health({name: instrument.lines for name, instrument in bench.instruments.items()})
@@ -175,8 +182,8 @@ class Recorder:
         self._clock_s = now_ns / 1e9  # the journal begins with a clock pair
         carried, carries = ((), "") if old is None else (old.carried(), old.run_id)
         return LiveRun(
-            self._bench, self._folders, self._tags, self._knowledge, now_ns, self._emit, carried, carries,
-            self._identities, in_memory=in_memory,
+            self._bench, self._folders, self._tags, self._knowledge, now_ns, self._emit, self._ready, carried,
+            carries, self._identities, in_memory=in_memory,
         )  # fmt: skip
 
     def _close(self, text: str = "") -> None:
@@ -300,30 +307,60 @@ class Recorder:
     def _obey(self, command: Mapping[str, Any]) -> None:
         ns = time.monotonic_ns()
         match command.get("do"):
-            case "start" | "finish" as signal:
-                self._live.by_hand(signal)
+            case "start":
+                self._live.by_hand(ns, "start", _seconds(command.get("seconds")))
+            case "finish":
+                self._live.by_hand(ns, "finish")
             case "discard":
                 self._live.discard("discarded by hand")
                 self._live = self._open(in_memory=True)
             case "stop":
                 self._stop("stopped")
             case "tags":
-                self._retag(ns, command.get("tags"))
+                self._retag(ns, command)
             case "mark":
                 self._live.mark(ns, str(command.get("text", "")))
+            case "confirm" | "without" | "tare":
+                self._clear_the_way(ns, command)
             case other:
-                allowed = "start, finish, discard, stop, tags, mark"
-                self._refuse(f"command {other!r}: allowed are {allowed}")
+                self._refuse(f"command {other!r}: allowed are {', '.join(COMMANDS)}")
 
-    def _retag(self, ns: int, tags: object) -> None:
-        """Tags of the next run: the one being waited for, or where a grind has begun the one after it."""
+    def _clear_the_way(self, ns: int, command: Mapping[str, Any]) -> None:
+        """A person's word about what stands between the bench and a run; kept in the run."""
+        match command["do"]:
+            case "confirm":
+                done = self._ready.confirm()
+                words, refusal = f"done before the run: {done}" if done else "", "nothing is to be done before this run"
+            case "without":
+                name = str(command.get("instrument", ""))
+                known = ", ".join(self._bench.instruments)
+                words = f"goes on without {name}" if self._ready.go_without(name) else ""
+                refusal = f"without {name!r}: no instrument of this bench; allowed are {known}"
+            case _:
+                words = "this is the empty cup" if self._ready.tare() else ""
+                refusal = "there is no mass to take for that of the empty cup"
+        if words:
+            self._live.mark(ns, words)
+            self._live.judge(ns)
+        else:
+            self._refuse(refusal)
+
+    def _retag(self, ns: int, command: Mapping[str, Any]) -> None:
+        """Tags of the next run: the one being waited for, or where a grind has begun the one after it.
+
+        Where they come with what is to be done before it, they are those of a step of a plan.
+        """
+        tags, before = command.get("tags"), command.get("before")
         try:
             self._tags = dict(check_tags(tags if isinstance(tags, dict) else {}))
         except ChargebenchError as error:
             self._refuse(str(error))
             return
+        if isinstance(before, list):
+            self._ready.begin_step([Errand(str(e["words"]), float(e.get("wait_s", 0.0))) for e in before])
         if self._live.state in ("waiting", "armed"):
             self._live.tag(ns, self._tags)
+        self._live.judge(ns)
 
     def _refuse(self, text: str) -> None:
         self._emit({"event": "notice", "severity": "doubt", "code": "refused", "text": text})
@@ -341,6 +378,7 @@ class Recorder:
             self._live.clock_pair(now_ns)
         if now_s - self._quiet_s >= QUIET_EVERY_S:
             self._quiet_s = now_s
+            self._live.judge(now_ns)
             self._live.tell_quiet()
         if self._live.journal.failure and now_s - self._rescue_s >= RESCUE_EVERY_S:
             self._rescue_s = 0.0 if self._live.rescue() else now_s
@@ -368,3 +406,8 @@ class Recorder:
                 continue
             self._emit({"event": "sealed", "run": journal.stem, "path": str(answer["path"])})
             self._emit(answer["outcome"])
+
+
+def _seconds(given: object) -> float:
+    """How long a grind that is begun by hand lasts; for ever where that is not told."""
+    return float(given) if isinstance(given, int | float) and given > 0 else math.inf
