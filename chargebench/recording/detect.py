@@ -351,6 +351,8 @@ class Detector:
         found = self._grind()
         if found or not np.isinf(self._crossed_s):
             return found
+        if self._blocks.spoilt(1.0):
+            return {"disturbed": (now_s, "the charge input was over range, reset or zeroed")}
         if self._quiet(4.0):
             self._unquiet_since_s = np.inf
         else:

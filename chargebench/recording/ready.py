@@ -175,9 +175,8 @@ class Ready:
         cup_g : float
             Mass of the cup to judge; NaN to leave it out.
         """
-        if self._since_ns is None:
-            self._since_ns = ns
-        found = self._silent(ns) or self._range_hold() or self._cup_hold(cup_g)
+        self._since_ns = ns if self._since_ns is None else self._since_ns
+        found = self._silent(ns, ns - self._since_ns) or self._range_hold() or self._cup_hold(cup_g)
         if found is None and self._plan_awaited:
             return Hold("plan", "wait: the plan is asked for the next step")
         if found is None and self._errands:
@@ -189,7 +188,7 @@ class Ready:
         carries = self._instruments[name].carries
         return [channel for channel in carries if channel in MAIN]
 
-    def _silent(self, ns: int) -> Hold | None:
+    def _silent(self, ns: int, watched_ns: int) -> Hold | None:
         for name, instrument in self._instruments.items():
             if name in self._without:
                 continue
@@ -201,7 +200,7 @@ class Ready:
                 late = [] if any(c in self._heard_ns for c in instrument.carries) else list(instrument.carries)
             if not late:
                 continue
-            if not any(c in self._heard_ns for c in late) and ns - (self._since_ns or ns) <= limit_ns:
+            if not any(c in self._heard_ns for c in late) and watched_ns <= limit_ns:
                 return Hold("silent", f"wait for the first {' and '.join(late)} of {name}", name)
             return Hold("silent", f"{name} delivers no {' and '.join(late)}: check power, cable and settings", name)
         return None
