@@ -55,6 +55,7 @@ class Morning:
         """Act on one line of the recorder; what to say to it."""
         if event.get("event") == "plan":
             self.next = event["tags"] or None
+            yield from ({"do": "confirm"} for _purge in event["before_next"])
         elif event.get("event") == "state":
             yield from self._state(event)
         elif "result" in event:

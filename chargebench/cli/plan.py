@@ -160,7 +160,8 @@ def upcoming(study_file: Path, archive: Path | None = None) -> dict[str, Any]:
     -------
     dict
         ``next``, the step to record with its tags, or None; ``before_next``, purges and waits before it; ``steps``,
-        every recorded step by number, to repeat one; ``remarks``, what is to be known before the first run.
+        every recorded step by number, with what comes ``before`` it, to repeat one; ``remarks``, what is to be known
+        before the first run.
 
     Raises
     ------
@@ -171,8 +172,13 @@ def upcoming(study_file: Path, archive: Path | None = None) -> dict[str, Any]:
     from chargebench.study.studyfile import read_study
 
     found = study_progress(read_study(study_file), study_file, archive)
-    steps = {str(step.number): _step(step, found.plan) for step in found.plan.steps if step.recorded}
-    return {**_next_json(found), "steps": steps, "remarks": list(found.plan.remarks)}
+    plan = found.plan
+    steps = {
+        str(step.number): {**_step(step, plan), "before": [_step(before, plan) for before in found.before(step)]}
+        for step in plan.steps
+        if step.recorded
+    }
+    return {**_next_json(found), "steps": steps, "remarks": list(plan.remarks)}
 
 
 def _next_json(found: Any) -> dict[str, Any]:

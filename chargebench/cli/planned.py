@@ -34,8 +34,8 @@ class Planned:
 
     Attributes
     ----------
-    through : bool
-        Whether nothing is left to record.
+    through, blanks : bool
+        Whether nothing is left to record; whether the plan has blanks, once `first` was asked.
     """
 
     def __init__(
@@ -47,9 +47,9 @@ class Planned:
         emit: Callable[[Mapping[str, Any]], None],
         commands: SimpleQueue[dict[str, Any]],
         *,
-        asks: bool,
+        asks: bool = True,
     ) -> None:
-        self._asks, self.through = asks, False
+        self._asks, self.through, self.blanks = asks, False, False
         self._finisher, self._study, self._archive = finisher, study, archive
         self._tags, self._emit, self._commands = tags, emit, commands
 
@@ -70,7 +70,8 @@ class Planned:
             if repeat not in found["steps"]:
                 allowed = ", ".join(found["steps"])
                 raise UsageError(f"{self._study}: step {repeat!r} is no run of this plan; allowed are {allowed}")
-            found, more = {"next": found["steps"][repeat], "before_next": []}, {"repeat_reason": str(reason)}
+            again = found["steps"][repeat]
+            found, more = {"next": again, "before_next": again["before"]}, {"repeat_reason": str(reason)}
         return self._go_on(found, more)
 
     def __call__(self, journal: Path) -> dict[str, Any]:
@@ -98,10 +99,10 @@ class Planned:
         self._go_on(found, {})
 
     def _go_on(self, found: Mapping[str, Any], more: Mapping[str, str]) -> dict[str, str | float]:
-        """Tell the person and the recorder of a step; its tags."""
-        self._tell(found)
+        """Tell the recorder of a step and then the person, who may act at once; its tags."""
         self.through = found["next"] is None
         if self.through:
+            self._tell(found)
             self._commands.put({"do": "stop"})
             return {}
         tags = {**self._tags, **found["next"]["tags"], **more}
@@ -112,6 +113,7 @@ class Planned:
                 self._emit({"event": "notice", "severity": "doubt", "code": "unconfirmed", "text": text})
             before = [e for e in before if e["wait_s"]]
         self._commands.put({"do": "tags", "tags": tags, "before": before})
+        self._tell(found)
         return tags
 
     def _tell(self, found: Mapping[str, Any]) -> None:

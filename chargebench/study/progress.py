@@ -50,14 +50,16 @@ class Progress:
         return next(owed, None)
 
     def before_next(self) -> list[Step]:
-        """Purges and waits that come between the run before the next one and the next one.
+        """Purges and waits that come between the run before the next one and the next one."""
+        following = self.next_run()
+        return [] if following is None else self.before(following)
+
+    def before(self, following: Step) -> list[Step]:
+        """Purges and waits that come before a recorded step.
 
         Steps that were skipped hide none. Where the run that was made last is another than the plan has there (a step
         is repeated, say) and was wetter, what the plan does about carry-over elsewhere is done here too.
         """
-        following = self.next_run()
-        if following is None:
-            return []
         between: list[Step] = []
         for standing in reversed(self.standings[: following.number - 1]):
             if not standing.step.recorded:
