@@ -321,11 +321,15 @@ class Detector:
 
     def _quiet(self, span_s: float) -> bool:
         """Whether charge and mass are both at rest over that span up to now."""
+        return not self.restless(span_s)
+
+    def restless(self, span_s: float = 4.0) -> tuple[str, ...]:
+        """Which of charge and mass are not at rest over that span up to now."""
         time_s, charge_nC = self._blocks.charge(span_s)
-        if self._has_charge and (self._blocks.spoilt(span_s) or not charge_quiet(time_s, charge_nC, span_s)):
-            return False
+        moved = self._has_charge and (self._blocks.spoilt(span_s) or not charge_quiet(time_s, charge_nC, span_s))
         _, mass_g = self._blocks.mass(span_s)
-        return mass_steady(mass_g, self._least_g(0.1, span_s))
+        shaken = not mass_steady(mass_g, self._least_g(0.1, span_s))
+        return tuple(name for name, there in (("charge", moved), ("mass", shaken)) if there)
 
     def _signals_waiting(self) -> Signals:
         now_s = self._blocks.now_s

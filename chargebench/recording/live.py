@@ -34,6 +34,8 @@ Emit = Callable[[Mapping[str, Any]], None]
 CARRIED_S = 20.0
 LEAST_PART: Final = 0.5
 """Of the dose that must be in the cup where a person ends a grind by hand; with less it was not ground to its end."""
+LONG_UNREST_S: Final = 60.0
+REST_WORDS: Final = "look for draughts, vibration, a loose cable or an open lid; `start` begins all the same"
 CARRIED_KINDS = frozenset({"raw", "lost", "open"})
 
 
@@ -92,6 +94,7 @@ class LiveRun:
         self._change = Change("waiting", 0.0, "waiting for a quiet bench")
         self._hold: Hold | None = None
         self._told: dict[str, Any] = {}
+        self._rest_s, self._unrest_said = 0.0, False
         channels = {channel for instrument in bench.instruments.values() for channel in instrument.carries}
         self.has_mass = "mass" in channels
         self._detector = Detector(
@@ -254,11 +257,20 @@ class LiveRun:
             self._told = {**event, "time_s": round(change.time_s, 3)}
             self._emit(self._told)
 
-    def tell_quiet(self) -> None:
-        """While quiet is waited for, say the state again with how long it has been quiet and how long it must be."""
+    def tell_quiet(self, ns: int) -> None:
+        """While quiet is waited for, say the state again with how long it has been quiet and how long it must be.
+
+        Where there has been none for long, say what moves, so that nobody waits for ever.
+        """
         quiet = self._detector.quiet_so_far
         if quiet is not None and self._told["state"] == self.state:
             self._emit({**self._told, "quiet_s": round(quiet[0], 2), "quiet_needed_s": quiet[1]})
+        if self.state != "waiting" or self._hold is not None or not self._detector.restless():
+            self._rest_s, self._unrest_said = self._assembler.now_s, False
+        elif self._assembler.now_s - self._rest_s > LONG_UNREST_S and not self._unrest_said:
+            self._unrest_said = True
+            text = f"the {' and the '.join(self._detector.restless())} will not come to rest: {REST_WORDS}"
+            self.notice(ns, "doubt", "restless", text)
 
     def _tell(self, severity: str, code: str, text: str) -> None:
         self._emit({"event": "notice", "severity": severity, "code": code, "text": text})

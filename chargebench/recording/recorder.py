@@ -8,7 +8,6 @@ journal begins, follows another, moves or lets a file go: bytes that come in the
 
 from __future__ import annotations
 
-import math
 import time
 from collections.abc import Callable, Mapping
 from concurrent.futures import Future, ThreadPoolExecutor
@@ -19,10 +18,11 @@ from typing import Any, Protocol
 from chargebench.errors import ChargebenchError, GaveUpError, JournalError
 from chargebench.instruments.benchfile import Bench
 from chargebench.instruments.feed import Chunk, Feeds
+from chargebench.recording.commands import COMMANDS, clear_the_way, errands_of, seconds_of
 from chargebench.recording.disk import free_bytes
 from chargebench.recording.health import Complaint, Health
 from chargebench.recording.live import LiveRun
-from chargebench.recording.ready import Errand, Ready
+from chargebench.recording.ready import Ready
 from chargebench.recording.recover import fallback_folder, tell_if_sealed
 from chargebench.runs.run import Knowledge, TagValue
 from chargebench.runs.tags import check_tags
@@ -39,7 +39,6 @@ MOST_HELD_BYTES = 500_000_000
 """Of ended runs that no disk takes; beyond that recording stops, before the system ends it and all of them are lost."""
 LITTLE_DISK_BYTES = 200_000_000
 
-COMMANDS = ("start", "finish", "discard", "stop", "tags", "mark", "confirm", "without", "tare")
 PORT_STATES = frozenset({"open", "lost", "missing", "held", "forbidden"})
 
 Emit = Callable[[Mapping[str, Any]], None]
@@ -308,7 +307,7 @@ class Recorder:
         ns = time.monotonic_ns()
         match command.get("do"):
             case "start":
-                self._live.by_hand(ns, "start", _seconds(command.get("seconds")))
+                self._live.by_hand(ns, "start", seconds_of(command))
             case "finish":
                 self._live.by_hand(ns, "finish")
             case "discard":
@@ -326,38 +325,26 @@ class Recorder:
                 self._refuse(f"command {other!r}: allowed are {', '.join(COMMANDS)}")
 
     def _clear_the_way(self, ns: int, command: Mapping[str, Any]) -> None:
-        """A person's word about what stands between the bench and a run; kept in the run."""
-        match command["do"]:
-            case "confirm":
-                done = self._ready.confirm()
-                words, refusal = f"done before the run: {done}" if done else "", "nothing is to be done before this run"
-            case "without":
-                name = str(command.get("instrument", ""))
-                known = ", ".join(self._bench.instruments)
-                words = f"goes on without {name}" if self._ready.go_without(name) else ""
-                refusal = f"without {name!r}: no instrument of this bench; allowed are {known}"
-            case _:
-                words = "this is the empty cup" if self._ready.tare() else ""
-                refusal = "there is no mass to take for that of the empty cup"
-        if words:
-            self._live.mark(ns, words)
-            self._live.judge(ns)
+        done, refused = clear_the_way(command, self._ready, self._bench.instruments)
+        if refused:
+            self._refuse(refused)
         else:
-            self._refuse(refusal)
+            self._live.mark(ns, done)
+            self._live.judge(ns)
 
     def _retag(self, ns: int, command: Mapping[str, Any]) -> None:
         """Tags of the next run: the one being waited for, or where a grind has begun the one after it.
 
         Where they come with what is to be done before it, they are those of a step of a plan.
         """
-        tags, before = command.get("tags"), command.get("before")
+        tags, errands = command.get("tags"), errands_of(command)
         try:
             self._tags = dict(check_tags(tags if isinstance(tags, dict) else {}))
         except ChargebenchError as error:
             self._refuse(str(error))
             return
-        if isinstance(before, list):
-            self._ready.begin_step([Errand(str(e["words"]), float(e.get("wait_s", 0.0))) for e in before])
+        if errands is not None:
+            self._ready.begin_step(errands)
         if self._live.state in ("waiting", "armed"):
             self._live.tag(ns, self._tags)
         self._live.judge(ns)
@@ -379,7 +366,7 @@ class Recorder:
         if now_s - self._quiet_s >= QUIET_EVERY_S:
             self._quiet_s = now_s
             self._live.judge(now_ns)
-            self._live.tell_quiet()
+            self._live.tell_quiet(now_ns)
         if self._live.journal.failure and now_s - self._rescue_s >= RESCUE_EVERY_S:
             self._rescue_s = 0.0 if self._live.rescue() else now_s
         if now_s - self._again_s >= RESCUE_EVERY_S:
@@ -406,8 +393,3 @@ class Recorder:
                 continue
             self._emit({"event": "sealed", "run": journal.stem, "path": str(answer["path"])})
             self._emit(answer["outcome"])
-
-
-def _seconds(given: object) -> float:
-    """How long a grind that is begun by hand lasts; for ever where that is not told."""
-    return float(given) if isinstance(given, int | float) and given > 0 else math.inf

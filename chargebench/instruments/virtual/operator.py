@@ -5,10 +5,13 @@ It sees only what a person would: the recorder's own events. It owns the order o
 
 from __future__ import annotations
 
+import contextlib
 import math
 import random
 from collections.abc import Mapping, Sequence
 from typing import Any, Protocol
+
+from chargebench.errors import InputError
 
 __all__ = ["GrinderAndCup", "VirtualOperator", "series"]
 
@@ -82,6 +85,8 @@ class VirtualOperator:
                 self._grind(run)
         elif event["state"] == "done" and run in self._ground:
             return self._next_step()
+        elif event.get("hold") == "cup-full" and run in self._ground:
+            self._once_more(run)
         return []
 
     def _grind(self, run: str) -> None:
@@ -93,6 +98,12 @@ class VirtualOperator:
             str(step.get("treatment", "dry")),
             str(step.get("purpose", "grind")),
         )
+
+    def _once_more(self, run: str) -> None:
+        """The recorder missed the grind and asks for the cup to be emptied: do so, and grind this step again."""
+        with contextlib.suppress(InputError):  # the grinder is still on; the recorder will ask again
+            self._rest_from_s = self._bench.empty_cup()["end_s"] + REST_S
+            self._ground.discard(run)
 
     def _next_step(self) -> list[dict[str, Any]]:
         self._at += 1
