@@ -48,7 +48,8 @@ def noise(values: Floats) -> float:
     """Standard deviation of block values from their successive differences: neither drift nor one step enters."""
     if len(values) < 3:
         return 0.0
-    return float(MAD * np.median(np.abs(np.diff(values))) / np.sqrt(2.0))
+    steps = np.diff(values)
+    return float(MAD * np.median(np.abs(steps - np.median(steps))) / np.sqrt(2.0))
 
 
 def mass_noise(values: Floats) -> float:

@@ -142,6 +142,7 @@ def test_a_killed_recorder_loses_nothing_that_can_be_sealed(
     assert events[0]["event"] == "recovered"
     assert events[1]["recovered"] is True
     assert events[1]["tags"]["coffee"] == "Ostermoor washed"
+    assert events[1]["tags"]["incomplete"] == "ended while grinding"
     assert not list((tmp_path / "archive").glob("*.journal"))
     again = chargebench(*words)
     assert (again.returncode, again.stdout) == (0, "")

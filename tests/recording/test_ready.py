@@ -316,7 +316,7 @@ def test_who_begins_an_empty_grinder_ends_it(tmp_path: Path, shaken_g: float) ->
 def test_a_bench_that_will_not_come_to_rest_is_named(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """After a minute without rest it is said once what moves and what to do, so that nobody waits for ever."""
     monkeypatch.setattr(recorder, "QUIET_EVERY_S", 0.0)
-    swinging = [Stretch(3.0, nC_per_s=sign * 10.0) for _ in range(12) for sign in (1.0, -1.0)]
+    swinging = [Stretch(8.0, nC_per_s=sign * 10.0) for _ in range(5) for sign in (1.0, -1.0)]
     played = recorded(tmp_path, (Stretch(2.0), *swinging), runs=None)
     [notice] = [e for e in played.events if e.get("code") == "restless"]
     assert notice["text"].startswith("the charge will not come to rest: look for draughts")
