@@ -263,7 +263,9 @@ class LiveRun:
         Where there has been none for long, say what moves, so that nobody waits for ever.
         """
         quiet = self._detector.quiet_so_far
-        if quiet is not None and self._told["state"] == self.state:
+        if self._hold is not None and self.state == "armed":
+            quiet = (self._carry_s - CARRIED_S,) * 2  # quiet there is; only that reason is left
+        if quiet is not None and self._told["state"] in ("waiting", self.state):
             self._emit({**self._told, "quiet_s": round(quiet[0], 2), "quiet_needed_s": quiet[1]})
         if self.state != "waiting" or self._hold is not None or not self._detector.restless():
             self._rest_s, self._unrest_said = self._assembler.now_s, False

@@ -126,4 +126,7 @@ def _why_not(row: StudyRun) -> str:
         return row.excluded
     if row.worst == "reject":
         return "rejected: " + " ".join(row.flags)
-    return f"not complete: {row.tags['incomplete']}" if "incomplete" in row.tags else ""
+    if "incomplete" in row.tags:
+        return f"not complete: {row.tags['incomplete']}"
+    weighed = row.purpose == "grind" and "no-mass" not in row.flags  # an unweighed bench is no fault of the run
+    return "no charge to mass: " + " ".join(row.flags) if weighed and row.charge_to_mass is None else ""

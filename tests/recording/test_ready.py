@@ -210,12 +210,15 @@ def test_over_range_is_not_ready(tmp_path: Path) -> None:
     assert event["text"] == "over range: empty and zero the cup"
 
 
-def test_a_cup_that_is_still_full_is_not_ready(tmp_path: Path) -> None:
-    """After a run it says to empty the cup, for as long as that is not done; then it becomes ready again."""
+def test_a_cup_that_is_still_full_is_not_ready(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """After a run it says to empty the cup, again and again while that is not done; then it becomes ready again."""
+    monkeypatch.setattr(recorder, "QUIET_EVERY_S", 0.0)
     played = recorded(tmp_path, (*WHOLE, Stretch(30.0), EMPTIED, QUIET), runs=2)
     states = told_states(played)
     assert states == ["silent", "waiting", "armed", "grinding", "settling", "done", "cup-full", "waiting", "armed"]
-    assert {e["text"] for e in played.events if e.get("hold") == "cup-full"} == {"empty the cup"}
+    full = [e for e in played.events if e.get("hold") == "cup-full"]
+    assert {e["text"] for e in full} == {"empty the cup"}
+    assert sum(e.get("quiet_s") == 10.0 for e in full) > 20  # also while quiet is had and only the cup is missing
 
 
 @pytest.mark.parametrize("confirmed", [True, False])

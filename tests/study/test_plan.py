@@ -311,3 +311,20 @@ def test_a_step_in_brief(tmp_path: Path) -> None:
     assert {"dry", "misted, 4 sprays", "ionised", "blank", "purge"} <= sprayed
     weighed = {step.brief for step in make_plan(_study(tmp_path, TEXT.replace("spray_g = 0.1\n", ""))[0]).steps}
     assert "misted, 20.0 µL/g" in weighed
+
+
+@pytest.mark.parametrize(
+    ("flags", "purpose", "state"),
+    [
+        (("no-mass-collected",), "grind", "set aside"),
+        (("no-mass",), "grind", "done"),
+        (("no-mass-collected",), "blank", "done"),
+    ],
+)
+def test_a_grind_that_collected_nothing_does_not_do_its_step(
+    tmp_path: Path, flags: tuple[str, ...], purpose: str, state: str
+) -> None:
+    """A weighed grind without charge per gram is to be made again; an unweighed bench, or a blank, has none to give."""
+    plan = make_plan(_study(tmp_path)[0])
+    row = _row(plan.steps[0], plan, charge_to_mass=None, flags=flags, purpose=purpose)
+    assert progress(plan, [row]).standings[0].state == state
