@@ -17,6 +17,7 @@
     │   └── PortLostError          it was open and went away
     ├── StorageError           whoever looks after the disk
     │   ├── JournalError           the journal cannot be written, read or locked
+    │   │   └── UnsealableError        no run can be made of it, whatever the disk does
     │   ├── ArchiveError           the folder of runs cannot be used as one
     │   └── RunFileError           a run file
     │       ├── DamagedRunError        ours once, but its checksums disagree
@@ -96,6 +97,10 @@ class StorageError(ChargebenchError):
 
 class JournalError(StorageError):
     """Raised when a journal cannot be created, locked, written, synced or read."""
+
+
+class UnsealableError(JournalError):
+    """Raised when no run can be made of a journal, for what it holds: trying again would fail again."""
 
 
 class ArchiveError(StorageError):

@@ -1,7 +1,8 @@
-"""What every test shares: linear algebra on one thread, as the command has it, and a data folder of its own.
+"""What every test shares: linear algebra on one thread, buffered output, a data folder of its own.
 
-One thread: see `chargebench.__main__`. The data folder holds journals that no archive took and the secret of kept
-outcomes; those of whoever runs the tests are left alone.
+One thread: see `chargebench.__main__`. The folder holds journals that no archive took and what is kept of archives;
+that of whoever runs the tests is left alone. Buffered output: where Python's output is unbuffered, a child
+that forgets to flush what it announces is heard all the same; on the machines of most people it is not.
 """
 
 import atexit
@@ -11,5 +12,6 @@ import tempfile
 
 import chargebench.__main__  # noqa: F401
 
-os.environ["XDG_DATA_HOME"] = _data = tempfile.mkdtemp(prefix="chargebench-tests-")
+os.environ.pop("PYTHONUNBUFFERED", None)
+os.environ["XDG_DATA_HOME"] = os.environ["XDG_CACHE_HOME"] = _data = tempfile.mkdtemp(prefix="chargebench-tests-")
 atexit.register(shutil.rmtree, _data, ignore_errors=True)

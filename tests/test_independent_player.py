@@ -1,5 +1,6 @@
 """Self-check of the independent player: its physics against closed forms, its lines as they come out of a terminal."""
 
+import contextlib
 import json
 import math
 import os
@@ -18,6 +19,7 @@ pytest.importorskip("tty", reason="the player needs pseudo-terminals")
 import itertools
 
 from tests import independent_player as player
+from tests.instruments.far_end import wait_for
 
 QUIET = player.Play(quiet_before_s=2.0, quiet_after_s=3.0, grind_s=4.0)
 SILENT = replace(QUIET, white_nC=0.0, correlated_nC=0.0, walk_nC_per_sqrt_s=0.0, hum_nC=0.0)
@@ -131,19 +133,20 @@ def test_lines_nobody_reads_are_lost_whole():
     """A terminal that is full loses whole lines and never blocks; what does come out is in one piece."""
     terminal = player.Terminal()
     reader = os.open(terminal.name, os.O_RDWR | os.O_NOCTTY | os.O_NONBLOCK)
-    lines = [player.framed("Q", n, n, "1.0", "nC") for n in range(3000)]
+    lines = [player.framed("Q", n, n, "1.0", "nC") for n in range(10_000, 13_000)]  # of one length
+    heard = bytearray()
+
+    def heard_all(said):
+        with contextlib.suppress(BlockingIOError):
+            heard.extend(os.read(reader, 65536))
+        return len(heard) == len(lines[0]) * (said - terminal.lost_lines) - len(terminal._rest)
+
     for line in lines:
         terminal.write(line)
     assert terminal.lost_lines > 0
-    heard = b""
-    for _ in range(200):
-        try:
-            heard += os.read(reader, 65536)
-        except BlockingIOError:
-            time.sleep(0.005)
-    terminal.write(lines[-1])
-    time.sleep(0.05)
-    heard += os.read(reader, 65536)
-    assert set(heard.split(b"\r\n")[:-1]) <= {line.removesuffix(b"\r\n") for line in lines}
+    wait_for(lambda: heard_all(3000))
+    terminal.write(lines[-1])  # after what is left of a line that was cut
+    wait_for(lambda: heard_all(3001))
+    assert set(bytes(heard).split(b"\r\n")[:-1]) <= {line.removesuffix(b"\r\n") for line in lines}
     os.close(reader)
     terminal.close()

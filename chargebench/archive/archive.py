@@ -17,6 +17,7 @@ from chargebench import __version__
 from chargebench.archive.cache import digest_of, keep, kept
 from chargebench.archive.index import Entry, refresh
 from chargebench.errors import ArchiveError
+from chargebench.files import RUN, is_regular, open_file
 from chargebench.recording.ids import RUN_ID
 from chargebench.runs.load import load_run
 from chargebench.runs.run import Knowledge, Run, TagValue
@@ -74,7 +75,7 @@ class Archive:
         """
         try:
             found = [p for p in self.folder.iterdir() if p.suffix == ".h5" and not p.name.startswith(".")]
-            return sorted((p for p in found if p.is_file()), key=lambda p: p.name)
+            return sorted((p for p in found if is_regular(p)), key=lambda p: p.name)
         except OSError as error:
             raise ArchiveError(f"archive {self.folder}: cannot be listed ({error.strerror or error})") from error
 
@@ -109,7 +110,7 @@ class Archive:
         else:
             candidates = [self.folder / run] if Path(run).name == run else [Path(run)]
         for path in candidates:
-            if path.is_file():
+            if is_regular(path):
                 return path
         for entry in self.entries():
             if entry.run_id and entry.run_id == str(run):
@@ -132,8 +133,7 @@ class Archive:
     def outcome(self, run: str | Path, recipe: Recipe | None = None) -> dict[str, Any]:
         """What a recipe makes of a run, in the form that ``show --json`` prints.
 
-        Kept beside the run as ``RUNID.outcome.json`` and read from there while the run file, the recipe and the
-        software are the same; one that another user or another program wrote is made anew.
+        Kept in this user's cache and taken from there while the run file, the recipe and the software are the same.
 
         Raises
         ------
@@ -145,19 +145,18 @@ class Archive:
         recipe = recipe or DEFAULT
         path = self.path_of(run)
         key = self._key(path, recipe)
-        beside = path.with_name(f"{path.stem}.outcome.json")
-        found = kept(beside, key)
+        found = kept(path.parent, key)
         if found is not None:
             return found
         made: dict[str, Any] = json.loads(json.dumps(process(load_run(path), recipe).as_json(), allow_nan=False))
-        keep(beside, key, made)
+        keep(path.parent, key, made)
         return made
 
     @staticmethod
     def _key(path: Path, recipe: Recipe) -> str:
         """What an outcome depends on: the run file's bytes, the recipe, this software."""
         try:
-            with path.open("rb") as file:
+            with open_file(path, RUN) as file:
                 raw = hashlib.file_digest(file, "sha256").hexdigest()
         except OSError as error:
             raise ArchiveError(f"run file {path}: cannot be read ({error.strerror or error})") from error

@@ -1,8 +1,9 @@
-"""Outcomes kept beside their runs, so that nothing is reduced twice. Owns ``RUNID.outcome.json``; never trusts it.
+"""What is computed from an archive, kept in this user's own cache folder; nothing of it is ever in the archive.
 
-A kept outcome counts only while the run file's bytes, the recipe and the software are those it was made from, and only
-for the user who made it: its seal is keyed with a secret of that user, so that a folder from elsewhere can bring runs
-but no answers. Anything else in that file is as good as no file.
+Owns one database an archive: the list of its run files and the outcomes made of them. A folder from elsewhere can bring
+runs, but no list and no answer; one that cannot be written is as quick as any; people on one folder never meet.
+Deleting the cache costs only the time to work it out again. The database's name is keyed with a secret of the user, so
+that nobody else can tell which archive it is of, or put one there beforehand.
 """
 
 from __future__ import annotations
@@ -12,14 +13,25 @@ import hmac
 import json
 import os
 import secrets
-from contextlib import suppress
+import sqlite3
+from collections.abc import Iterator
+from contextlib import contextmanager, suppress
 from functools import cache
 from pathlib import Path
 from typing import Any, Final
 
-__all__ = ["digest_of", "keep", "kept", "seal_of"]
+__all__ = ["database_path", "digest_of", "keep", "kept", "opened"]
 
 SECRET_BYTES: Final = 32
+LAYOUT: Final = 1
+"""Raised whenever a table changes; a database of another layout is dropped and made again."""
+BUSY_S: Final = 5.0
+
+_TABLES: Final = (
+    "CREATE TABLE IF NOT EXISTS files (name TEXT PRIMARY KEY, stamp TEXT, run_id TEXT, started TEXT, origin TEXT,"
+    " recovered INTEGER, raw_sha256 TEXT, tags TEXT, problem TEXT)",
+    "CREATE TABLE IF NOT EXISTS outcomes (key TEXT PRIMARY KEY, outcome TEXT)",
+)
 
 
 def _canonical(value: Any) -> bytes:
@@ -31,17 +43,12 @@ def digest_of(value: Any) -> str:
     return hashlib.sha256(_canonical(value)).hexdigest()
 
 
-def seal_of(*values: Any) -> str:
-    """What only this user's programs can write under such JSON values."""
-    return hmac.digest(_secret(), _canonical(values), "sha256").hex()
-
-
 @cache
 def _secret() -> bytes:
     """A number nobody else knows, made once in the user's data folder; where that cannot be, one for this process."""
     from platformdirs import user_data_path
 
-    path = Path(user_data_path("chargebench", appauthor=False)) / "kept-outcomes.key"
+    path = Path(user_data_path("chargebench", appauthor=False)) / "archives.key"
     new = secrets.token_bytes(SECRET_BYTES)
     with suppress(OSError):
         if path.is_file() and len(found := path.read_bytes()) == SECRET_BYTES:
@@ -54,28 +61,74 @@ def _secret() -> bytes:
     return new
 
 
-def kept(path: Path, key: str) -> dict[str, Any] | None:
-    """The outcome kept in a file under a key, or None where there is none that can be trusted."""
-    try:
-        held = json.loads(path.read_text(encoding="utf-8"))
-    except (OSError, ValueError, RecursionError):
-        return None
-    if not isinstance(held, dict) or held.get("key") != key or not isinstance(held.get("outcome"), dict):
-        return None
-    outcome: dict[str, Any] = held["outcome"]
-    try:
-        return outcome if held.get("seal") == seal_of(key, outcome) else None
-    except (ValueError, RecursionError):
-        return None
+def database_path(folder: Path) -> Path:
+    """The database of an archive: of this user, this path and this very folder, whatever name it is reached by."""
+    from platformdirs import user_cache_path
 
-
-def keep(path: Path, key: str, outcome: dict[str, Any]) -> None:
-    """Keep an outcome: written aside, then moved into place. Where the folder cannot be written, nothing is kept."""
-    text = json.dumps({"key": key, "seal": seal_of(key, outcome), "outcome": outcome}, indent=1)
-    aside = path.with_name(f".{path.name}.{secrets.token_hex(4)}")
+    real = folder.resolve()
     try:
-        with aside.open("x", encoding="utf-8", newline="\n") as file:
-            file.write(text)
-        os.replace(aside, path)
+        number = real.stat().st_ino
     except OSError:
-        aside.unlink(missing_ok=True)
+        number = 0
+    name = hmac.digest(_secret(), _canonical([str(real), number]), "sha256").hex()[:32]
+    return Path(user_cache_path("chargebench", appauthor=False)) / "archives" / f"{name}.sqlite3"
+
+
+@contextmanager
+def opened(folder: Path | None) -> Iterator[sqlite3.Connection]:
+    """A connection to an archive's database, which commits each statement; one in memory where no file can be had.
+
+    A damaged database is removed and made again. Without a folder the database is one in memory.
+    """
+    path = None if folder is None else database_path(folder)
+    connection = (path and (_connected(path) or _connected(path))) or _prepared(":memory:")
+    try:
+        yield connection
+    finally:
+        connection.close()
+
+
+def _connected(path: Path) -> sqlite3.Connection | None:
+    """A connection to the file; None where it cannot be had, and gone where it was damaged."""
+    try:
+        path.parent.mkdir(mode=0o700, parents=True, exist_ok=True)
+        return _prepared(str(path))
+    except (sqlite3.OperationalError, OSError):  # cannot be written, or another program holds it for long
+        return None
+    except sqlite3.DatabaseError:
+        with suppress(OSError):
+            path.unlink()
+        return None
+
+
+def _prepared(database: str) -> sqlite3.Connection:
+    connection = sqlite3.connect(database, timeout=BUSY_S, isolation_level=None)
+    try:
+        if connection.execute("PRAGMA user_version").fetchone()[0] != LAYOUT:
+            connection.execute("BEGIN IMMEDIATE")
+            for table in ("files", "outcomes"):
+                connection.execute(f"DROP TABLE IF EXISTS {table}")
+            for statement in _TABLES:
+                connection.execute(statement)
+            connection.execute(f"PRAGMA user_version = {LAYOUT}")
+            connection.execute("COMMIT")
+        connection.execute("SELECT 1 FROM files, outcomes LIMIT 1")
+    except sqlite3.Error:
+        connection.close()
+        raise
+    return connection
+
+
+def kept(folder: Path, key: str) -> dict[str, Any] | None:
+    """The outcome kept for an archive under a key, or None."""
+    with suppress(sqlite3.Error, ValueError, RecursionError), opened(folder) as connection:
+        row = connection.execute("SELECT outcome FROM outcomes WHERE key = ?", (key,)).fetchone()
+        outcome = json.loads(row[0]) if row else None
+        return outcome if isinstance(outcome, dict) else None
+    return None
+
+
+def keep(folder: Path, key: str, outcome: dict[str, Any]) -> None:
+    """Keep an outcome; where the cache cannot be written, nothing is kept."""
+    with suppress(sqlite3.Error), opened(folder) as connection:
+        connection.execute("INSERT OR REPLACE INTO outcomes VALUES (?, ?)", (key, json.dumps(outcome)))

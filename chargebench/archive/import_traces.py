@@ -22,6 +22,7 @@ from chargebench import __version__
 from chargebench.archive.archive import Archive
 from chargebench.archive.trace_file import Column, Table, read_table, read_trace
 from chargebench.errors import ChargebenchError, TraceFileError
+from chargebench.files import TRACE, read_bytes
 from chargebench.runs.run import InstrumentRecord, Knowledge, Mark, Run, TagValue, Trace
 
 __all__ = ["Imported", "Importer", "import_list", "import_run", "run_from_traces", "start_words"]
@@ -61,7 +62,7 @@ def _trace(column: Column, instrument: str) -> Trace:
 
 def _record(path: Path, name: str, column: Column) -> InstrumentRecord:
     """What a run keeps of a trace's origin: file name and SHA-256."""
-    digest = hashlib.sha256(path.read_bytes()).hexdigest()
+    digest = hashlib.sha256(read_bytes(path, TRACE)).hexdigest()
     lines = len(column.time_s)
     return InstrumentRecord(name, path.name, "trace", (column.quantity,), f"sha256:{digest}", lines)
 

@@ -1,44 +1,37 @@
-"""List of the run files of a folder. Owns the index (SQLite); must not be the only place where anything is known.
+"""List of the run files of a folder. Owns its rows; must not be the only place where anything is known.
 
-The index repeats what the run files say, so that a folder of ten thousand is listed without opening them. It is
-compared with the folder (name, size, time of change) at every use and brought up to date from the files; deleting it
-costs only the time to read them again. A row that another user wrote is read again from its file: a folder from
-elsewhere brings no list of its own. Where the index cannot be written, one in memory does.
+The list repeats what the run files say, so that a folder of ten thousand is listed without opening them. It is compared
+with the folder (name, size, times of change, number of the file) at every use and brought up to date from the files. It
+lies in this user's cache (see `chargebench.archive.cache`), never in the folder itself; where it cannot be written, one
+in memory does.
 """
 
 from __future__ import annotations
 
 import json
 import sqlite3
-from collections.abc import Mapping
-from contextlib import closing, suppress
+from collections.abc import Iterator, Mapping
+from contextlib import suppress
 from dataclasses import dataclass, field
+from itertools import islice
 from pathlib import Path
-from typing import Final
+from typing import Any, Final
 
-from chargebench.archive.cache import seal_of
+from chargebench.archive.cache import database_path, opened
 from chargebench.errors import StorageError
 from chargebench.runs.run import Run, TagValue
 
 __all__ = ["Entry", "refresh"]
 
-NAME: Final = ".index.sqlite3"
-LAYOUT: Final = 4
-"""Raised whenever the table changes; an index of another layout is dropped and made again.
+BATCH: Final = 50
+"""Files read between two commits: what is killed in between goes on from there, and nobody waits longer for it."""
 
-Names, origins and tags stand in it as ASCII JSON: SQLite takes no lone surrogates, and names and files may have them.
-"""
-
-_TABLE: Final = """
-CREATE TABLE IF NOT EXISTS files (
-    name TEXT PRIMARY KEY, size INTEGER, changed_ns INTEGER,
-    run_id TEXT, started TEXT, origin TEXT, recovered INTEGER, raw_sha256 TEXT, tags TEXT, problem TEXT, seal TEXT
-)"""
+_COLUMNS: Final = "name, run_id, started, origin, recovered, raw_sha256, tags, problem"
 
 
 @dataclass(frozen=True)
 class Entry:
-    """What the index knows of one file.
+    """What the list knows of one file.
 
     Attributes
     ----------
@@ -70,66 +63,60 @@ def _read(path: Path) -> Entry:
     return Entry(path, run.run_id, run.started, run.origin, run.recovered, run.raw_sha256(), dict(run.tags))
 
 
-def _open(database: str) -> sqlite3.Connection:
-    connection = sqlite3.connect(database, timeout=5.0)
-    try:
-        if connection.execute("PRAGMA user_version").fetchone()[0] != LAYOUT:
-            connection.execute("DROP TABLE IF EXISTS files")
-            connection.execute(f"PRAGMA user_version = {LAYOUT}")
-        connection.execute(_TABLE)
-        connection.execute("BEGIN IMMEDIATE")  # fails here, not later, where the file cannot be written
-    except sqlite3.Error:
-        connection.close()
-        raise
-    return connection
+def _stamp(path: Path) -> str:
+    """What changes when a file does, as far as the system tells."""
+    found = path.lstat()
+    return f"{found.st_size} {found.st_mtime_ns} {found.st_ctime_ns} {found.st_ino}"
+
+
+def _stale(known: dict[str, str], paths: list[Path]) -> Iterator[tuple[str, str, Path]]:
+    """Name, stamp and path of the files that the list does not know as they are; those it knows leave `known`."""
+    for path in paths:
+        try:
+            name, stamp = json.dumps(path.name), _stamp(path)
+        except OSError:  # gone since it was listed
+            continue
+        if known.pop(name, None) != stamp:
+            yield name, stamp, path
 
 
 def _update(connection: sqlite3.Connection, paths: list[Path]) -> None:
-    stale, known = set(), {}
-    for *row, seal in connection.execute("SELECT * FROM files"):
-        stale.add(row[0])
-        if seal == seal_of(*row):
-            known[row[0]] = (row[1], row[2])
-    for path in paths:
-        try:
-            found = path.stat()
-        except OSError:  # gone since it was listed
-            continue
-        stamp = (found.st_size, found.st_mtime_ns)
-        name = json.dumps(path.name)
-        stale.discard(name)
-        if known.get(name) == stamp:
-            continue
-        entry = _read(path)
-        row = [name, *stamp, entry.run_id, entry.started, json.dumps(entry.origin), int(entry.recovered)]
-        row += [entry.raw_sha256, json.dumps(dict(entry.tags)), entry.problem]
-        connection.execute(f"INSERT OR REPLACE INTO files VALUES ({', '.join('?' * 11)})", (*row, seal_of(*row)))
-    connection.executemany("DELETE FROM files WHERE name = ?", [(name,) for name in stale])
+    known = dict(connection.execute("SELECT name, stamp FROM files"))
+    stale = _stale(known, paths)
+    while batch := list(islice(stale, BATCH)):
+        rows = [_row(name, stamp, _read(path)) for name, stamp, path in batch]
+        connection.execute("BEGIN IMMEDIATE")
+        connection.executemany("INSERT OR REPLACE INTO files VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)", rows)
+        connection.execute("COMMIT")
+    connection.executemany("DELETE FROM files WHERE name = ?", [(name,) for name in known])
 
 
-def _listed(database: str, folder: Path, paths: list[Path]) -> list[Entry]:
-    with closing(_open(database)) as connection, connection:
-        _update(connection, paths)
-        rows = connection.execute(
-            "SELECT name, run_id, started, origin, recovered, raw_sha256, tags, problem FROM files"
-            " ORDER BY problem != '', started, name"
-        ).fetchall()
-    return [
-        Entry(
-            folder / json.loads(name), run_id, started, json.loads(origin), bool(recovered), raw_sha256,
-            json.loads(tags), problem,
-        )
-        for name, run_id, started, origin, recovered, raw_sha256, tags, problem in rows
-    ]  # fmt: skip
+# Names, origins and tags stand in the table as ASCII JSON: SQLite takes no lone surrogates, and files may have them.
+def _row(name: str, stamp: str, entry: Entry) -> tuple[Any, ...]:
+    origin, tags = json.dumps(entry.origin), json.dumps(dict(entry.tags))
+    return name, stamp, entry.run_id, entry.started, origin, int(entry.recovered), entry.raw_sha256, tags, entry.problem
+
+
+def _listed(connection: sqlite3.Connection, folder: Path, paths: list[Path]) -> list[Entry]:
+    _update(connection, paths)
+    rows = connection.execute(f"SELECT {_COLUMNS} FROM files ORDER BY problem != '', started, name").fetchall()
+    there = {path.name for path in paths}
+    found = []
+    for name, run_id, started, origin, recovered, raw_sha256, tags, problem in rows:
+        path = folder / json.loads(name)
+        if path.name in there:
+            about = json.loads(origin), bool(recovered), raw_sha256, json.loads(tags), problem
+            found.append(Entry(path, run_id, started, *about))
+    return found
 
 
 def refresh(folder: Path, paths: list[Path]) -> list[Entry]:
-    """Entries of the run files, read from the index where it is fresh and from the files where it is not.
+    """Entries of the run files, from the list where it is fresh and from the files where it is not.
 
     Parameters
     ----------
     folder : Path
-        Where the index lives.
+        The archive.
     paths : list of Path
         Run files in that folder.
 
@@ -138,12 +125,13 @@ def refresh(folder: Path, paths: list[Path]) -> list[Entry]:
     list of Entry
         One a file, in order of start time, then name; files that cannot be read come last, with their problem.
     """
-    index = folder / NAME
     try:
-        return _listed(str(index), folder, paths)
-    except sqlite3.OperationalError:  # cannot be written here, or another program holds it
+        with opened(folder) as connection:
+            return _listed(connection, folder, paths)
+    except sqlite3.OperationalError:  # full, or held by another program for long
         pass
     except (sqlite3.DatabaseError, ValueError, TypeError, RecursionError):  # damaged: the next use makes it again
         with suppress(OSError):
-            index.unlink()
-    return _listed(":memory:", folder, paths)
+            database_path(folder).unlink()
+    with opened(None) as connection:
+        return _listed(connection, folder, paths)

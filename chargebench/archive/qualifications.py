@@ -11,13 +11,14 @@ import json
 from pathlib import Path
 from typing import Final
 
+from chargebench.bounded import json_value
 from chargebench.errors import ArchiveError
+from chargebench.files import CHECK, RUN, open_file, read_bytes
 from chargebench.processing.qualify.qualification import KINDS, Qualification
 
 __all__ = ["FOLDER", "bad_qualifications", "input_hashes", "qualifications", "store"]
 
 FOLDER: Final = "qualifications"
-_LARGEST_BYTES: Final = 4_000_000
 
 
 def _read(path: Path) -> Qualification:
@@ -29,16 +30,14 @@ def _read(path: Path) -> Qualification:
         When the file is not one, or its content is not what its own checksum says.
     """
     try:
-        if path.stat().st_size > _LARGEST_BYTES:
-            raise ArchiveError(f"qualification {path}: above {_LARGEST_BYTES} bytes, not one of ours")
-        held = json.loads(path.read_text(encoding="utf-8"))
+        held = json_value(read_bytes(path, CHECK, own_parts=2))
         body = held.pop("sha256") if isinstance(held, dict) and "sha256" in held else None
         if body != _digest(held):
             raise ValueError("its content disagrees with its own checksum")
         return Qualification.from_json(held)
     except OSError as error:
         raise ArchiveError(f"qualification {path}: cannot be read ({error.strerror or error})") from error
-    except (ValueError, RecursionError) as error:
+    except ValueError as error:
         raise ArchiveError(f"qualification {path}: {error}; move it away or make the check again") from error
 
 
@@ -49,7 +48,7 @@ def _digest(content: object) -> str:
 
 def _paths(folder: Path) -> list[Path]:
     kept = folder / FOLDER
-    return sorted(p for kind in KINDS for p in kept.glob(f"*.{kind}.json") if p.is_file())
+    return sorted(p for kind in KINDS for p in kept.glob(f"*.{kind}.json"))
 
 
 def qualifications(folder: Path, bench: str | None = None) -> list[Qualification]:
@@ -85,7 +84,7 @@ def input_hashes(paths: list[Path]) -> dict[str, str]:
     hashes = {}
     for path in paths:
         try:
-            with path.open("rb") as file:
+            with open_file(path, RUN) as file:
                 hashes[path.name] = hashlib.file_digest(file, "sha256").hexdigest()
         except OSError as error:
             raise ArchiveError(f"qualification input {path}: cannot be read ({error.strerror or error})") from error
@@ -109,13 +108,15 @@ def store(folder: Path, stem: str, qualification: Qualification) -> Path:
 
     Raises
     ------
+    JournalError
+        When a link or file is in the place of the subfolder.
     RunFileError
         When it cannot be written, or a file of that name is there already.
     """
+    from chargebench.recording.disk import own_folder
     from chargebench.runs.publish import publish
 
-    kept = folder / FOLDER
-    kept.mkdir(parents=True, exist_ok=True)
+    kept = own_folder(folder, FOLDER)
     content = json.loads(json.dumps(qualification.as_json(), allow_nan=False))
     text = json.dumps({**content, "sha256": _digest(content)}, ensure_ascii=False, indent=1) + "\n"
     path = kept / f"{stem}.{qualification.kind}.json"

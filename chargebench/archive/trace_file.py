@@ -21,12 +21,12 @@ import numpy as np
 import numpy.typing as npt
 
 from chargebench.errors import TraceFileError
+from chargebench.files import TRACE, read_bytes
 from chargebench.units import QUANTITIES, from_wire
 
 __all__ = ["Column", "Table", "read_table", "read_trace"]
 
 Floats = npt.NDArray[np.float64]
-LARGEST_BYTES: Final = 500_000_000
 FEWEST_SAMPLES: Final = 10
 
 _NUMBER: Final = re.compile(r"[+-]?(?:\d+(?:[.,]\d*)?|[.,]\d+)(?:[eE][+-]?\d{1,3})?", re.ASCII)
@@ -64,9 +64,7 @@ class Column:
 
 def _text(path: Path) -> str:
     try:
-        if path.stat().st_size > LARGEST_BYTES:
-            raise TraceFileError(f"{path}: larger than {LARGEST_BYTES // 1_000_000} MB; cut it into single runs")
-        data = path.read_bytes()
+        data = read_bytes(path, TRACE)
     except OSError as error:
         raise TraceFileError(f"{path}: cannot be read ({error.strerror or error})") from error
     wide = data.startswith((codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE))

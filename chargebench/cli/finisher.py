@@ -19,13 +19,16 @@ from collections.abc import Iterable
 from pathlib import Path
 from typing import Any, TextIO
 
-from chargebench.errors import ChargebenchError, StorageError
+from chargebench.errors import ChargebenchError, StorageError, UnsealableError
 
 __all__ = ["Finisher", "serve"]
 
 PATIENCE_S = 300.0
 SLOWEST_BYTES_PER_S = 50_000
 """Of a journal. A slow machine seals and processes some ten times as many, so no deadline meets a sound one."""
+
+STOPPED = (-signal.SIGINT, -signal.SIGTERM, -getattr(signal, "SIGKILL", 9), -getattr(signal, "SIGHUP", 1))
+"""How a child ends that somebody stopped: that is no fault of the journal."""
 
 PLAN_PATIENCE_S = 3600.0
 """A plan may have to process every run of a large archive anew."""
@@ -61,9 +64,11 @@ class Finisher:
 
         Raises
         ------
+        UnsealableError
+            When no run can be made of the journal: sealing it crashes, or does not end in the time given.
         StorageError
-            When the run could not be sealed, or not in the time given; the journal is still there. Or when it could
-            not be processed once it was sealed.
+            When the run could not be sealed otherwise; the journal is still there. Or when it could not be processed
+            once it was sealed.
         """
         try:
             size = journal.stat().st_size
@@ -121,10 +126,12 @@ class Finisher:
                 child.communicate()
                 code = child.returncode
                 why = f"had no answer after {patience_s:.0f} s" if overdue.is_set() else f"ended with code {code}"
-                raise StorageError(f"{next(iter(job.values()))}: the sealing process {why}; try again")
+                crashed = overdue.is_set() or code not in STOPPED
+                kind = UnsealableError if crashed and "journal" in job else StorageError
+                raise kind(f"{next(iter(job.values()))}: the sealing process {why}")
         answer: dict[str, Any] = json.loads(line)
         if "error" in answer:
-            raise StorageError(answer["error"])
+            raise (UnsealableError if answer["unsealable"] else StorageError)(answer["error"])
         return answer
 
 
@@ -135,7 +142,7 @@ def serve(jobs: Iterable[str], answers: TextIO) -> None:
         try:
             answer = _sealed(Path(job["journal"])) if "journal" in job else _upcoming(job)
         except (ChargebenchError, OSError) as error:
-            answer = {"error": " ".join(str(error).split())}
+            answer = {"error": " ".join(str(error).split()), "unsealable": isinstance(error, UnsealableError)}
         answers.write(json.dumps(answer) + "\n")
         answers.flush()
 

@@ -25,6 +25,7 @@ COMMANDS: Final[Mapping[str, tuple[str, str]]] = {
     "record": ("chargebench.cli.record", "record runs from the bench's instruments into an archive"),
     "show": ("chargebench.cli.show", "show what a run, or every run of a folder, says"),
     "tags": ("chargebench.cli.tags", "list the tags a run can have, with unit, range and use"),
+    "archive": ("chargebench.cli.archive", "look after a folder of runs: verify what it holds"),
     "qualify": ("chargebench.cli.qualify", "check the bench: zero, leakage, gain, sprayer, ioniser or blank"),
     "import": ("chargebench.cli.import_", "make sealed runs of plain traces (CSV) from other loggers"),
     "plan": ("chargebench.cli.plan", "list a study's runs in fair order, what is done and what comes next"),

@@ -36,6 +36,7 @@ from chargebench.processing.qualify.step import BROAD, fit_step
 from chargebench.processing.qualify.still import charge_moved, mass_moved
 from chargebench.processing.qualify.zero import zero
 from chargebench.processing.series import Series, clean
+from chargebench.recording.disk import own_folder
 from chargebench.recording.ids import new_run_id, utc_now_text
 from chargebench.recording.recover import abandoned
 from chargebench.recording.seal import seal
@@ -91,8 +92,8 @@ class Session:
 
     @property
     def folder(self) -> Path:
-        """Where raw runs of checks lie."""
-        return self.archive.folder / FOLDER
+        """Where raw runs of checks lie; made where it is not there."""
+        return own_folder(self.archive.folder, FOLDER)
 
     def knowledge(self) -> Knowledge:
         """What is known of the bench today."""
@@ -104,7 +105,6 @@ class Session:
 
     def capture(self, kind: str) -> Capture:
         """A recording for a check, kept apart from the runs; what an earlier one left behind is sealed first."""
-        self.folder.mkdir(parents=True, exist_ok=True)
         for journal in abandoned(self.folder):
             self.say(f"sealing {journal.name}, left behind by an earlier check")
             try:

@@ -13,9 +13,9 @@ from typing import Final, Literal
 
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
-__all__ = ["Settings", "SettingsFile", "settings_path"]
+from chargebench.files import SETTINGS, read_bytes
 
-LARGEST_BYTES: Final = 64_000
+__all__ = ["Settings", "SettingsFile", "settings_path"]
 
 
 class Settings(BaseModel):
@@ -84,14 +84,11 @@ class SettingsFile:
 def _read(path: Path) -> tuple[Settings, str]:
     """Settings and an empty string, or nothing and why."""
     try:
-        with path.open("rb") as file:
-            data = file.read(LARGEST_BYTES + 1)
+        data = read_bytes(path, SETTINGS)
     except FileNotFoundError:
         return NOTHING, ""
     except OSError as error:
         return NOTHING, f"{path}: cannot be read ({error.strerror or error}); settings of the last start are ignored"
-    if len(data) > LARGEST_BYTES:
-        return NOTHING, f"{path}: larger than {LARGEST_BYTES} bytes, so not ours; it is ignored"
     try:
         return Settings.model_validate_json(data), ""
     except ValidationError as error:

@@ -6,14 +6,15 @@ A bench file is data: it names ports of the documented kinds only, its patterns 
 from __future__ import annotations
 
 import datetime
-import tomllib
 from collections.abc import Mapping
 from pathlib import Path
 from typing import Annotated, Any, Literal, Self
 
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationError, field_validator, model_validator
 
+from chargebench.bounded import toml_tables
 from chargebench.errors import BenchFileError
+from chargebench.files import BENCH, read_bytes
 from chargebench.instruments.address import check_port
 from chargebench.units import QUANTITIES, base_channel
 from chargebench.wire.framed import kind_of
@@ -22,7 +23,6 @@ from chargebench.wire.pattern import compile_pattern
 
 __all__ = ["Bench", "Calibration", "Instrument", "Recording", "bench_from_text", "read_bench"]
 
-LARGEST_FILE = 1_000_000  # bytes
 _CHANNELS = "charge, charge2 … charge99, current, mass, humidity, temperature"
 
 
@@ -255,15 +255,11 @@ def read_bench(path: str | Path) -> Bench:
         When the file cannot be read, is not TOML in UTF-8, or has a key or value that is not allowed.
     """
     try:
-        with Path(path).open("rb") as file:
-            data = file.read(LARGEST_FILE + 1)
-        text = data.decode("utf-8-sig")
+        text = read_bytes(Path(path), BENCH).decode("utf-8-sig")
     except OSError as error:
         raise BenchFileError(f"{path}: cannot be read: {error.strerror or error}") from error
     except UnicodeDecodeError as error:
         raise BenchFileError(f"{path}: byte {error.start} is not UTF-8; save the bench file as UTF-8 text") from error
-    if len(data) > LARGEST_FILE:
-        raise BenchFileError(f"{path}: larger than {LARGEST_FILE} bytes, which no bench file is")
     return bench_from_text(text.replace("\r\n", "\n"), where=str(path))
 
 
@@ -283,8 +279,8 @@ def bench_from_text(text: str, where: str = "bench file") -> Bench:
         When the text is not TOML or has a key or value that is not allowed.
     """
     try:
-        tables = tomllib.loads(text)
-    except (tomllib.TOMLDecodeError, RecursionError) as error:
+        tables = toml_tables(text)
+    except ValueError as error:
         hint = "; write Windows paths in single quotes" if "\\" in str(error) or "escape" in str(error) else ""
         raise BenchFileError(f"{where}: is not TOML: {error}{hint}") from error
     try:

@@ -6,14 +6,15 @@ Knows nothing of runs: `recipe` puts one to work.
 from __future__ import annotations
 
 import math
-import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 from types import MappingProxyType
 from typing import Any, Final
 
+from chargebench.bounded import toml_tables
 from chargebench.errors import RecipeError
+from chargebench.files import RECIPE, read_bytes
 from chargebench.processing.flags import TABLE
 
 __all__ = ["DEFAULT", "DEFAULTS", "STEPS", "Recipe", "Value", "read_recipe"]
@@ -130,8 +131,8 @@ def read_recipe(path: Path) -> Recipe:
         When the file cannot be read, is no TOML, or says something that is not allowed.
     """
     try:
-        content = tomllib.loads(Path(path).read_text(encoding="utf-8"))
-    except (OSError, UnicodeDecodeError, tomllib.TOMLDecodeError) as error:
+        content = toml_tables(read_bytes(Path(path), RECIPE).decode("utf-8-sig"))
+    except (OSError, ValueError) as error:
         reason = getattr(error, "strerror", None) or error
         raise RecipeError(f"recipe {path}: cannot be read ({reason}); expected a recipe as TOML") from error
     allowed = ("name", "version", "steps", "parameters", "thresholds")

@@ -8,14 +8,16 @@ from __future__ import annotations
 import contextlib
 import os
 import shutil
+import stat
 import sys
 from pathlib import Path
 
+from chargebench.errors import JournalError
 from chargebench.runs.disk import Disk, sync_descriptor
 
 __all__ = [
-    "APPEND_NEW", "free_bytes", "lock", "make_folder", "remove", "sync_data", "sync_file", "sync_folder", "unlock",
-    "write_all",
+    "APPEND_NEW", "free_bytes", "lock", "make_folder", "own_folder", "remove", "sync_data", "sync_file", "sync_folder",
+    "unlock", "write_all",
 ]  # fmt: skip
 
 APPEND_NEW = (
@@ -92,6 +94,25 @@ def make_folder(folder: Path) -> None:
     folder.mkdir(parents=True, exist_ok=True)
     for path in new:
         sync_folder(path.parent)
+
+
+def own_folder(parent: Path, name: str) -> Path:
+    """A folder of the program's own making in another, made where it is not there.
+
+    Raises
+    ------
+    JournalError
+        When a link or file bears its name: what is put there would end up elsewhere.
+    OSError
+        When it cannot be made.
+    """
+    folder = parent / name
+    with contextlib.suppress(FileExistsError):
+        folder.mkdir()
+        sync_folder(parent)
+    if not stat.S_ISDIR(folder.lstat().st_mode):
+        raise JournalError(f"{folder}: a link or file, where a folder of this program should be; move it away")
+    return folder
 
 
 def lock(descriptor: int) -> bool:

@@ -21,6 +21,7 @@ from types import TracebackType
 from typing import Any, Self
 
 from chargebench.errors import JournalError
+from chargebench.files import FILE_FLAGS, JOURNAL, open_file, read_bytes
 from chargebench.recording.disk import (
     APPEND_NEW,
     lock,
@@ -399,7 +400,7 @@ def read_journal(path: Path) -> JournalContent:
         When the file cannot be read; never because of what it contains.
     """
     try:
-        return journal_content(path.read_bytes())
+        return journal_content(read_bytes(path, JOURNAL))
     except OSError as error:
         raise JournalError(f"{path}: journal cannot be read: {error.strerror}") from error
 
@@ -413,7 +414,7 @@ def read_header(path: Path) -> Mapping[str, Any]:
         When the file cannot be read.
     """
     try:
-        with path.open("rb") as file:
+        with open_file(path, JOURNAL) as file:
             return journal_content(file.readline(MAX_LINE_BYTES)).header
     except OSError as error:
         raise JournalError(f"{path}: journal cannot be read: {error.strerror}") from error
@@ -433,7 +434,7 @@ class HeldJournal:
 
     def __enter__(self) -> Self:
         try:
-            self._descriptor = os.open(self.path, os.O_RDONLY | getattr(os, "O_BINARY", 0))
+            self._descriptor = os.open(self.path, FILE_FLAGS)
         except OSError as error:
             raise JournalError(f"{self.path}: journal cannot be opened: {error.strerror}") from error
         if not lock(self._descriptor):

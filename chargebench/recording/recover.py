@@ -1,11 +1,11 @@
 """What a recorder does at start about journals that earlier ones left behind.
 
 Owns the rules: a locked journal is left alone; any other is sealed (see `chargebench.recording.seal`, which finds out
-whether that was done already); one that has failed three times goes into quarantine; none that holds a byte of an
+whether that was done already); one of which no run can be made goes into quarantine; none that holds a byte of an
 instrument is ever deleted unsealed, except one of two where the recorder was stopped between writing the one and
 letting go of the other: where all that one holds is found in the other, as after a move to another file, or where the
 other begins with the last quiet stretch of one that only waited. While such a one cannot be removed, the other waits.
-Links, pipes, devices and folders that are named like a journal are told of and left alone.
+Other names, and links, pipes, devices and folders that are named like a journal, are told of and left alone.
 Doing this twice, or being killed in the middle, changes nothing.
 """
 
@@ -19,10 +19,11 @@ from collections.abc import Callable, Iterator, Mapping, Sequence
 from pathlib import Path
 from typing import Any, NamedTuple
 
-from chargebench.errors import ChargebenchError
-from chargebench.recording.disk import free_bytes, make_folder, remove, sync_file, sync_folder
+from chargebench.errors import ChargebenchError, UnsealableError
+from chargebench.files import is_regular
+from chargebench.recording.disk import own_folder, remove, sync_file, sync_folder
 from chargebench.recording.header import carries_of
-from chargebench.recording.ids import first_name, utc_now_text
+from chargebench.recording.ids import RUN_ID, first_name
 from chargebench.recording.journal import (
     HeldJournal,
     is_locked,
@@ -33,12 +34,11 @@ from chargebench.recording.journal import (
 )
 from chargebench.recording.records import Record, fields_of
 from chargebench.recording.seal import sealed_journal
+from chargebench.runs.text import visible
 
-__all__ = ["FAILURES_ALLOWED", "QUARANTINE", "abandoned", "fallback_folder", "journals_in", "recover", "tell_if_sealed"]
+__all__ = ["QUARANTINE", "abandoned", "fallback_folder", "journals_in", "recover", "tell_if_sealed"]
 
 QUARANTINE = "quarantine"
-FAILURES_ALLOWED = 3
-LEAST_FREE_BYTES = 50_000_000
 
 Emit = Callable[[Mapping[str, Any]], None]
 Finish = Callable[[Path], dict[str, Any]]
@@ -52,8 +52,8 @@ def fallback_folder() -> Path:
 
 
 def journals_in(folder: Path) -> list[Path]:
-    """Files in a folder that may be journals, oldest first; none where the folder is not there."""
-    return [path for path in sorted(folder.glob("*.journal")) if _is_file(path)]
+    """Journals in a folder, oldest first: files with a name that a recorder gives; none where no folder is there."""
+    return [path for path in sorted(folder.glob("*.journal")) if RUN_ID.fullmatch(path.stem) and _is_file(path)]
 
 
 def _is_file(path: Path) -> bool:
@@ -70,11 +70,12 @@ def abandoned(folder: Path) -> list[Path]:
 
 
 def _tell_of_others(folder: Path, emit: Emit) -> None:
-    """Name what is called like a journal and is no file."""
-    for path in sorted(folder.glob("*.journal")):
-        if not _is_file(path):
-            text = f"{path.name} in {folder} is a link, pipe, device or folder, not a journal; left alone"
-            emit({"event": "notice", "severity": "doubt", "code": "no-journal", "text": text})
+    """Name what is called like a journal and is none."""
+    ours = set(journals_in(folder))
+    for path in sorted(set(folder.glob("*.journal")) - ours):
+        what = "has no name that a recorder gives" if _is_file(path) else "is a link, pipe, device or folder"
+        text = f"{visible(path.name, 80)} in {folder} {what}, so no journal; left alone"
+        emit({"event": "notice", "severity": "doubt", "code": "no-journal", "text": text})
 
 
 def recover(folders: Sequence[Path], finish: Finish, emit: Emit) -> int:
@@ -258,8 +259,7 @@ def _recover_one(journal: Path, finish: Finish, emit: Emit, spare: _Spare | None
             return _drop(journal, emit, "cut short before anything had been read")
         answer = finish(journal)
     except ChargebenchError as error:
-        return _failed(journal, str(error), emit)
-    remove(_failures(journal))
+        return _failed(journal, error, emit)
     outcome = answer["outcome"]
     kind = "recovered" if outcome.get("recovered") else "sealed"
     emit({"event": kind, "run": outcome["run"], "path": str(answer["path"])})
@@ -278,11 +278,6 @@ def _drop(journal: Path, emit: Emit, why: str) -> bool:
     return True
 
 
-def _failures(journal: Path) -> Path:
-    """Beside a journal: one line for each time that it could not be sealed."""
-    return journal.with_name(journal.name + "-failures")
-
-
 def _set_aside(journal: Path, emit: Emit) -> bool:
     """Put a journal without a record out of the way, unless a recorder is only just beginning it."""
     why = "holds no whole record: nothing had been recorded yet"
@@ -296,19 +291,14 @@ def _set_aside(journal: Path, emit: Emit) -> bool:
     return True
 
 
-def _failed(journal: Path, why: str, emit: Emit) -> bool:
-    """Count a failure that is the journal's own; at the third it goes into quarantine. True where another has it."""
-    if tell_if_sealed(journal, why, emit) or not journal.exists() or is_locked(journal):
+def _failed(journal: Path, error: ChargebenchError, emit: Emit) -> bool:
+    """Say why; what trying again would not mend goes into quarantine. True where another process has the journal."""
+    if tell_if_sealed(journal, str(error), emit) or not journal.exists() or is_locked(journal):
         return True
-    text = f"{journal.name} could not be sealed: {why}"
+    text = f"{journal.name} could not be sealed: {error}"
     emit({"event": "notice", "severity": "reject", "code": "not-sealed", "text": text})
-    if not os.access(journal.parent, os.W_OK) or free_bytes(journal.parent) < LEAST_FREE_BYTES:
-        return False
-    counted = _failures(journal)
-    with counted.open("a", encoding="utf-8", errors="backslashreplace") as file:  # names may be no text
-        file.write(f"{utc_now_text()} {' '.join(why.split())}\n")
-    if len(counted.read_bytes().splitlines()) >= FAILURES_ALLOWED:
-        _quarantine(journal, f"could not be sealed {FAILURES_ALLOWED} times", emit)
+    if isinstance(error, UnsealableError):
+        _quarantine(journal, "cannot be made a run", emit)
     return False
 
 
@@ -324,12 +314,15 @@ def tell_if_sealed(journal: Path, why: str, emit: Emit) -> bool:
 
 
 def _quarantine(journal: Path, why: str, emit: Emit) -> None:
-    """Move a journal, and the reasons, out of the way; nothing there is replaced."""
-    folder = journal.parent / QUARANTINE
-    make_folder(folder)
-    for path in (_failures(journal), journal):
-        if path.exists():
-            _move_aside(path, folder)
+    """Move a journal out of the way; nothing there is replaced.
+
+    Raises
+    ------
+    JournalError
+        When what bears the folder's name is a link, or no folder.
+    """
+    folder = own_folder(journal.parent, QUARANTINE)
+    _move_aside(journal, folder)
     sync_folder(folder)
     sync_folder(journal.parent)
     text = f"{journal.name} {why}; it is kept in {folder}"
@@ -339,8 +332,8 @@ def _quarantine(journal: Path, why: str, emit: Emit) -> None:
 def _move_aside(path: Path, folder: Path) -> None:
     """Move a file into a folder; after a power cut it may be there under both names already."""
     kept, number = folder / path.name, 1
-    while kept.exists():
-        if kept.read_bytes() == path.read_bytes():
+    while os.path.lexists(kept):
+        if is_regular(kept) and kept.read_bytes() == path.read_bytes():
             path.unlink()
             return
         number += 1

@@ -1,7 +1,7 @@
 """Journal to sealed run: the last step of a recording, and of its recovery.
 
-Owns the order: read the journal, build the run in memory, publish it beside the journal, read back and compared, add a
-line to the manifest, and only then let the journal go. Each step may be repeated, and a kill between any two of them
+Owns the order: read the journal, build the run in memory, publish it beside the journal, read back and compared, and
+only then let the journal go. Each step may be repeated, and a kill between any two of them
 is put right by doing it all again. Runs in a process of its own: ``python -m chargebench.recording.seal JOURNAL``.
 """
 
@@ -13,18 +13,18 @@ from dataclasses import replace
 from pathlib import Path
 
 from chargebench.errors import (
+    BenchFileError,
     ChargebenchError,
     DamagedRunError,
     ForeignRunError,
     JournalError,
-    RunFileError,
     UnreadRunError,
+    UnsealableError,
 )
 from chargebench.instruments.benchfile import bench_from_text
 from chargebench.recording.assemble import Assembler
 from chargebench.recording.disk import remove, sync_file
 from chargebench.recording.journal import HeldJournal, JournalContent, read_journal
-from chargebench.recording.manifest import add_to_manifest
 from chargebench.runs.load import load_run
 from chargebench.runs.publish import leftovers, publish
 from chargebench.runs.run import Run
@@ -40,16 +40,18 @@ def run_of(content: JournalContent, run_id: str) -> Run:
 
     Raises
     ------
-    JournalError
-        When there is no sound header to tell what the bytes are.
-    BenchFileError
-        When the header's bench file is not one of this version.
+    UnsealableError
+        When there is no sound header to tell what the bytes are, or its bench file is not one of this version.
     """
     if not content.header:
         headed = bool(content.records) and content.records[0].kind == "header"
         wrong = "header is damaged (no JSON object, or a number out of bounds)" if headed else "journal has no header"
-        raise JournalError(f"{run_id}: the {wrong}; what it holds cannot be told")
-    assembler = Assembler(bench_from_text(str(content.header.get("bench", "")), run_id), content.header)
+        raise UnsealableError(f"{run_id}: the {wrong}; what it holds cannot be told")
+    try:
+        bench = bench_from_text(str(content.header.get("bench", "")), run_id)
+    except BenchFileError as error:
+        raise UnsealableError(str(error)) from error
+    assembler = Assembler(bench, content.header)
     for record in content.records:
         assembler.feed(record)
     if not content.complete:
@@ -74,8 +76,10 @@ def seal(journal: Path) -> Path:
 
     Raises
     ------
+    UnsealableError
+        When no run can be made of what it holds.
     JournalError
-        When another process holds the journal, or it cannot be read or made sense of.
+        When another process holds the journal, or it cannot be read.
     RunFileError
         When the run file cannot be written, or one that is there cannot be read; the journal is still there.
     """
@@ -97,7 +101,7 @@ def seal(journal: Path) -> Path:
 
 
 def _seal_held(journal: Path) -> Path:
-    """Publish and enter into the manifest, or find that both are done.
+    """Publish, or find that it is done.
 
     First the journal itself goes on the disk, since a killed recorder may not have synced its end: after a power cut a
     shorter journal would stand beside the run file, and look like another.
@@ -116,9 +120,10 @@ def _seal_held(journal: Path) -> Path:
             _publish(path, content, run_id)
         elif sealed_journal(path) != content.data:
             continue
-        add_to_manifest(path)
         return path
-    raise RunFileError(f"{journal}: {MOST_VERSIONS} other versions of this run are there already; move them elsewhere")
+    raise UnsealableError(
+        f"{journal}: {MOST_VERSIONS} other versions of this run are there already; move them elsewhere"
+    )
 
 
 def _publish(path: Path, content: JournalContent, run_id: str) -> None:

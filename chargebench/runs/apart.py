@@ -219,6 +219,7 @@ def serve() -> None:
             faulthandler.dump_traceback_later(PATIENCE_S + size / SLOWEST_BYTES_PER_S, exit=True, file=silence)
             image = source.read(size)
             sink.write(_RECEIVED)
+            sink.flush()  # what comes next may end this process, and bytes that wait in it with it
             _answer(sink, image, read_image)
             sink.flush()
 

@@ -6,20 +6,17 @@ nothing, runs nothing, unpickles nothing.
 
 from __future__ import annotations
 
-import stat
 from pathlib import Path
-from typing import Final
 
 from chargebench.errors import DamagedRunError, ForeignRunError, RunFileError
+from chargebench.files import RUN, RefusedFileError, read_bytes
 from chargebench.runs.apart import read_apart
 from chargebench.runs.checksum import check_seal
 from chargebench.runs.run import Run
 from chargebench.runs.text import visible
 from chargebench.runs.tree import run_of
 
-__all__ = ["MOST_FILE_BYTES", "load_run", "load_run_bytes"]
-
-MOST_FILE_BYTES: Final = 1 << 30
+__all__ = ["load_run", "load_run_bytes"]
 
 
 def load_run(path: Path | str) -> Run:
@@ -37,13 +34,9 @@ def load_run(path: Path | str) -> Run:
     path = Path(path)
     where = visible(str(path))
     try:
-        about = path.stat()
-        if not stat.S_ISREG(about.st_mode):
-            raise ForeignRunError(f"{where}: a folder or device, not a run file")
-        if about.st_size > MOST_FILE_BYTES:
-            raise ForeignRunError(f"{where}: {about.st_size >> 20} MiB; a run file has at most {MOST_FILE_BYTES >> 20}")
-        with path.open("rb") as file:
-            data = file.read(MOST_FILE_BYTES + 1)
+        data = read_bytes(path, RUN)
+    except RefusedFileError as error:
+        raise ForeignRunError(f"{where}: {error.strerror}") from error
     except OSError as error:
         raise RunFileError(f"{where}: cannot be read ({error.strerror or error})") from error
     return load_run_bytes(data, where)
@@ -51,8 +44,8 @@ def load_run(path: Path | str) -> Run:
 
 def load_run_bytes(data: bytes, where: str = "run") -> Run:
     """The run in the bytes of a file; errors as `load_run`."""
-    if len(data) > MOST_FILE_BYTES:
-        raise ForeignRunError(f"{where}: a run file has at most {MOST_FILE_BYTES >> 20} MiB")
+    if len(data) > RUN.most_bytes:
+        raise ForeignRunError(f"{where}: a run file has at most {RUN.most_bytes >> 20} MiB")
     check_seal(data, where)
     try:
         return run_of(read_apart(data))

@@ -64,12 +64,16 @@ class Node:
 Tree = Mapping[str, Node]
 
 
-def first_difference(expected: Tree, found: Tree) -> str:
-    """First path at which two trees differ, or an empty string."""
+def differences(expected: Tree, found: Tree) -> Iterator[str]:
+    """Paths at which two trees differ, in the order of the layout."""
     for path in [*expected, *(found.keys() - expected.keys())]:
         if path not in expected or path not in found or not expected[path].same(found[path]):
-            return path
-    return ""
+            yield path
+
+
+def first_difference(expected: Tree, found: Tree) -> str:
+    """First path at which two trees differ, or an empty string."""
+    return next(differences(expected, found), "")
 
 
 def tree_of(run: Run) -> dict[str, Node]:

@@ -41,7 +41,6 @@ A study file reads::
 from __future__ import annotations
 
 import json
-import tomllib
 from collections.abc import Mapping, Sequence
 from datetime import date
 from pathlib import Path
@@ -49,7 +48,9 @@ from typing import Annotated, Any, Literal, TypeVar
 
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
+from chargebench.bounded import toml_tables
 from chargebench.errors import StudyError
+from chargebench.files import STUDY, read_bytes
 
 __all__ = [
     "Arm",
@@ -171,10 +172,10 @@ def append_entry(path: Path, table: Literal["exclude", "skip"], values: Mapping[
     StudyError
         When the file would not be acceptable with the entry (it is then left alone), or cannot be written.
     """
-    text = path.read_text(encoding="utf-8-sig")
+    text = _text(path)
     lines = [f"{key} = {json.dumps(value, ensure_ascii=False)}" for key, value in values.items()]
     longer = f"{text.rstrip()}\n\n[[{table}]]\n" + "\n".join(lines) + "\n"
-    study = validated(StudyFile, tomllib.loads(longer), path)
+    study = validated(StudyFile, toml_tables(longer), path)
     aside = path.with_name(path.name + ".new")
     try:
         aside.write_text(longer, encoding="utf-8")
@@ -193,10 +194,17 @@ def load_toml(path: Path) -> dict[str, Any]:
         When the file cannot be read or is not TOML.
     """
     try:
-        return tomllib.loads(path.read_text(encoding="utf-8-sig"))
+        return toml_tables(_text(path))
+    except ValueError as error:
+        raise StudyError(f"{path}: not TOML in UTF-8: {error}") from error
+
+
+def _text(path: Path) -> str:
+    try:
+        return read_bytes(path, STUDY).decode("utf-8-sig").replace("\r\n", "\n")
     except OSError as error:
         raise StudyError(f"{path}: cannot be read ({error.strerror or error}); expected a TOML file") from error
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
+    except UnicodeDecodeError as error:
         raise StudyError(f"{path}: not TOML in UTF-8: {error}") from error
 
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import os
 import sqlite3
 import sys
@@ -16,9 +15,9 @@ import pytest
 
 from chargebench.archive import cache
 from chargebench.archive.archive import Archive, Wanted
-from chargebench.archive.index import NAME
 from chargebench.errors import ArchiveError, RunFileError
 from chargebench.processing.recipe import DEFAULT, Recipe
+from chargebench.runs.load import load_run
 from chargebench.runs.write import run_bytes
 from tests.archive.conftest import make_run
 
@@ -122,26 +121,24 @@ def test_a_name_or_origin_that_is_no_text_hides_no_other(archive: Archive) -> No
 
 
 @pytest.mark.parametrize("damage", ["gone", "rubbish", "truncated", "of another layout", "folder"])
-def test_the_index_is_made_again_from_the_files(archive: Archive, damage: str) -> None:
-    """Losing or damaging the index loses nothing."""
+def test_the_list_is_made_again_from_the_files(archive: Archive, damage: str) -> None:
+    """Losing or damaging the list in the cache loses nothing."""
     before = archive.entries()
-    index = archive.folder / NAME
-    data = index.read_bytes()
+    database = cache.database_path(archive.folder)
+    data = database.read_bytes()
     if damage == "of another layout":
-        import sqlite3
-
-        with closing(sqlite3.connect(index)) as connection, connection:
+        with closing(sqlite3.connect(database)) as connection, connection:
             connection.execute("DROP TABLE files")
             connection.execute("CREATE TABLE files (something TEXT)")
             connection.execute("PRAGMA user_version = 99")
     else:
-        index.unlink()
+        database.unlink()
     if damage == "rubbish":
-        index.write_bytes(b"\x00rubbish" * 2000)
+        database.write_bytes(b"\x00rubbish" * 2000)
     if damage == "truncated":
-        index.write_bytes(data[: len(data) // 2 + 100])
+        database.write_bytes(data[: len(data) // 2 + 100])
     if damage == "folder":
-        index.mkdir()
+        database.mkdir()
     assert archive.entries() == before
     assert archive.entries() == before
 
@@ -167,31 +164,97 @@ def test_many_may_use_the_index_at_once(archive: Archive) -> None:
     assert len(listings[0]) == 4
 
 
+def _contents(folder: Path) -> dict[str, tuple[int, bytes]]:
+    return {p.name: (p.stat().st_mtime_ns, p.read_bytes()) for p in sorted(folder.iterdir())}
+
+
+def test_nothing_is_computed_into_the_archive(archive: Archive) -> None:
+    """Listing an archive and answering its runs, twice, changes no byte and no name in its folder."""
+    before = _contents(archive.folder)
+    for _ in range(2):
+        assert len(archive.entries()) == 4
+        assert archive.outcome(FIRST)["run"] == FIRST
+    assert _contents(archive.folder) == before
+
+
 @pytest.mark.skipif(os.name == "nt" or os.geteuid() == 0, reason="needs permissions that bind this user")
-def test_a_folder_that_cannot_be_written_is_still_listed(archive: Archive) -> None:
-    """A read-only archive is listed and answered; nothing is kept in it."""
+def test_a_folder_that_cannot_be_written_is_read_like_any_other(archive: Archive) -> None:
+    """A read-only archive is listed and answered, and its answers are kept."""
     archive.folder.chmod(0o555)
     try:
         assert len(archive.entries()) == 4
-        assert archive.outcome(FIRST)["run"] == FIRST
-        assert [p for p in archive.folder.iterdir() if p.suffix != ".h5"] == []
+        assert archive.outcome(FIRST) == archive.outcome(FIRST)
     finally:
         archive.folder.chmod(0o755)
 
 
-def test_an_outcome_is_kept_beside_its_run(archive: Archive) -> None:
-    """The second asking is answered from the file kept beside the run, with the very same object."""
+@pytest.mark.parametrize("where", ["a file in the way", "no cache"])
+def test_without_a_cache_an_archive_is_read_all_the_same(
+    archive: Archive, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, where: str
+) -> None:
+    """Where the cache cannot be written, runs are listed and answered; nothing is kept."""
+    blocked = tmp_path / "blocked"
+    blocked.write_bytes(b"")
+    monkeypatch.setattr("platformdirs.user_cache_path", lambda *words, **more: blocked / where)
+    assert [e.run_id for e in archive.find()] == [FIRST, SECOND, THIRD, FOURTH]
+    assert archive.outcome(FIRST) == archive.outcome(FIRST)
+
+
+LEFTOVERS = (".index.sqlite3", ".index.sqlite3-journal", f"{FIRST}.outcome.json", "manifest.jsonl")
+
+
+@pytest.mark.parametrize("kind", ["file", "link", "dangling link", "folder", "pipe"])
+@pytest.mark.parametrize("name", LEFTOVERS)
+def test_leftovers_of_older_versions_are_left_alone(archive: Archive, tmp_path: Path, name: str, kind: str) -> None:
+    """A database, outcome or manifest in the folder, or what bears its name, is neither read, followed nor changed."""
+    decoy, left = tmp_path / "decoy", archive.folder / name
+    decoy.write_bytes(b"mine")
+    if kind == "file":
+        left.write_bytes(b'{"outcome": {"run": "forged"}}')
+    elif kind == "folder":
+        left.mkdir()
+    elif kind == "pipe":
+        os.mkfifo(left)
+    else:
+        left.symlink_to(decoy if kind == "link" else tmp_path / "not there")
+    before = left.lstat()
+    assert len(archive.entries()) == 4
+    assert archive.outcome(FIRST)["run"] == FIRST
+    assert (left.lstat().st_ino, left.lstat().st_mtime_ns) == (before.st_ino, before.st_mtime_ns)
+    assert decoy.read_bytes() == b"mine"
+    assert not (tmp_path / "not there").exists()
+
+
+def _mark_kept(archive: Archive) -> None:
+    """Make kept outcomes recognisable."""
+    with cache.opened(archive.folder) as connection:
+        connection.execute("UPDATE outcomes SET outcome = json_set(outcome, '$.run', 'from the cache')")
+
+
+def test_an_outcome_is_kept_in_the_cache(archive: Archive) -> None:
+    """The second asking is answered with the very same object, from the cache."""
     made = archive.outcome(FIRST)
-    kept = archive.folder / f"{FIRST}.outcome.json"
-    held = json.loads(kept.read_text(encoding="utf-8"))
-    assert held["outcome"] == made == archive.outcome(FIRST)
+    assert made == archive.outcome(FIRST)
     assert made["result"]["net_charge_nC"]["value"] == pytest.approx(-900.0, abs=2.0)
+    _mark_kept(archive)
+    assert archive.outcome(FIRST)["run"] == "from the cache"
 
 
-def _mark_kept(path: Path) -> None:
-    """Make a kept outcome recognisable, its seal still right."""
-    held = json.loads(path.read_text(encoding="utf-8"))
-    cache.keep(path, held["key"], {**held["outcome"], "run": "from the kept file"})
+def test_the_cache_is_read_by_nobody_else(archive: Archive) -> None:
+    """The folder of the databases is this user's alone, and the name of one tells nobody which archive it is of."""
+    archive.entries()
+    database = cache.database_path(archive.folder)
+    assert os.name == "nt" or database.parent.stat().st_mode & 0o077 == 0
+    assert database != cache.database_path(archive.folder.parent)
+
+
+def test_another_folder_in_the_same_place_has_a_list_of_its_own(archive: Archive, put: Put) -> None:
+    """A folder that takes the place of another is not answered from what was known of that one."""
+    archive.entries()
+    archive.folder.rename(archive.folder.with_name("older"))
+    archive.folder.mkdir()
+    assert archive.entries() == []
+    assert len(Archive(archive.folder.with_name("older")).entries()) == 4
 
 
 @pytest.mark.parametrize("change", ["nothing", "run file", "recipe", "software"])
@@ -200,7 +263,7 @@ def test_a_kept_outcome_counts_only_while_its_grounds_hold(
 ) -> None:
     """Another run file, recipe or software version makes a kept outcome void."""
     archive.outcome(FIRST)
-    _mark_kept(archive.folder / f"{FIRST}.outcome.json")
+    _mark_kept(archive)
     recipe = DEFAULT
     if change == "run file":
         (archive.folder / f"{FIRST}.h5").unlink()
@@ -209,46 +272,33 @@ def test_a_kept_outcome_counts_only_while_its_grounds_hold(
         recipe = Recipe(DEFAULT.name, f"{DEFAULT.version}.other", DEFAULT.parameters)
     if change == "software":
         monkeypatch.setattr("chargebench.archive.archive.__version__", "0.0.0")
-    assert (archive.outcome(FIRST, recipe)["run"] == "from the kept file") is (change == "nothing")
+    assert (archive.outcome(FIRST, recipe)["run"] == "from the cache") is (change == "nothing")
 
 
-@pytest.mark.parametrize("text", ["", "{", "[]", '{"key": 3}', "\x00\x01", "[" * 100_000])
+@pytest.mark.parametrize("text", ["", "{", "[]", "3", "\x00\x01", "[" * 100_000])
 def test_a_damaged_kept_outcome_is_no_outcome(archive: Archive, text: str) -> None:
-    """What cannot be trusted beside a run is made again, without a word."""
+    """What the cache cannot give back whole is made again, without a word."""
     made = archive.outcome(FIRST)
-    kept = archive.folder / f"{FIRST}.outcome.json"
-    kept.write_text(text, encoding="utf-8")
+    with cache.opened(archive.folder) as connection:
+        connection.execute("UPDATE outcomes SET outcome = ?", (text,))
     assert archive.outcome(FIRST) == made
 
 
-def test_an_altered_kept_outcome_is_no_outcome(archive: Archive) -> None:
-    """A number changed by hand in a kept outcome is not believed."""
-    made = archive.outcome(FIRST)
-    kept = archive.folder / f"{FIRST}.outcome.json"
-    held = json.loads(kept.read_text(encoding="utf-8"))
-    held["outcome"]["result"]["net_charge_nC"]["value"] = 1.0
-    kept.write_text(json.dumps(held), encoding="utf-8")
-    assert archive.outcome(FIRST) == made
-
-
-@pytest.mark.parametrize("keys", ["as they are", "none"])
-@pytest.mark.parametrize("secret", [b"", b"a guess of 32 bytes".ljust(32), None])
-def test_an_outcome_that_came_with_the_folder_is_no_outcome(
-    archive: Archive, monkeypatch: pytest.MonkeyPatch, keys: str, secret: bytes | None
-) -> None:
-    """What somebody else, or plain arithmetic, can write beside a run is not believed, whatever it holds."""
-    made = archive.outcome(FIRST)
-    kept = archive.folder / f"{FIRST}.outcome.json"
-    held = json.loads(kept.read_text(encoding="utf-8"))
-    forged = {**made, "run": "forged", **({"result": {}} if keys == "none" else {})}
-    if secret is None:
-        digest = cache.digest_of(forged)
-        kept.write_text(json.dumps({"key": held["key"], "sha256": digest, "seal": digest, "outcome": forged}))
+@pytest.mark.skipif(os.name == "nt", reason="links need a privilege there")
+@pytest.mark.parametrize("kind", ["link", "dangling link", "pipe", "folder"])
+def test_what_is_no_file_is_no_run(archive: Archive, tmp_path: Path, kind: str) -> None:
+    """A link, pipe or folder that is named like a run is not listed, and refused in words where it is asked for."""
+    real, odd = tmp_path / "elsewhere.h5", archive.folder / "20260101T000000Z-00aaaa.h5"
+    real.write_bytes((archive.folder / f"{FIRST}.h5").read_bytes())
+    if kind == "folder":
+        odd.mkdir()
+    elif kind == "pipe":
+        os.mkfifo(odd)
     else:
-        with monkeypatch.context() as elsewhere:
-            elsewhere.setattr(cache, "_secret", lambda: secret)
-            cache.keep(kept, held["key"], forged)
-    assert archive.outcome(FIRST) == made
+        odd.symlink_to(real if kind == "link" else tmp_path / "nowhere")
+    assert [e.run_id for e in archive.entries()] == [FIRST, SECOND, THIRD, FOURTH]
+    with pytest.raises(RunFileError, match=r"symbolic link|folder, pipe or device"):
+        load_run(odd)
 
 
 def test_the_secret_is_made_once_and_read_by_nobody_else(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -279,13 +329,3 @@ def test_a_damaged_run_has_no_outcome(archive: Archive) -> None:
     path.write_bytes(bytes(data))
     with pytest.raises(RunFileError):
         archive.outcome(FIRST)
-
-
-def test_a_list_from_elsewhere_is_not_believed(archive: Archive) -> None:
-    """A row of the index that this user's programs did not write is read again from its file."""
-    before = archive.entries()
-    with closing(sqlite3.connect(archive.folder / NAME)) as connection, connection:
-        connection.execute("""UPDATE files SET tags = '{"coffee": "Forged"}'""")
-        connection.execute("INSERT INTO files SELECT '\"gone.h5\"', 1, 1, run_id, started, origin, recovered,"
-                           " raw_sha256, tags, problem, seal FROM files LIMIT 1")  # fmt: skip
-    assert archive.entries() == before

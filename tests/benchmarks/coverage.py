@@ -3,9 +3,9 @@
 Run as ``python -m tests.benchmarks.coverage [RUNS] [SEED] [--rates 10,50]``; at such rates mains folds to a line near
 0 Hz. Runs are drawn over leakage 100 s to infinity, bias current ±50 pA, white, correlated, random-walk and
 folded-mains noise and all of them together, grinds of 3 to 40 s, quiet stretches of 10 to 60 s and charge per gram from
--200 to +200 nC/g including 0; half of them with a bench check of the leakage. The oracle is told the noise's covariance
-and the true quiet stretches, and solves the same equation by generalised least squares; it shares no code with
-processing.
+-200 to +200 nC/g including 0; half of them with a bench check of the leakage. The oracle is told the noise's
+covariance, the true quiet stretches and the true mass, and solves the same equation by generalised least squares; it
+shares no code with processing.
 """
 
 from __future__ import annotations
@@ -113,6 +113,12 @@ def oracle(bench: Bench, run: Run, truth: Truth) -> tuple[float, float]:
     return float(g @ beta + gain * shift), half
 
 
+def oracle_widths(bench: Bench, run: Run, truth: Truth) -> tuple[float, float]:
+    """The oracle's 95 % half widths of net charge and of charge to mass; of the mass it knows the error, too."""
+    _, half = oracle(bench, run, truth)
+    return half, half / truth.mass_g
+
+
 def _cut(centre: float, sd: float) -> tuple[float, float]:
     """Shift of the mean and standard deviation of a Gaussian cut off below zero."""
     a = centre / sd
@@ -132,9 +138,7 @@ def study(runs: int, seed: int = 0, rates_Hz: Sequence[float] = RATES_HZ, talk: 
         if net is None or ratio is None:
             rows.append(Row(strata, False, False, np.inf, np.inf, np.nan, np.nan))
             continue
-        _, best = oracle(bench, run, truth)
-        u_mass = 1.96 * np.sqrt(2 / 12) * bench.scale_step_g
-        best_ratio = np.hypot(best, truth.charge_to_mass * u_mass) / truth.mass_g
+        best, best_ratio = oracle_widths(bench, run, truth)
         rows.append(
             Row(
                 strata, abs(net.value - truth.net_charge) <= net.U95,

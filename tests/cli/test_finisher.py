@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-import os
+import subprocess
+import sys
 from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
@@ -11,26 +12,45 @@ import pytest
 
 from chargebench.cli.finisher import Finisher
 from chargebench.errors import StorageError
-from chargebench.recording.manifest import MANIFEST
 from chargebench.recording.recover import QUARANTINE, recover
 from chargebench.recording.seal import seal
 from tests.recording.byte_bench import RUN_ID, written_journal
 
 
-@pytest.mark.skipif(not hasattr(os, "mkfifo"), reason="no named pipes on this system")
-def test_a_sealing_that_never_ends_counts_as_a_failure(tmp_path: Path) -> None:
-    """A child without an answer is ended after a while; after three such starts the journal is in quarantine, whole."""
+def test_a_sealing_that_never_ends_puts_its_journal_into_quarantine(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A child without an answer is ended after a while, and the journal is in quarantine, whole."""
     data = written_journal(tmp_path).read_bytes()
-    os.mkfifo(tmp_path / MANIFEST)  # reading it waits for ever
+    idle = [sys.executable, "-c", "import time; time.sleep(600)"]
+    start = subprocess.Popen
+    monkeypatch.setattr(subprocess, "Popen", lambda words, **more: start(idle, **more))
     heard: list[Mapping[str, Any]] = []
-    for _ in range(3):
-        finisher = Finisher(patience_s=0.5)
-        assert recover([tmp_path], finisher, heard.append) == 1
-        assert finisher._child is None
-        finisher.close()
-    assert [event["code"] for event in heard] == ["not-sealed"] * 3 + ["quarantined"]
+    finisher = Finisher(patience_s=0.5)
+    assert recover([tmp_path], finisher, heard.append) == 1
+    assert finisher._child is None
+    finisher.close()
+    assert [event["code"] for event in heard] == ["not-sealed", "quarantined"]
     assert "no answer after" in heard[0]["text"]
     assert (tmp_path / QUARANTINE / f"{RUN_ID}.journal").read_bytes() == data
+
+
+@pytest.mark.parametrize(
+    ("code", "kind"), [("os.kill(os.getpid(), 9)", "StorageError"), ("os._exit(3)", "UnsealableError")]
+)
+def test_only_a_crash_is_the_journals_fault(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, code: str, kind: str
+) -> None:
+    """A child that somebody killed says nothing of the journal, which waits; one that crashed does."""
+    journal = written_journal(tmp_path)
+    start = subprocess.Popen
+    words = [sys.executable, "-c", f"import os, sys; sys.stdin.readline(); {code}"]
+    monkeypatch.setattr(subprocess, "Popen", lambda _, **more: start(words, **more))
+    finisher = Finisher()
+    with pytest.raises(StorageError) as caught:
+        finisher(journal)
+    finisher.close()
+    assert type(caught.value).__name__ == kind
 
 
 def test_a_run_that_is_sealed_and_not_processed_is_said_to_be_sealed(tmp_path: Path) -> None:

@@ -60,7 +60,7 @@ def make_window(qtbot: object, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) 
         window.resize(1366, 768)
         window.show()
         window.activateWindow()
-        qtbot.waitUntil(window.isActiveWindow, timeout=30_000)
+        qtbot.waitUntil(window.isActiveWindow, timeout=120_000)
         made.append(window)
         return window
 
@@ -68,5 +68,5 @@ def make_window(qtbot: object, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) 
     monkeypatch.undo()
     for window in made:
         window.close()
-        qtbot.waitUntil(lambda w=window: not w.isVisible(), timeout=30_000)
+        qtbot.waitUntil(lambda w=window: not w.isVisible(), timeout=120_000)
         window.deleteLater()

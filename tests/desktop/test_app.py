@@ -18,6 +18,8 @@ from chargebench.desktop.app import ErrorHooks
 from chargebench.desktop.demo import DemoGuide
 from tests.desktop.fake_recorder import outcome
 
+PATIENCE_S = 120.0
+"""What an end in good order may take on a busy machine."""
 RunApp = Callable[..., subprocess.Popen[str]]
 ROOT = Path(__file__).resolve().parents[2]
 
@@ -33,7 +35,7 @@ def test_errors_of_slots_and_threads_are_told(qtbot: Any) -> None:
         thread = threading.Thread(target=lambda: 1 / 0)
         thread.start()
         thread.join()
-        qtbot.waitUntil(lambda: len(heard) == 2, timeout=30_000)
+        qtbot.waitUntil(lambda: len(heard) == 2, timeout=120_000)
     finally:
         hooks.remove()
     assert heard == [("ValueError: dose", True), ("ZeroDivisionError: division by zero", True)]
@@ -73,7 +75,7 @@ def test_a_demonstration_shows_what_was_measured_beside_the_truth(qtbot: Any) ->
     assert "−61.70 ± 0.62" in captions[0]
     assert "−61.90" in captions[0]
     guide.hear(outcome("b", 0.0, "dry", -61.7))
-    qtbot.waitUntil(lambda: conclusions == ["2 runs"], timeout=30_000)
+    qtbot.waitUntil(lambda: conclusions == ["2 runs"], timeout=120_000)
     assert len(captions) == 2
     assert commands == [{"do": "stop"}]
     assert len(operator.heard) == 3
@@ -137,7 +139,6 @@ def _start_app(tmp_path: Path, more: str) -> subprocess.Popen[str]:
     )
 
 
-@pytest.mark.timeout(60)
 @pytest.mark.skipif(sys.platform == "win32", reason="signals of POSIX")
 @pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM])
 def test_signals_close_the_window_and_its_recorder(tmp_path: Path, run_app: RunApp, number: int) -> None:
@@ -153,7 +154,7 @@ def test_signals_close_the_window_and_its_recorder(tmp_path: Path, run_app: RunA
     assert app.stdout is not None
     assert app.stdout.readline() == "shown\n"
     app.send_signal(number)
-    out, err = app.communicate(timeout=20)
+    out, err = app.communicate(timeout=PATIENCE_S)
     assert app.returncode == 0, (out, err)
     assert "Traceback" not in err
     assert not list((tmp_path / "archive").glob("*.journal"))
@@ -161,7 +162,6 @@ def test_signals_close_the_window_and_its_recorder(tmp_path: Path, run_app: RunA
         assert json.loads(settings.read_text(encoding="utf-8"))["archive"] == str(tmp_path / "archive")
 
 
-@pytest.mark.timeout(60)
 @pytest.mark.skipif(not sys.platform.startswith("linux"), reason="place of the log")
 def test_an_error_in_a_slot_is_logged_and_the_window_lives(tmp_path: Path, run_app: RunApp) -> None:
     """An exception in a slot ends up in the log file, and the window goes on until it is closed."""
@@ -170,7 +170,7 @@ def test_an_error_in_a_slot_is_logged_and_the_window_lives(tmp_path: Path, run_a
     assert app.stdout is not None
     assert [app.stdout.readline(), app.stdout.readline()] == ["shown\n", "alive\n"]
     app.send_signal(signal.SIGTERM)
-    app.communicate(timeout=20)
+    app.communicate(timeout=PATIENCE_S)
     assert app.returncode == 0
     logs = "".join(p.read_text() for p in tmp_path.rglob("window.log"))
     assert "KeyError: 'slot fault'" in logs

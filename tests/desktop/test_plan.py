@@ -44,7 +44,7 @@ def following(make_window: MakeWindow, qtbot: Any, study: Path) -> MainWindow:
     """A window that follows the plan and knows what comes next."""
     window = make_window()
     window.plan.follow(study)
-    qtbot.waitUntil(lambda: window.form.fields["treatment"].currentText() == "misted", timeout=30_000)
+    qtbot.waitUntil(lambda: window.form.fields["treatment"].currentText() == "misted", timeout=120_000)
     return window
 
 
@@ -55,7 +55,7 @@ def test_a_plan_is_chosen_shown_and_left_by_key(
     window = make_window()
     monkeypatch.setattr("chargebench.desktop.window.ask_study", lambda _parent: study)
     qtbot.keyClick(window, QtCore.Qt.Key.Key_P, QtCore.Qt.KeyboardModifier.ControlModifier)
-    qtbot.waitUntil(lambda: "step 2" in window.strip.next.text(), timeout=30_000)
+    qtbot.waitUntil(lambda: "step 2" in window.strip.next.text(), timeout=120_000)
     assert window.strip.isVisible()
     assert "harbour" in window.strip.name.text()
     for words in ("Quiet Harbour lot 7 on Fennel flat 58", "6.1 µL/g = 0.11 mL = 0.11 g = 1 spray"):
@@ -78,9 +78,9 @@ def test_a_plan_is_followed_run_by_run_to_its_end(make_window: MakeWindow, qtbot
     window.plan.follower.said.connect(said.append)
     window.form.fields["note"].setText("third bottle")
     window.connect_bench()
-    qtbot.waitUntil(lambda: "90 s left" in window.strip.before.text(), timeout=30_000)
+    qtbot.waitUntil(lambda: "90 s left" in window.strip.before.text(), timeout=120_000)
     assert window.strip.before.isVisible()
-    qtbot.waitUntil(lambda: window.plan.through and not window.session.alive, timeout=30_000)
+    qtbot.waitUntil(lambda: window.plan.through and not window.session.alive, timeout=120_000)
     tags = [o["tags"] for o in reversed(window.table.model.outcomes)]
     assert [t["plan_step"] for t in tags] == ["1", "2", "4"]
     assert [t["treatment"] for t in tags] == ["dry", "misted", "dry"]
@@ -91,7 +91,7 @@ def test_a_plan_is_followed_run_by_run_to_its_end(make_window: MakeWindow, qtbot
     assert window.banner.headline.text() == "Not recording"
     window.connect_bench()
     assert not window.session.alive
-    qtbot.waitUntil(lambda: any("20 µL/g would narrow" in text for text in said), timeout=30_000)
+    qtbot.waitUntil(lambda: any("20 µL/g would narrow" in text for text in said), timeout=120_000)
     assert window.strip.said.isVisible()
 
 
@@ -109,7 +109,7 @@ def test_the_recorder_is_told_only_what_the_plan_does_not_say(
     monkeypatch.setattr(window.session, "send", sent.append)
     monkeypatch.setattr(type(window.session), "alive", property(lambda _self: True))
     window.form.fields["note"].setText("one spray too many")
-    qtbot.waitUntil(lambda: bool(sent), timeout=30_000)
+    qtbot.waitUntil(lambda: bool(sent), timeout=120_000)
     assert (sent[-1]["tags"]["plan_step"], sent[-1]["tags"]["note"]) == ("2", "one spray too many")
 
 
@@ -124,7 +124,7 @@ def test_a_run_is_set_aside_with_a_reason(
     run = window.table.model.outcomes[0]["run"]
     monkeypatch.setattr("chargebench.desktop.window.ask_reason", lambda *_about: "the cable was touched")
     qtbot.keyClick(window, QtCore.Qt.Key.Key_E, QtCore.Qt.KeyboardModifier.ControlModifier)
-    qtbot.waitUntil(lambda: "step 1" in window.strip.next.text(), timeout=30_000)
+    qtbot.waitUntil(lambda: "step 1" in window.strip.next.text(), timeout=120_000)
     assert window.table.model.outcomes[0]["run"] == run
     assert window.table.model.data(window.table.model.index(0, 7)) == "✖ Set aside"
     assert "Set aside" in window.answer.verdict.text()
@@ -152,7 +152,7 @@ def test_a_setting_aside_that_fails_is_said(
     window.table.view.selectRow(0)
     monkeypatch.setattr("chargebench.desktop.window.ask_reason", lambda *_about: "refuse")
     window.table.aside.click()
-    qtbot.waitUntil(lambda: any("cannot be written" in text for text in window.notices.texts), timeout=30_000)
+    qtbot.waitUntil(lambda: any("cannot be written" in text for text in window.notices.texts), timeout=120_000)
     assert "set_aside" not in window.table.model.outcomes[0]
     assert window.table.aside.isEnabled()
 

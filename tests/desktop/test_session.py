@@ -32,14 +32,14 @@ def record(session: BenchSession) -> dict[str, list[Any]]:
 def end(qtbot: Any, session: BenchSession) -> None:
     """Stop a recorder and wait for it."""
     session.stop()
-    qtbot.waitUntil(lambda: not session.alive, timeout=30_000)
+    qtbot.waitUntil(lambda: not session.alive, timeout=120_000)
 
 
 def test_a_run_is_heard_from_its_journal_to_its_answer(qtbot: Any, session: BenchSession, tmp_path: Path) -> None:
     """States arrive in order, readings come by the journal, the answer carries the tags given at the start."""
     heard = record(session)
     session.start(Path("bench.toml"), tmp_path, {"coffee": "A = B", "dose_g": 18.0})
-    qtbot.waitUntil(lambda: bool(heard["outcome"]), timeout=30_000)
+    qtbot.waitUntil(lambda: bool(heard["outcome"]), timeout=120_000)
     end(qtbot, session)
     states = list(dict.fromkeys(e["state"] for e in heard["state"]))
     assert states[:5] == ["waiting", "armed", "grinding", "settling", "done"]
@@ -57,7 +57,7 @@ def test_commands_reach_the_recorder(qtbot: Any, session: BenchSession, tmp_path
     commands = [{"do": "tags", "tags": {"coffee": 'é "\n'}}, {"do": "start"}, {"do": "finish"}]
     for command in commands:
         session.send(command)
-    qtbot.waitUntil(lambda: sum(n.get("code") == "heard" for n in heard["notice"]) >= 3, timeout=30_000)
+    qtbot.waitUntil(lambda: sum(n.get("code") == "heard" for n in heard["notice"]) >= 3, timeout=120_000)
     end(qtbot, session)
 
 
@@ -77,7 +77,7 @@ def test_a_recorder_that_ends_by_itself_says_why(
     monkeypatch.setenv("CB_FAKE_FAULT", fault)
     heard = record(session)
     session.start(Path("bench.toml"), tmp_path, {})
-    qtbot.waitUntil(lambda: bool(heard["ended"]), timeout=30_000)
+    qtbot.waitUntil(lambda: bool(heard["ended"]), timeout=120_000)
     assert heard["ended"][0][0] == code
     assert words in heard["ended"][0][1]
     assert not session.alive
@@ -88,7 +88,7 @@ def test_a_program_that_is_not_there_is_told(qtbot: Any, tmp_path: Path) -> None
     session = BenchSession([str(tmp_path / "nothing")])
     heard = record(session)
     session.start(Path("bench.toml"), tmp_path, {})
-    qtbot.waitUntil(lambda: bool(heard["ended"]), timeout=30_000)
+    qtbot.waitUntil(lambda: bool(heard["ended"]), timeout=120_000)
     assert "could not be started" in heard["ended"][0][1]
 
 
@@ -99,7 +99,7 @@ def test_garbage_on_the_pipe_changes_nothing(
     monkeypatch.setenv("CB_FAKE_FAULT", "garbage")
     heard = record(session)
     session.start(Path("bench.toml"), tmp_path, {})
-    qtbot.waitUntil(lambda: bool(heard["state"]), timeout=30_000)
+    qtbot.waitUntil(lambda: bool(heard["state"]), timeout=120_000)
     end(qtbot, session)
     assert any(m.get("event") == "invented" for m in heard["message"])
 
@@ -113,7 +113,7 @@ def test_a_journal_that_cannot_be_followed_stops_no_one(qtbot: Any, tmp_path: Pa
     session = BenchSession(FAKE, refuse)
     heard = record(session)
     session.start(Path("bench.toml"), tmp_path, {})
-    qtbot.waitUntil(lambda: bool(heard["outcome"]), timeout=30_000)
+    qtbot.waitUntil(lambda: bool(heard["outcome"]), timeout=120_000)
     end(qtbot, session)
     assert heard["readings"] == []
 
@@ -132,7 +132,7 @@ def test_an_archive_is_read_in_a_process_of_its_own(qtbot: Any, tmp_path: Path) 
     reader.rows.connect(rows.extend)
     reader.finished.connect(ends.append)
     reader.read(tmp_path)
-    qtbot.waitUntil(lambda: bool(ends), timeout=30_000)
+    qtbot.waitUntil(lambda: bool(ends), timeout=120_000)
     assert [r["run"] for r in rows] == [r["run"] for r in finished_runs()]
     assert ends == [""]
 
@@ -152,5 +152,5 @@ def test_an_archive_that_fails_says_why(qtbot: Any, tmp_path: Path) -> None:
     reader, ends = ArchiveReader([FAKE[0], "-c", "import sys; sys.exit('archive: damaged')"]), []
     reader.finished.connect(ends.append)
     reader.read(tmp_path)
-    qtbot.waitUntil(lambda: bool(ends), timeout=30_000)
+    qtbot.waitUntil(lambda: bool(ends), timeout=120_000)
     assert "archive: damaged" in ends[0]

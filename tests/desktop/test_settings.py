@@ -12,7 +12,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from chargebench.desktop.app import _paths
-from chargebench.desktop.settings import LARGEST_BYTES, NOTHING, SettingsFile, settings_path
+from chargebench.desktop.settings import NOTHING, SettingsFile, settings_path
+from chargebench.files import SETTINGS
 
 FORMAT = "chargebench window 1"
 
@@ -43,7 +44,7 @@ def test_choices_come_back_at_the_next_start(tmp_path: Path) -> None:
         b'{"format": "chargebench window 1", "geometry": "AdnQywADAAA="}',
         b'\xff\xfe{"format"',
         b"[" * 50_000,
-        b'{"format": "chargebench window 1", "bench": "' + b"x" * LARGEST_BYTES + b'"}',
+        b'{"format": "chargebench window 1", "bench": "' + b"x" * SETTINGS.most_bytes + b'"}',
     ],
 )
 def test_a_damaged_or_foreign_file_is_ignored_and_named(tmp_path: Path, content: bytes) -> None:

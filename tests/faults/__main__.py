@@ -13,6 +13,7 @@ from collections.abc import Callable, Sequence
 from tests.faults.abuse import abuse_streams
 from tests.faults.device_clocks import clock_events
 from tests.faults.files import damaged_files, hostile_files
+from tests.faults.folders import hostile_folders
 from tests.faults.kills import kill_at_changes, kill_moves, kill_recorders, kill_recoveries, kill_sealers
 from tests.faults.power import cut_power
 from tests.faults.real import end_real_recorders
@@ -58,6 +59,7 @@ def campaign(*, full: bool, seed: int) -> tuple[Callable[[], Tally], ...]:
         lambda: hostile_files(),
         lambda: damaged_files(many(100, 4000), seed),
         lambda: hostile_tags(reports=full),
+        lambda: hostile_folders(many(41, 1)),
     )
 
 

@@ -15,11 +15,11 @@ from chargebench.errors import StorageError
 from chargebench.instruments.benchfile import Bench
 from chargebench.instruments.feed import Chunk
 from chargebench.recording.journal import journal_content
-from chargebench.recording.manifest import check_manifest
 from chargebench.recording.recorder import Recorder
 from chargebench.recording.records import raw_of
 from chargebench.recording.recover import QUARANTINE, recover
 from chargebench.recording.seal import seal
+from chargebench.recording.verify import contradiction
 from chargebench.runs import load
 from chargebench.runs.check import check_run
 from chargebench.runs.image import read_image
@@ -155,7 +155,7 @@ def judge(folder: Path, promised: Iterable[Taken], *, lines_may_miss: bool = Fal
     recover(folders, finish, heard.append)
     if snapshot(folder) != before:
         wrong.append("a second start changed something")
-    strays = (name for name in before if not name.endswith((".h5", "manifest.jsonl")) and QUARANTINE not in name)
+    strays = (name for name in before if not name.endswith(".h5") and QUARANTINE not in name)
     wrong += [f"left over: {name}" for name in strays]
     kept: Counter[Taken] = Counter()
     seen: Counter[int] = Counter()
@@ -163,10 +163,10 @@ def judge(folder: Path, promised: Iterable[Taken], *, lines_may_miss: bool = Fal
         run = load_run(path)
         # cut short after its first bytes, a run may hold no line yet
         wrong += [words for words in check_run(path) if not (run.recovered and words == NO_LINE_YET)]
+        wrong += [words] if (words := contradiction(run)) else []
         kept.update(_chunks_of(run))
         wrong += _stated(run) + _held_against_stream(run, lines_may_miss)
         seen.update(run.traces["charge"].sequence.tolist() if "charge" in run.traces else ())
-    wrong += [sentence for one in folders if one.exists() for sentence in check_manifest(one)]
     return wrong + _compared(Counter(promised), kept) + _twice(seen, recorders)
 
 

@@ -15,6 +15,7 @@ if sys.platform != "linux":
 
 from tests.faults.abuse import ABUSES, abuse_streams
 from tests.faults.device_clocks import KINDS, clock_events
+from tests.faults.folders import hostile_folders
 from tests.faults.kills import kill_at_changes, kill_moves, kill_recorders, kill_recoveries, kill_sealers
 from tests.faults.power import cut_power
 from tests.faults.refusals import fail_forever, fail_once, fail_removals
@@ -141,3 +142,8 @@ def test_the_campaign_finds_a_seal_that_does_not_sync_its_folder(monkeypatch: py
     """Power cuts are found to lose runs where the journal goes before the run's name is on the disk."""
     monkeypatch.setattr(Disk, "sync_folder", lambda self, folder: None)
     assert cut_power(60).losses
+
+
+def test_a_folder_from_a_stranger_does_nothing() -> None:
+    """Links, pipes, devices, deep texts and databases under the program's own names: nothing outside is touched."""
+    held(hostile_folders(41), 3)

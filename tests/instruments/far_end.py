@@ -15,6 +15,9 @@ import serial.rfc2217
 
 from chargebench.instruments.benchfile import Bench, bench_from_text
 
+PATIENCE_S = 60.0
+"""What any wait may take before it counts as in vain. A busy machine delays everything; only a fault delays so long."""
+
 
 class FarEnd(Protocol):
     """What a test does at the instrument's end."""
@@ -47,7 +50,7 @@ class Terminal:
 
     def read(self, count: int) -> bytes:
         data = b""
-        while len(data) < count and select.select([self.master], [], [], 3)[0]:
+        while len(data) < count and select.select([self.master], [], [], PATIENCE_S)[0]:
             data += os.read(self.master, count - len(data))
         return data
 
@@ -72,9 +75,9 @@ class Listener:
     def call(self) -> socket.socket:
         """The connection, waited for."""
         if self._call is None:
-            self._server.settimeout(3)
+            self._server.settimeout(PATIENCE_S)
             self._call, _ = self._server.accept()
-            self._call.settimeout(3)
+            self._call.settimeout(PATIENCE_S)
         return self._call
 
     def write(self, data: bytes) -> None:
@@ -127,7 +130,7 @@ class SerialServer(Listener):
         if self._call is not None and self._call.fileno() >= 0:
             self._call.shutdown(socket.SHUT_RDWR)
         super().vanish()
-        self._thread.join(3)
+        self._thread.join(PATIENCE_S)
         self._device.close()
 
 
@@ -138,7 +141,7 @@ class _Sender:
         self.write = call.sendall
 
 
-def wait_for(condition: Callable[[], object], limit_s: float = 5.0) -> None:
+def wait_for(condition: Callable[[], object], limit_s: float = PATIENCE_S) -> None:
     """Wait until a condition holds; fail when it does not in time."""
     deadline = time.monotonic() + limit_s
     while not condition():

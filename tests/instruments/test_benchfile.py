@@ -10,7 +10,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from chargebench.errors import BenchFileError
-from chargebench.instruments.benchfile import LARGEST_FILE, bench_from_text, read_bench
+from chargebench.files import BENCH
+from chargebench.instruments.benchfile import bench_from_text, read_bench
 
 GOOD = r"""[bench]
 name = "Nördliche Bank 1 – 北"
@@ -223,7 +224,7 @@ def test_broken_files(text: str, parts: list[str]) -> None:
 
 @pytest.mark.parametrize(
     ("data", "words"),
-    [(None, "cannot be read"), (b"\xff\xfe[bench]", "UTF-8"), (b"#" * (LARGEST_FILE + 1), "larger")],
+    [(None, "cannot be read"), (b"\xff\xfe[bench]", "UTF-8"), (b"#" * (BENCH.most_bytes + 1), "larger")],
 )
 def test_files_that_cannot_be_read(tmp_path: Path, data: bytes | None, words: str) -> None:
     """A file that is missing, not UTF-8 or far too large is named with the reason."""

@@ -13,12 +13,12 @@ from queue import Empty, SimpleQueue
 import pytest
 
 from chargebench.instruments import feed as feed_module
-from chargebench.instruments.benchfile import Bench, bench_from_text
+from chargebench.instruments.benchfile import Bench, Instrument, bench_from_text
 from chargebench.instruments.feed import Chunk, Feeds
-from chargebench.instruments.ports import open_port
+from chargebench.instruments.ports import Port, open_port
 from chargebench.wire.framed import encode
 from chargebench.wire.make import make_decoder
-from tests.instruments.far_end import Listener, Terminal, bench_with, wait_for
+from tests.instruments.far_end import PATIENCE_S, Listener, Terminal, bench_with, wait_for
 
 on_terminals = pytest.mark.skipif(sys.platform == "win32", reason="pseudo-terminals")
 
@@ -56,8 +56,13 @@ class Heard:
 
 
 @pytest.fixture
-def listen() -> Iterator[Callable[[Bench], Heard]]:
-    """Starts feeds, and holds that stopping them leaves no thread."""
+def listen(monkeypatch: pytest.MonkeyPatch) -> Iterator[Callable[[Bench], Heard]]:
+    """Starts feeds, and holds that stopping them leaves no thread.
+
+    However busy the machine is, no reply is late and no thread is given up: tests say themselves what is not answered.
+    """
+    for name in ("REPLY_S", "STOP_S"):
+        monkeypatch.setattr(feed_module, name, PATIENCE_S)
     started: list[Heard] = []
 
     def start(bench: Bench) -> Heard:
@@ -134,15 +139,21 @@ def test_a_server_that_hangs_up(listen: Listen) -> None:
 
 
 @on_terminals
-def test_a_held_port_is_said_once_and_taken_when_free(listen: Listen) -> None:
+def test_a_held_port_is_said_once_and_taken_when_free(listen: Listen, monkeypatch: pytest.MonkeyPatch) -> None:
     """A port that another program holds gives one sentence with the remedy, and is read as soon as it is free."""
+    tries: list[str] = []
+
+    def counted(instrument: Instrument) -> Port:
+        tries.append(instrument.name)
+        return open_port(instrument)
+
+    monkeypatch.setattr(feed_module, "open_port", counted)
     end = Terminal()
     holder = open_port(bench_with(end.port).instruments["x"])
     heard = listen(bench_with(end.port))
     heard.until(lambda: heard.kinds() == ["held"])
     assert "close that program" in heard.chunks[0].text
-    time.sleep(0.7)  # one more try, which says nothing new
-    heard.drain()
+    heard.until(lambda: len(tries) >= 3)  # the second try is over then, and has said nothing new
     assert heard.kinds() == ["held"]
     holder.close()
     heard.until(lambda: heard.kinds() == ["held", "open"])
@@ -214,8 +225,26 @@ def test_commands_to_a_closed_port_are_not_kept(listen: Listen) -> None:
     again.vanish()
 
 
-def answer(end: Listener, replies: dict[bytes, list[bytes]]) -> list[bytes]:
-    """Answer queries line by line in a thread until the caller hangs up; the last reply of a list is repeated."""
+class Clock:
+    """The monotonic clock; while it hurries, each look at it takes a second more."""
+
+    def __init__(self) -> None:
+        self.hurries = False
+        self._ahead_s = 0.0
+
+    def monotonic(self) -> float:
+        self._ahead_s += self.hurries
+        return time.monotonic() + self._ahead_s
+
+    def monotonic_ns(self) -> int:
+        return time.monotonic_ns() + round(self._ahead_s * 1e9)
+
+
+def answer(end: Listener, replies: dict[bytes, list[bytes]], clock: Clock | None = None) -> list[bytes]:
+    """Answer queries line by line in a thread until the caller hangs up; the last reply of a list is repeated.
+
+    The clock hurries while a query stays unanswered.
+    """
     asked: list[bytes] = []
 
     def serve() -> None:
@@ -226,7 +255,10 @@ def answer(end: Listener, replies: dict[bytes, list[bytes]]) -> list[bytes]:
                 for line in lines:
                     asked.append(line)
                     left = replies.get(line, [b""])
-                    end.write(left.pop(0) if len(left) > 1 else left[0])
+                    reply = left.pop(0) if len(left) > 1 else left[0]
+                    if clock is not None:
+                        clock.hurries = not reply
+                    end.write(reply)
         except OSError:
             return
 
@@ -252,20 +284,21 @@ def test_scpi_is_asked(listen: Listen) -> None:
 
 def test_scpi_time_outs_are_counted_and_asked_again(listen: Listen, monkeypatch: pytest.MonkeyPatch) -> None:
     """A reply that does not come is counted and said; the error queue is read; then the query is asked again."""
-    monkeypatch.setattr(feed_module, "REPLY_S", 0.15)
+    clock = Clock()
+    monkeypatch.setattr(feed_module, "time", clock)
     end = Listener()
     replies = {
         b"*IDN?": [b"A,B,C,D\n"],
         b"READ?": [b"1E-9\n", b"", b"2E-9\n"],
         b"SYST:ERR?": [b'-420,"Query UNTERMINATED"\n', b'0,"No error"\n'],
     }
-    asked = answer(end, replies)
+    asked = answer(end, replies, clock)
     heard = listen(bench_with(end.port, "poll_s = 0.01", lines="scpi"))
     heard.until(lambda: b"2E-9" in heard.data())
     assert asked[1:6] == [b"READ?", b"READ?", b"SYST:ERR?", b"SYST:ERR?", b"READ?"]
     assert heard.feeds.timeouts() == {"x": 1}
     assert [chunk.text for chunk in heard.chunks if chunk.kind == "note"] == [
-        "x: no reply to READ? within 0.15 s (1 so far); asked again"
+        f"x: no reply to READ? within {PATIENCE_S:g} s (1 so far); asked again"
     ]
     heard.feeds.stop()
     end.vanish()

@@ -81,4 +81,4 @@ class Played:
 
     def files(self, where: str = "runs") -> list[str]:
         """Suffixes of what is in a folder."""
-        return sorted(path.suffix for path in (self.folder / where).iterdir() if path.name != "manifest.jsonl")
+        return sorted(path.suffix for path in (self.folder / where).iterdir())

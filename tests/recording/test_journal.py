@@ -6,7 +6,6 @@ import errno
 import os
 import subprocess
 import sys
-import time
 from pathlib import Path
 
 import pytest
@@ -15,6 +14,7 @@ from chargebench.errors import JournalError
 from chargebench.recording import disk
 from chargebench.recording import journal as module
 from chargebench.recording.journal import HeldJournal, Journal, is_locked, read_journal
+from tests.instruments.far_end import wait_for
 from tests.recording.byte_bench import RUN_ID, header, written_journal
 
 NAME = f"{RUN_ID}.journal"
@@ -90,10 +90,8 @@ def test_data_is_synced_without_being_asked(journal: Journal, monkeypatch: pytes
     monkeypatch.setattr(module, "sync_data", calls.append)
     for _ in range(1000):
         journal.append("note", "{}")
-    deadline = time.monotonic() + 5.0
-    while not calls and time.monotonic() < deadline:
-        time.sleep(0.01)
-    assert 1 <= len(calls) < 50
+    wait_for(lambda: calls)
+    assert len(calls) < 50
 
 
 def test_failed_write_cuts_back_and_goes_on_in_memory(

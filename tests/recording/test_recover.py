@@ -9,11 +9,10 @@ from typing import Any
 
 import pytest
 
-from chargebench.errors import StorageError, UnreadRunError
+from chargebench.errors import RunFileError, StorageError, UnreadRunError, UnsealableError
 from chargebench.recording import disk
 from chargebench.recording import recover as recover_module
 from chargebench.recording.journal import Journal, journal_content, read_journal
-from chargebench.recording.manifest import MANIFEST
 from chargebench.recording.records import Record, json_payload, line_of, raw_payload
 from chargebench.recording.recover import QUARANTINE, abandoned, journals_in, recover
 from chargebench.recording.seal import seal
@@ -31,54 +30,80 @@ def test_start_seals_what_was_left(tmp_path: Path) -> None:
     heard = Heard()
     assert recover([tmp_path], finish, heard.append) == 0
     assert heard.kinds() == ["recovered", "outcome", "sealed", "outcome"]
-    assert names(tmp_path) == sorted([f"{RUN_ID}.h5", f"{OTHER_ID}.h5", MANIFEST])
+    assert names(tmp_path) == sorted([f"{RUN_ID}.h5", f"{OTHER_ID}.h5"])
     assert recover([tmp_path], finish, heard.append) == 0
     assert len(heard) == 4
 
 
-def test_three_failures_put_a_journal_into_quarantine(tmp_path: Path) -> None:
-    """A journal that cannot be sealed three times is moved, whole, with the reasons; it is never deleted."""
+def test_a_journal_that_gives_no_run_is_put_into_quarantine(tmp_path: Path) -> None:
+    """A journal of which no run can be made is moved, whole, with a sentence, at once; it is never deleted."""
     journal = written_journal(tmp_path)
     data = journal.read_bytes()
 
     def fail(journal: Path) -> dict[str, Any]:
-        raise StorageError("the sealing process ended with code -11")
+        raise UnsealableError("the sealing process ended with code -11")
 
     heard = Heard()
-    assert [recover([tmp_path], fail, heard.append) for _ in range(4)] == [1, 1, 1, 0]
-    kept = tmp_path / QUARANTINE / journal.name
-    assert kept.read_bytes() == data
-    assert len((tmp_path / QUARANTINE / f"{journal.name}-failures").read_text().splitlines()) == 3
-    assert [event["code"] for event in heard] == ["not-sealed"] * 3 + ["quarantined"]
+    assert [recover([tmp_path], fail, heard.append) for _ in range(2)] == [1, 0]
+    assert (tmp_path / QUARANTINE / journal.name).read_bytes() == data
+    assert names(tmp_path) == [QUARANTINE]
+    assert [event["code"] for event in heard] == ["not-sealed", "quarantined"]
+    assert "code -11" in heard[0]["text"]
 
 
-def test_a_success_forgets_earlier_failures(tmp_path: Path) -> None:
-    """Failures count for one journal only until it is sealed."""
-    written_journal(tmp_path)
+@pytest.mark.parametrize("error", [StorageError("not now"), RunFileError("the disk is full"), OSError(5, "I/O error")])
+def test_a_journal_that_its_disk_keeps_from_being_sealed_waits(tmp_path: Path, error: Exception) -> None:
+    """However often a disk refuses, the journal stays where it is, nothing is written beside it, and it is sealed once
+    the disk takes it."""
+    journal = written_journal(tmp_path)
 
     def fail(journal: Path) -> dict[str, Any]:
-        raise StorageError("not now")
+        raise error
 
-    assert recover([tmp_path], fail, Heard().append) == 1
+    for _ in range(5):
+        assert recover([tmp_path], fail, Heard().append) == 1
+        assert names(tmp_path) == [journal.name]
     assert recover([tmp_path], finish, Heard().append) == 0
-    assert names(tmp_path) == sorted([f"{RUN_ID}.h5", MANIFEST])
+    assert names(tmp_path) == [f"{RUN_ID}.h5"]
+
+
+@pytest.mark.skipif(os.name == "nt", reason="links need rights")
+@pytest.mark.parametrize("kind", ["link", "dangling link", "file"])
+def test_quarantine_is_a_folder_of_our_own(tmp_path: Path, kind: str) -> None:
+    """Where a link or file bears the name of the quarantine, nothing is moved, and that is said."""
+    archive, decoy = tmp_path / "archive", tmp_path / "decoy"
+    archive.mkdir()
+    decoy.mkdir()
+    if kind == "file":
+        (archive / QUARANTINE).write_bytes(b"")
+    else:
+        (archive / QUARANTINE).symlink_to(decoy if kind == "link" else tmp_path / "nowhere")
+    journal = archive / f"{RUN_ID}.journal"
+    journal.write_bytes(b"no record")
+    heard = Heard()
+    assert recover([archive], finish, heard.append) == 1
+    assert journal.exists()
+    assert names(decoy) == []
+    assert not (tmp_path / "nowhere").exists()
+    assert "should be; move it away" in heard[-1]["text"]
 
 
 @pytest.mark.skipif(os.name == "nt", reason="no named pipes, and links need rights")
 def test_what_is_no_file_is_told_of_and_left_alone(tmp_path: Path) -> None:
-    """A pipe, a link or a folder named like a journal holds up no start, which names it and seals the others."""
+    """A pipe, link, folder or file with another name holds up no start, which names it and seals the others."""
     os.mkfifo(tmp_path / "a.journal")
     (tmp_path / "b.journal").symlink_to(os.devnull)
     (tmp_path / "c.journal").symlink_to(tmp_path / "nowhere")
     (tmp_path / "d.journal").mkdir()
+    (tmp_path / "e.journal").write_bytes(b"a stranger's")
     others = names(tmp_path)
     journal = written_journal(tmp_path)
     assert journals_in(tmp_path) == abandoned(tmp_path) == [journal]
     heard = Heard()
     assert recover([tmp_path, tmp_path / "no folder"], finish, heard.append) == 0
     assert [event["text"].split()[0] for event in heard if event.get("code") == "no-journal"] == others
-    assert heard.kinds() == ["notice"] * 4 + ["sealed", "outcome"]
-    assert names(tmp_path) == sorted([*others, f"{RUN_ID}.h5", MANIFEST])
+    assert heard.kinds() == ["notice"] * 5 + ["sealed", "outcome"]
+    assert names(tmp_path) == sorted([*others, f"{RUN_ID}.h5"])
 
 
 @pytest.mark.parametrize("content", [b"", b"header 0 {", b"\x00" * 4096])
@@ -277,7 +302,7 @@ def test_a_folder_named_twice_holds_each_journal_once(tmp_path: Path) -> None:
         pytest.skip("no right to make links here")
     folders = [tmp_path / "runs", tmp_path / "alias", tmp_path / "runs"]
     assert recover(folders, finish, Heard().append) == 0
-    assert names(tmp_path / "runs") == [f"{RUN_ID}.h5", MANIFEST]
+    assert names(tmp_path / "runs") == [f"{RUN_ID}.h5"]
 
 
 def test_a_run_waits_for_the_copy_that_cannot_be_removed(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:

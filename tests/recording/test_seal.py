@@ -1,28 +1,28 @@
-"""Sealing, the manifest, and following a journal."""
+"""Sealing, holding runs against their journals, and following a journal."""
 
 from __future__ import annotations
 
 import errno
-import json
 import os
 import subprocess
 import sys
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 import pytest
 
 from chargebench.errors import JournalError, RunFileError, UnreadRunError
-from chargebench.recording import manifest as manifest_file
 from chargebench.recording.follow import JournalFollower
 from chargebench.recording.journal import HeldJournal, Journal
-from chargebench.recording.manifest import MANIFEST, check_manifest
 from chargebench.recording.records import Record, line_of
 from chargebench.recording.recover import abandoned, recover
 from chargebench.recording.seal import seal
+from chargebench.recording.verify import contradiction
 from chargebench.runs import load
 from chargebench.runs.check import check_run
 from chargebench.runs.load import load_run
+from chargebench.runs.run import Run
 from chargebench.runs.write import run_bytes
 from tests.recording.bench_model import Grind
 from tests.recording.byte_bench import RUN_ID, header, written_journal
@@ -31,15 +31,14 @@ from tests.runs.made_runs import made_run
 
 
 def test_a_sealed_run_holds_its_journal_and_the_journal_goes(tmp_path: Path) -> None:
-    """The run file is sound, carries the journal's very bytes, stands in the manifest, and is alone."""
+    """The run file is sound, carries the journal's very bytes, and is alone."""
     journal = written_journal(tmp_path)
     data = journal.read_bytes()
     path = seal(journal)
     run = load_run(path)
-    assert names(tmp_path) == [path.name, MANIFEST]
+    assert names(tmp_path) == [path.name]
     assert check_run(path) == ()
     assert (run.journal, run.recovered, run.run_id) == (data, False, RUN_ID)
-    assert check_manifest(tmp_path) == ()
 
 
 def test_sealing_again_changes_nothing(tmp_path: Path) -> None:
@@ -47,13 +46,12 @@ def test_sealing_again_changes_nothing(tmp_path: Path) -> None:
     journal = written_journal(tmp_path)
     data = journal.read_bytes()
     path = seal(journal)
-    before, manifest = path.read_bytes(), (tmp_path / MANIFEST).read_bytes()
+    before = path.read_bytes()
     journal.write_bytes(data)
     assert seal(journal) == path
     assert seal(journal) == path
     assert path.read_bytes() == before
-    assert (tmp_path / MANIFEST).read_bytes() == manifest
-    assert names(tmp_path) == [path.name, MANIFEST]
+    assert names(tmp_path) == [path.name]
 
 
 def test_another_journal_of_the_same_name_is_published_beside(tmp_path: Path) -> None:
@@ -66,7 +64,7 @@ def test_another_journal_of_the_same_name_is_published_beside(tmp_path: Path) ->
         assert second.name == f"{RUN_ID}-r1.h5"
     assert first.read_bytes() == before
     assert load_run(second).recovered
-    assert names(tmp_path) == sorted([first.name, second.name, MANIFEST])
+    assert names(tmp_path) == sorted([first.name, second.name])
 
 
 @pytest.mark.parametrize(
@@ -87,20 +85,15 @@ def test_a_run_that_could_not_be_read_is_not_published_again(
     path = seal(journal)
     journal.write_bytes(data)
 
-    where, call = (Path, "open") if isinstance(error, OSError) else (load, "read_apart")
-    real = getattr(where, call)
+    def failing(*how: Any, **more: Any) -> Any:
+        raise error
+
     with monkeypatch.context() as patched:
-
-        def failing(given: Any, *how: Any, **more: Any) -> Any:
-            if isinstance(given, Path) and given != path:
-                return real(given, *how, **more)
-            raise error
-
-        patched.setattr(where, call, failing)
+        patched.setattr(load, "read_bytes" if isinstance(error, OSError) else "read_apart", failing)
         assert recover([tmp_path], finish, Heard().append) == 1
-    assert names(tmp_path) == sorted([path.name, journal.name, f"{journal.name}-failures", MANIFEST])
+    assert names(tmp_path) == sorted([path.name, journal.name])
     assert recover([tmp_path], finish, Heard().append) == 0
-    assert names(tmp_path) == [path.name, MANIFEST]
+    assert names(tmp_path) == [path.name]
 
 
 @pytest.mark.parametrize("cut", [0, 1, 777])
@@ -151,86 +144,36 @@ def test_leftovers_of_a_killed_sealing_go(tmp_path: Path) -> None:
     journal = written_journal(tmp_path)
     (tmp_path / f".{RUN_ID}.h5.0badf00d.part").write_bytes(b"half")
     seal(journal)
-    assert names(tmp_path) == sorted([f"{RUN_ID}.h5", MANIFEST])
+    assert names(tmp_path) == sorted([f"{RUN_ID}.h5"])
 
 
-def test_manifest_tells_changed_missing_and_cut_out(tmp_path: Path) -> None:
-    """A changed file, a missing file and a line taken out of the manifest are each found; a torn line is no finding."""
-    first = seal(written_journal(tmp_path))
-    second = seal(written_journal(tmp_path, run_id=OTHER_ID))
-    third = seal(written_journal(tmp_path, run_id="20260314T094500Z-abcdef"))
-    manifest = tmp_path / MANIFEST
-    lines = manifest.read_bytes().splitlines(keepends=True)
-    assert [json.loads(line)["file"] for line in lines] == [first.name, second.name, third.name]
-    manifest.write_bytes(b"".join(lines) + b'{"file": "torn')
-    assert check_manifest(tmp_path) == ()
-    fourth = seal(written_journal(tmp_path, run_id="20260314T095500Z-abcdef"))
-    assert check_manifest(tmp_path) == ()
-    manifest.write_bytes(lines[0] + lines[2])
-    assert check_manifest(tmp_path) == (
-        f"{MANIFEST}: the line of {third.name} does not follow the one before it",
-        f"{second.name}: not named in {MANIFEST}",
-        f"{fourth.name}: not named in {MANIFEST}",
-    )
-    os.remove(fourth)
-    manifest.write_bytes(b"".join(lines))
-    data = bytearray(second.read_bytes())
-    data[len(data) // 2] ^= 1
-    second.write_bytes(data)
-    os.remove(third)
-    assert check_manifest(tmp_path) == (
-        f"{second.name}: changed since it was sealed",
-        f"{third.name}: named in {MANIFEST} and not there",
-    )
+def _changed(run: Run, channel: str) -> Run:
+    """The run with every value of a channel doubled, as somebody might who makes the checksums anew."""
+    trace = run.traces[channel]
+    return replace(run, traces={**run.traces, channel: replace(trace, value=2.0 * trace.value)})
 
 
-def test_only_sealed_runs_need_a_line(tmp_path: Path) -> None:
-    """A run without a line is a finding, damaged or not; imported, foreign and half done files are none.
-
-    In a folder without a manifest nothing is.
-    """
-    sealed = seal(written_journal(tmp_path))
-    (tmp_path / f"{OTHER_ID}.h5").write_bytes(run_bytes(made_run(run_id=OTHER_ID, origin="imported", journal=b"")))
-    (tmp_path / "stranger.h5").write_bytes(b"another program's")
-    assert check_manifest(tmp_path) == ()
-    missing = f"{sealed.name}: not named in {MANIFEST}"
-    (tmp_path / MANIFEST).write_bytes(b"")
-    assert check_manifest(tmp_path) == (missing,)
-    written_journal(tmp_path)
-    assert check_manifest(tmp_path) == ()
-    (tmp_path / f"{RUN_ID}.journal").unlink()
-    sealed.write_bytes(sealed.read_bytes()[:-1] + b"x")
-    assert check_manifest(tmp_path) == (missing,)
-    (tmp_path / MANIFEST).unlink()
-    assert check_manifest(tmp_path) == ()
+@pytest.mark.parametrize("channel", ["charge", "mass"])
+def test_a_run_that_contradicts_its_journal_is_told(tmp_path: Path, channel: str) -> None:
+    """Doubled values under checksums made anew pass every other check, and differ from the journal in the file."""
+    path = seal(written_journal(tmp_path))
+    run = load_run(path)
+    assert contradiction(run) == ""
+    path.write_bytes(run_bytes(_changed(run, channel)))
+    assert check_run(path) == ()
+    assert f"/{channel}/" in contradiction(load_run(path))
 
 
-@pytest.mark.parametrize("line", [b"[" * 100_000, b'{"a":' * 100_000, b'{"file":[],"sha256":{},"previous":0}', b"\xff"])
-def test_a_line_that_is_no_entry_is_passed_over(tmp_path: Path, line: bytes) -> None:
-    """Whatever stands in a line of the manifest, journals are sealed and the chain goes on."""
-    (tmp_path / MANIFEST).write_bytes(line + b"\n")
-    seal(written_journal(tmp_path))
-    seal(written_journal(tmp_path, run_id=OTHER_ID))
-    assert names(tmp_path) == sorted([f"{RUN_ID}.h5", f"{OTHER_ID}.h5", MANIFEST])
-    assert check_manifest(tmp_path) == ()
+def test_a_run_cut_short_agrees_with_its_journal(tmp_path: Path) -> None:
+    """What recovery added to a run, gap and mark, is found again in its journal; an imported run has none to ask."""
+    assert contradiction(load_run(seal(written_journal(tmp_path, ended=False)))) == ""
+    assert contradiction(made_run(run_id=OTHER_ID, origin="imported", journal=b"")) == ""
 
 
-def test_the_manifest_is_written_whole_and_synced(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    """A system that takes a few bytes a call gets all of the line, and a line that is there already is synced again."""
-    written, synced = os.write, []
-    with monkeypatch.context() as patched:
-        patched.setattr(manifest_file.os, "write", lambda descriptor, data: written(descriptor, bytes(data[:7])))
-        journal = written_journal(tmp_path)
-        data = journal.read_bytes()
-        path = seal(journal)
-    assert check_manifest(tmp_path) == ()
-    line = (tmp_path / MANIFEST).read_bytes()
-    assert json.loads(line)["file"] == path.name
-    journal.write_bytes(data)
-    monkeypatch.setattr(manifest_file, "sync_descriptor", lambda descriptor: synced.append(os.fstat(descriptor).st_ino))
-    seal(journal)
-    assert synced == [(tmp_path / MANIFEST).stat().st_ino]
-    assert (tmp_path / MANIFEST).read_bytes() == line
+def test_a_run_whose_journal_is_another_is_told(tmp_path: Path) -> None:
+    """A journal that gives no run at all contradicts the run it lies in."""
+    run = load_run(seal(written_journal(tmp_path)))
+    assert "gives no run" in contradiction(replace(run, journal=b"not a journal"))
 
 
 def test_two_sealers_of_one_journal_agree(tmp_path: Path) -> None:
@@ -239,8 +182,7 @@ def test_two_sealers_of_one_journal_agree(tmp_path: Path) -> None:
     words = [sys.executable, "-m", "chargebench.recording.seal", str(journal)]
     pair = [subprocess.Popen(words, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL) for _ in range(2)]
     assert 0 in [child.wait() for child in pair]
-    assert names(tmp_path) == [f"{RUN_ID}.h5", MANIFEST]
-    assert check_manifest(tmp_path) == ()
+    assert names(tmp_path) == [f"{RUN_ID}.h5"]
 
 
 def test_a_follower_sees_what_the_run_will_hold(tmp_path: Path) -> None:

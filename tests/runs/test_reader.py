@@ -168,7 +168,7 @@ def test_loading_leaves_the_file_alone(tmp_path: Path) -> None:
 
 _STUB = (
     "import os, time, chargebench.runs.apart as a, chargebench.runs.image as i\n"
-    "a.PATIENCE_S = 0.3; i.read_image = lambda image: {}; a.serve()"
+    "a.PATIENCE_S = 1.0; i.read_image = lambda image: {}; a.serve()"
 )
 
 
@@ -200,10 +200,22 @@ def test_what_reading_does_stays_apart(deed: str) -> None:
     assert reader.process.returncode is not None
 
 
-def test_what_was_not_read_to_its_end_is_told_apart(monkeypatch: pytest.MonkeyPatch) -> None:
-    """A reader that was ended is no proof of damage: the error says that the file was not read."""
-    stub = apart._Reader(_STUB.format("os._exit(0)"))
-    monkeypatch.setattr(apart, "_idle_reader", lambda: stub)
+@pytest.fixture(params=["as it is", "bare"])
+def environment(request: pytest.FixtureRequest, monkeypatch: pytest.MonkeyPatch) -> None:
+    """This process's environment: that of whoever runs the tests, or one that holds but a home and a path."""
+    needed = {"HOME", "PATH", "SYSTEMROOT"}  # the last is what Windows starts nothing without
+    for name in set(os.environ) - needed if request.param == "bare" else ():
+        monkeypatch.delenv(name)
+
+
+@pytest.mark.usefixtures("environment")
+@pytest.mark.parametrize("kept", [True, False])
+@pytest.mark.parametrize("deed", ["os._exit(0)", "os.abort()", "[0 for _ in iter(int, 1)]"])
+def test_what_was_not_read_to_its_end_is_told_apart(monkeypatch: pytest.MonkeyPatch, deed: str, kept: bool) -> None:
+    """A file that ends its reader, kept or new, was not read; it is no proof of damage, nor of a broken Python."""
+    stub = apart._Reader(_STUB.format(deed))
+    monkeypatch.setattr(apart, "_idle_reader", lambda: stub if kept else None)
+    monkeypatch.setattr(apart, "_Reader", lambda: stub)
     with pytest.raises(UnreadRunError, match="took too long"):
         load_run_bytes(GOOD)
 

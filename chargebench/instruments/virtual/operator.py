@@ -5,13 +5,10 @@ It sees only what a person would: the recorder's own events. It owns the order o
 
 from __future__ import annotations
 
-import contextlib
 import math
 import random
 from collections.abc import Mapping, Sequence
 from typing import Any, Protocol
-
-from chargebench.errors import InputError
 
 __all__ = ["GrinderAndCup", "VirtualOperator", "series"]
 
@@ -59,7 +56,7 @@ class VirtualOperator:
         self._at = 0
         self._ground: set[str] = set()
         self._answered = 0
-        self._rest_from_s = -math.inf
+        self._rest_from_s = self._over_s = -math.inf
         self.truths: dict[str, dict[str, Any]] = {}
 
     @property
@@ -80,14 +77,28 @@ class VirtualOperator:
         if event.get("event") != "state":
             return []
         run = event.get("run", "")
-        if event["state"] == "armed" and run not in self._ground and self._at < len(self._steps):
-            if self._bench.now_s >= self._rest_from_s:
-                self._grind(run)
+        if event["state"] == "armed" and self._at < len(self._steps):
+            self._armed(run)
+        elif event.get("hold") == "cup-full" and run in self._ground:
+            self._missed(run)
         elif event["state"] == "done" and run in self._ground:
             return self._next_step()
-        elif event.get("hold") == "cup-full" and run in self._ground:
-            self._once_more(run)
         return []
+
+    def _armed(self, run: str) -> None:
+        """Grind when rested; empty the cup of a grind that is over and was not seen, where readings were lost, say."""
+        now_s = self._bench.now_s
+        if run not in self._ground:
+            if now_s >= self._rest_from_s:
+                self._grind(run)
+        else:
+            self._missed(run)
+
+    def _missed(self, run: str) -> None:
+        """A run that was ground and is waited for all the same: once it is over, empty the cup and do it once more."""
+        if self._bench.now_s >= self._over_s + REST_S:
+            self._ground.discard(run)
+            self._rest_from_s = self._bench.empty_cup()["end_s"] + REST_S
 
     def _grind(self, run: str) -> None:
         step = self._steps[self._at]
@@ -98,12 +109,7 @@ class VirtualOperator:
             str(step.get("treatment", "dry")),
             str(step.get("purpose", "grind")),
         )
-
-    def _once_more(self, run: str) -> None:
-        """The recorder missed the grind and asks for the cup to be emptied: do so, and grind this step again."""
-        with contextlib.suppress(InputError):  # the grinder is still on; the recorder will ask again
-            self._rest_from_s = self._bench.empty_cup()["end_s"] + REST_S
-            self._ground.discard(run)
+        self._over_s = self.truths[run]["end_s"]
 
     def _next_step(self) -> list[dict[str, Any]]:
         self._at += 1
