@@ -116,7 +116,7 @@ class Todo:
 
     def _grinding(self) -> str:
         if self._event.get("by_hand") and self._timed_s is not None:
-            return f"grind for {self._timed_s:g} s, then stop; touch neither cup nor cables"
+            return f"run the grinder now, for {self._timed_s:g} s; touch neither cup nor cables"
         if self._event.get("by_hand") and self._asks:
             return "stop the grinder when it is through, then press Enter; touch neither cup nor cables"
         return "let it grind; touch neither cup nor cables"
