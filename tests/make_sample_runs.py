@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import argparse
 import json
+import shutil
 import subprocess
 import sys
 import tempfile
@@ -124,23 +125,38 @@ def _write_truth(folder: Path, header: str, truths: Mapping[str, Mapping[str, An
     (folder / "truth.jsonl").write_text("\n".join(lines) + "\n", encoding="utf-8", newline="\n")
 
 
-def write_readme(folder: Path) -> None:
-    """The README, from the truth and from what ``chargebench show`` says of the runs today."""
-    lines = map(json.loads, (folder / "truth.jsonl").read_text(encoding="utf-8").splitlines())
-    truths = {line["run"]: line for line in lines if line["record"] == "run"}
-    command = [sys.executable, "-m", "chargebench", "show", str(folder), "--json"]
-    shown = subprocess.run(command, stdout=subprocess.PIPE, encoding="utf-8", check=True).stdout
-    text = README.format(
+def readme_text(outcomes: Mapping[str, Mapping[str, Any]], truths: Mapping[str, Mapping[str, Any]]) -> str:
+    """The README, from what the program says of each run today and what is true of it."""
+    return README.format(
         coffee=SCENARIO.coffee.name,
         grinder=SCENARIO.grinder.name,
         place=SCENARIO.place,
         dose=SCENARIO.curve.fraction_dose(),
         crossing=SCENARIO.curve.crossing_dose(),
-        rows="\n".join(_row(outcome, truths[outcome["run"]]) for outcome in map(json.loads, shown.splitlines())),
+        rows="\n".join(_row(outcome, truths[run]) for run, outcome in outcomes.items()),
     )
+
+
+def shown(folder: Path) -> dict[str, dict[str, Any]]:
+    """What ``chargebench show`` makes of a copy of the folder today, by run: the folder stays as it is."""
+    with tempfile.TemporaryDirectory() as scratch:
+        copy = Path(scratch) / "samples"
+        shutil.copytree(folder, copy, ignore=shutil.ignore_patterns("*.outcome.json"))
+        command = [sys.executable, "-m", "chargebench", "show", str(copy), "--json"]
+        done = subprocess.run(command, stdout=subprocess.PIPE, encoding="utf-8", check=True)
+    return {outcome["run"]: outcome for outcome in map(json.loads, done.stdout.splitlines())}
+
+
+def truths_of(folder: Path) -> dict[str, dict[str, Any]]:
+    """What is true of each run."""
+    lines = map(json.loads, (folder / "truth.jsonl").read_text(encoding="utf-8").splitlines())
+    return {line["run"]: line for line in lines if line["record"] == "run"}
+
+
+def write_readme(folder: Path) -> None:
+    """The README anew."""
+    text = readme_text(shown(folder), truths_of(folder))
     (folder / "README.md").write_text(text, encoding="utf-8", newline="\n")
-    for kept in folder.glob("*.outcome.json"):
-        kept.unlink()
 
 
 def main() -> int:

@@ -29,6 +29,7 @@ DOORS = {
         "instruments/ports.py",
         "instruments/virtual/",
         "recording/",
+        "cli/keyboard.py",
         "cli/printer.py",
         "cli/record.py",
         "cli/finisher.py",

@@ -58,6 +58,7 @@ class Morning:
         """Act on one line of the recorder; what to say to it."""
         if event.get("event") == "plan":
             self.next = event["tags"] or None
+            yield from ({"do": "confirm"} for _purge in event["before_next"])
         elif event.get("event") == "state":
             yield from self._state(event)
         elif "result" in event:
@@ -68,7 +69,8 @@ class Morning:
 
     def _state(self, event: Mapping[str, Any]) -> Iterator[dict[str, Any]]:
         state, run = event["state"], event["run"]
-        if state == "armed" and self.under_way and self.bench.now_s >= self.over_s + REST_S:
+        missed = state == "armed" or event.get("hold") == "cup-full"
+        if missed and self.under_way and self.bench.now_s >= self.over_s + REST_S:
             self._empty()  # the recorder was held up and saw nothing of it: once more
             self.next = self.doing
         rested = state == "armed" and self.bench.now_s >= self.rest_from_s

@@ -1,41 +1,33 @@
 """The sample runs that come with the program: sound, small, reduced to what their truth says."""
 
-import json
-import shutil
-import subprocess
-import sys
 from pathlib import Path
 
 import pytest
 
 from chargebench.runs.check import check_run
+from tests.make_sample_runs import readme_text, shown, truths_of
 
 SAMPLES = Path(__file__).resolve().parents[1] / "sample_runs"
 RUNS = sorted(SAMPLES.glob("*.h5"))
 
 
 @pytest.fixture(scope="module")
-def outcomes(tmp_path_factory):
-    """What ``chargebench show`` makes of a copy of the folder today, by run."""
-    folder = tmp_path_factory.mktemp("samples") / "copy"
-    shutil.copytree(SAMPLES, folder, ignore=shutil.ignore_patterns("*.outcome.json"))
-    command = [sys.executable, "-m", "chargebench", "show", str(folder), "--json"]
-    done = subprocess.run(command, capture_output=True, encoding="utf-8", timeout=240, check=True)
-    return {outcome["run"]: outcome for outcome in map(json.loads, done.stdout.splitlines())}
-
-
-def _truths():
-    lines = [json.loads(line) for line in (SAMPLES / "truth.jsonl").read_text(encoding="utf-8").splitlines()]
-    return {line["run"]: line for line in lines if line["record"] == "run"}
+def outcomes():
+    """What ``chargebench show`` makes of them today, by run."""
+    return shown(SAMPLES)
 
 
 def test_a_dozen_small_files():
-    """There are twelve of them, each with its truth and its line in the README, under 3 MB in all."""
+    """There are twelve of them, each with its truth, under 3 MB in all."""
     assert len(RUNS) == 12
-    assert {run.stem for run in RUNS} == set(_truths())
-    readme = (SAMPLES / "README.md").read_text(encoding="utf-8")
-    assert all(run.stem in readme for run in RUNS)
+    assert {run.stem for run in RUNS} == set(truths_of(SAMPLES))
     assert sum(file.stat().st_size for file in SAMPLES.iterdir()) < 3e6
+
+
+def test_their_readme_says_what_the_program_says_today(outcomes):
+    """The README that comes with them is, letter for letter, what is made of them now; `--readme` writes it again."""
+    made = readme_text(outcomes, truths_of(SAMPLES))
+    assert (SAMPLES / "README.md").read_text(encoding="utf-8") == made
 
 
 @pytest.mark.parametrize("path", RUNS, ids=lambda path: path.stem)
@@ -47,7 +39,7 @@ def test_they_are_sound(path):
 def test_answers_hold_the_truth(outcomes):
     """Of the eleven sound ones at least ten hold their true charge-to-mass within U95, all within 1 % or 0.1 nC/g."""
     inside = {}
-    for run, truth in _truths().items():
+    for run, truth in truths_of(SAMPLES).items():
         if not _rejected(outcomes[run]):
             ratio, true = outcomes[run]["result"]["charge_to_mass_nC_per_g"], truth["charge_to_mass_nC_per_g"]
             inside[run] = abs(ratio["value"] - true) <= ratio["U95"]
@@ -58,7 +50,7 @@ def test_answers_hold_the_truth(outcomes):
 
 def test_what_was_done_shows(outcomes):
     """Treatments and doses are in the tags of each run; of the two accidents only one spoils its run."""
-    truths = _truths()
+    truths = truths_of(SAMPLES)
     for run, outcome in outcomes.items():
         assert outcome["tags"]["treatment"] == truths[run]["treatment"]
         assert outcome["tags"]["water_uL_per_g"] == truths[run]["water_uL_per_g"]

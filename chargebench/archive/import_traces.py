@@ -7,11 +7,12 @@ states; where the grind lies is found from the traces.
 from __future__ import annotations
 
 import hashlib
+import math
 import re
 import secrets
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, replace
-from datetime import UTC, date, datetime
+from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
 from typing import Final
 
@@ -24,12 +25,16 @@ from chargebench.errors import ChargebenchError, TraceFileError
 from chargebench.files import TRACE, read_bytes
 from chargebench.runs.run import InstrumentRecord, Knowledge, Mark, Run, TagValue, Trace
 
-__all__ = ["Imported", "Importer", "import_list", "import_run", "run_from_traces"]
+__all__ = ["Imported", "Importer", "import_list", "import_run", "run_from_traces", "start_words"]
 
 KnowledgeOn = Callable[[date], Knowledge]
 
 SHORTEST_OVERLAP: Final = 0.5
 """Least part of the charge trace's time that the mass trace must cover: below it the two are not of one run."""
+
+
+AHEAD: Final = timedelta(minutes=5)
+"""Two computers' clocks may differ by so much."""
 
 
 @dataclass(frozen=True)
@@ -81,10 +86,32 @@ def _started(text: str | None) -> datetime:
     if not text:
         return datetime.now(UTC)
     try:
-        moment = datetime.fromisoformat(text)
-    except ValueError:
+        return datetime.fromisoformat(text).astimezone(UTC)
+    except (ValueError, OverflowError, OSError):  # the last two from a date that no clock of this machine reaches
         raise TraceFileError(f"started: found {text!r}, allowed ISO 8601 such as 2026-03-14T09:15:00Z") from None
-    return (moment if moment.tzinfo else moment.astimezone()).astimezone(UTC)
+
+
+def start_words(text: str | None) -> str:
+    """What is odd about a start time that was given, in words: no zone, or not yet come. Empty where nothing is.
+
+    Raises
+    ------
+    TraceFileError
+        When the text is not an ISO 8601 date and time.
+    """
+    moment, now = _started(text), datetime.now(UTC)
+    odd = []
+    if text and datetime.fromisoformat(text).tzinfo is None:
+        odd.append(f"names no zone and is taken as this computer's time, {moment:%Y-%m-%dT%H:%M:%SZ}")
+    if moment > now + AHEAD:
+        odd.append(f"lies in the future, {_span(moment - now)} from now: check date and zone")
+    return f"started {text} {' and '.join(odd)}" if odd else ""
+
+
+def _span(ahead: timedelta) -> str:
+    """Days or hours, rounded up."""
+    hours = math.ceil(ahead.total_seconds() / 3600)
+    return f"{hours} h" if hours < 48 else f"{math.ceil(hours / 24)} days"
 
 
 def run_from_traces(
@@ -107,7 +134,8 @@ def run_from_traces(
     tags : mapping
         As checked by `chargebench.runs.tags`.
     started : str or None
-        ISO 8601 start time, a label; local time where it names no zone; now where there is none.
+        ISO 8601 start time, a label; local time where it names no zone, now where there is none. What is odd about it
+        (see `start_words`) is noted in the run.
     bench_text : str
         The bench file that holds for these traces, as text; empty for none.
     knowledge_on : callable or None
@@ -128,8 +156,9 @@ def run_from_traces(
         mass = read_trace(mass_file, ("mass",))
         _check_overlap(charge, mass, mass_file)
         files.append((mass_file, "mass logger", mass))
-    moment = _started(started)
-    notes = [f"column {name} of {path.name} was not used" for path, _, column in files for name in column.ignored]
+    moment, odd = _started(started), start_words(started)
+    notes = [odd] if odd else []
+    notes += [f"column {name} of {path.name} was not used" for path, _, column in files for name in column.ignored]
     return Run(
         run_id=f"{moment:%Y%m%dT%H%M%SZ}-{secrets.token_hex(3)}",
         started=f"{moment:%Y-%m-%dT%H:%M:%SZ}",
@@ -175,8 +204,8 @@ class Importer:
         for entry in archive.find():
             self._holders.setdefault(entry.raw_sha256, []).append(entry.path)
 
-    def __call__(self, run: Run, *, dated: bool) -> Imported:
-        """Seal a run, unless the archive holds it: the same readings, tags, bench file and, where `dated`, start.
+    def __call__(self, run: Run, started: str | None) -> Imported:
+        """Seal a run, unless the archive holds it: the same readings, tags, bench file and, where it is told, start.
 
         Raises
         ------
@@ -185,15 +214,17 @@ class Importer:
         """
         holders = self._holders.setdefault(run.raw_sha256(), [])
         for path in holders:
-            if _is_same(self._archive.run(path), run, dated):
+            if _is_same(self._archive.run(path), run, started is not None):
                 return Imported(path, note=f"{path.stem} is this very run already; not imported again")
         path = import_run(self._archive, run)
-        note = ""
+        notes = [start_words(started)]
         if holders:
             others = ", ".join(holder.stem for holder in holders)
-            note = f"{path.stem} holds the same readings as {others}; a study counts only the one that began first"
+            notes.append(
+                f"{path.stem} holds the same readings as {others}; a study counts only the one that began first"
+            )
         holders.append(path)
-        return Imported(path, note=note)
+        return Imported(path, note="; ".join(filter(None, notes)))
 
 
 def _is_same(found: Run, run: Run, dated: bool) -> bool:
@@ -216,8 +247,8 @@ def _row_run(
     tags: Mapping[str, TagValue],
     bench_text: str,
     knowledge_on: KnowledgeOn | None,
-) -> tuple[Run, bool]:
-    """The run of a row, and whether the row says when it began."""
+) -> tuple[Run, str | None]:
+    """The run of a row, and when the row says that it began."""
     from chargebench.runs.tags import read_tags
 
     row = {name: cell for name, cell in zip(table.header, cells, strict=True) if cell}
@@ -228,7 +259,7 @@ def _row_run(
     own = read_tags([f"{key}={_with_point(key, value)}" for key, value in row.items()])
     mass_file = files.get("mass_file")
     run = run_from_traces(files["charge_file"], mass_file, {**tags, **own}, started, bench_text, knowledge_on)
-    return run, started is not None
+    return run, started
 
 
 def import_list(
@@ -268,7 +299,7 @@ def import_list(
     importer = Importer(archive)
     for line, cells in table.rows:
         try:
-            run, dated = _row_run(table, cells, tags or {}, bench_text, knowledge_on)
-            yield replace(importer(run, dated=dated), line=line)
+            run, started = _row_run(table, cells, tags or {}, bench_text, knowledge_on)
+            yield replace(importer(run, started), line=line)
         except (ChargebenchError, OSError) as error:
             yield Imported(line=line, problem=f"{list_file}: line {line}: {error}")

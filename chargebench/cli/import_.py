@@ -9,8 +9,8 @@ from functools import cache, partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from chargebench.cli.options import add_archive, add_json, add_tags, note_odd_tags, print_json
-from chargebench.errors import EXIT_COULD_NOT, EXIT_DONE, UsageError
+from chargebench.cli.options import add_archive, add_json, add_tags, given_tags, note_odd_tags, print_json
+from chargebench.errors import EXIT_COULD_NOT, EXIT_DONE, TraceFileError, UsageError
 
 if TYPE_CHECKING:
     from chargebench.archive.archive import Archive
@@ -44,13 +44,17 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 def run(args: argparse.Namespace) -> int:
     """Import and answer; in a list, a bad row is named and the rest is done."""
     from chargebench.archive.archive import Archive
-    from chargebench.runs.tags import read_tags
+    from chargebench.archive.import_traces import start_words
 
     if (args.charge is None) == (args.list is None):
         raise UsageError("import: give either --charge FILE or --list FILE")
     if args.list is not None and (args.mass or args.started):
         raise UsageError("import: with --list, mass files and start times stand in the list")
-    tags = read_tags(args.tag)
+    try:
+        start_words(args.started)
+    except TraceFileError as error:
+        raise UsageError(f"--{error}") from error
+    tags = given_tags(args.tag)
     note_odd_tags(tags)
     archive = Archive(args.archive, create=True)
     code, shown = EXIT_DONE, []
@@ -79,7 +83,7 @@ def _imported(args: argparse.Namespace, archive: Archive, tags: dict[str, TagVal
     known = None if bench is None else cache(partial(archive.knowledge, bench))
     if args.list is None:
         run = run_from_traces(args.charge, args.mass, tags, args.started, text, known)
-        yield Importer(archive)(run, dated=args.started is not None)
+        yield Importer(archive)(run, args.started)
     else:
         yield from import_list(archive, args.list, tags, text, known)
 

@@ -24,6 +24,7 @@ COMMANDS: Final[Mapping[str, tuple[str, str]]] = {
     "demo": ("chargebench.cli.demo", "record a short series on the built-in virtual bench and answer it"),
     "record": ("chargebench.cli.record", "record runs from the bench's instruments into an archive"),
     "show": ("chargebench.cli.show", "show what a run, or every run of a folder, says"),
+    "tags": ("chargebench.cli.tags", "list the tags a run can have, with unit, range and use"),
     "archive": ("chargebench.cli.archive", "look after a folder of runs: verify what it holds"),
     "qualify": ("chargebench.cli.qualify", "check the bench: zero, leakage, gain, sprayer, ioniser or blank"),
     "import": ("chargebench.cli.import_", "make sealed runs of plain traces (CSV) from other loggers"),

@@ -11,7 +11,12 @@ import sys
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from contextlib import contextmanager
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
+
+from chargebench.errors import TagError, UsageError
+
+if TYPE_CHECKING:
+    from chargebench.runs.tags import TagValue
 
 __all__ = [
     "SPEEDS",
@@ -19,6 +24,7 @@ __all__ = [
     "add_bench",
     "add_json",
     "add_tags",
+    "given_tags",
     "note_odd_tags",
     "number_in",
     "positive_number",
@@ -53,6 +59,22 @@ def add_tags(parser: argparse.ArgumentParser) -> None:
         metavar="KEY=VALUE",
         help="what the run is: coffee, grinder, setting, dose_g, water_uL_per_g, treatment, block, … (repeatable)",
     )
+
+
+def given_tags(words: Iterable[str], option: str = "--tag") -> dict[str, TagValue]:
+    """Tags of an option that was given any number of times.
+
+    Raises
+    ------
+    UsageError
+        When one is not acceptable.
+    """
+    from chargebench.runs.tags import read_tags
+
+    try:
+        return read_tags(words)
+    except TagError as error:
+        raise UsageError(f"{option}: {error}; `chargebench tags` lists them") from error
 
 
 def note_odd_tags(keys: Iterable[str]) -> None:

@@ -92,13 +92,16 @@ def _note(args: argparse.Namespace, study: StudyFile) -> StudyFile:
         steps = {step.number for step in make_plan(study).steps if step.recorded}
         if args.skip not in steps or args.skip in study.skipped:
             state = "is skipped already" if args.skip in study.skipped else "is no run of this plan"
-            raise StudyError(f"{args.study}: step {args.skip} {state}; runs are steps {_ranges(steps)}")
+            raise UsageError(f"{args.study}: step {args.skip} {state}; runs are steps {_ranges(steps)}")
         study = append_entry(args.study, "skip", {"step": args.skip, "reason": args.reason})
     if args.set_aside:
         archive = study_archive(study, args.study, args.archive)
-        run = archive.path_of(args.set_aside).stem
+        try:
+            run = archive.path_of(args.set_aside).stem
+        except ArchiveError as error:
+            raise UsageError(f"--set-aside: {error}") from error
         if run in study.excluded:
-            raise StudyError(f"{args.study}: run {run} is set aside already: {study.excluded[run]}")
+            raise UsageError(f"{args.study}: run {run} is set aside already: {study.excluded[run]}")
         study = append_entry(args.study, "exclude", {"run": run, "reason": args.reason})
     print(f"noted in {args.study}: {args.reason}", file=sys.stderr)
     return study
@@ -128,7 +131,10 @@ def _print_plan(found: Any) -> None:
     print(aligned(rows))
     plan = found.plan
     grams = ", ".join(f"{mass_g:g} g of {printable(coffee)}" for coffee, mass_g in plan.coffee_g.items())
-    print(f"\n{found.done} of {plan.runs} runs done; about {plan.bench_time_s / 60:.0f} min at the bench; {grams}")
+    minutes = f"about {found.left_s / 60:.0f} of {plan.bench_time_s / 60:.0f} min at the bench are left"
+    print(f"\n{found.done} of {plan.runs} runs done; {minutes}; {grams} in all")
+    for remark in plan.remarks:
+        print(f"doubt: {printable(remark)}")
     errors = [s.step.water.error_uL_per_g for s in found.standings if s.step.water.sprays]
     if errors:
         print(
@@ -153,8 +159,9 @@ def upcoming(study_file: Path, archive: Path | None = None) -> dict[str, Any]:
     Returns
     -------
     dict
-        ``next``, the step to record with its tags, or None; ``before_next``, purges and waits before it; ``steps``, the
-        tags of every recorded step by number, to repeat one.
+        ``next``, the step to record with its tags, or None; ``before_next``, purges and waits before it; ``steps``,
+        every recorded step by number, with what comes ``before`` it, to repeat one; ``remarks``, what is to be known
+        before the first run.
 
     Raises
     ------
@@ -165,15 +172,20 @@ def upcoming(study_file: Path, archive: Path | None = None) -> dict[str, Any]:
     from chargebench.study.studyfile import read_study
 
     found = study_progress(read_study(study_file), study_file, archive)
-    tags = {str(step.number): step.tags(found.plan.name) for step in found.plan.steps if step.recorded}
-    return {**_next_json(found), "steps": tags}
+    plan = found.plan
+    steps = {
+        str(step.number): {**_step(step, plan), "before": [_step(before, plan) for before in found.before(step)]}
+        for step in plan.steps
+        if step.recorded
+    }
+    return {**_next_json(found), "steps": steps, "remarks": list(plan.remarks)}
 
 
 def _next_json(found: Any) -> dict[str, Any]:
     following = found.next_run()
     return {
-        "next": None if following is None else _step(following, found.plan.name),
-        "before_next": [_step(step, found.plan.name) for step in found.before_next()],
+        "next": None if following is None else _step(following, found.plan),
+        "before_next": [_step(step, found.plan) for step in found.before_next()],
     }
 
 
@@ -182,14 +194,15 @@ def _as_json(found: Any, *, only_next: bool) -> dict[str, Any]:
         return _next_json(found)
     plan = found.plan
     steps = [
-        {**_step(s.step, plan.name), "state": s.state, "runs": list(s.runs), "reason": s.reason}
-        for s in found.standings
+        {**_step(s.step, plan), "state": s.state, "runs": list(s.runs), "reason": s.reason} for s in found.standings
     ]
-    totals = {"runs": plan.runs, "done": found.done, "bench_time_s": plan.bench_time_s, "coffee_g": plan.coffee_g}
-    return {"plan": plan.name, "seed": plan.seed, **totals, "steps": steps, **_next_json(found)}
+    totals = {"runs": plan.runs, "done": found.done, "bench_time_s": plan.bench_time_s, "left_s": found.left_s}
+    about = {"coffee_g": plan.coffee_g, "remarks": list(plan.remarks)}
+    return {"plan": plan.name, "seed": plan.seed, **totals, **about, "steps": steps, **_next_json(found)}
 
 
-def _step(step: Any, plan_name: str) -> dict[str, Any]:
+def _step(step: Any, plan: Any) -> dict[str, Any]:
+    """A step as JSON; ``ioniser`` is null where the plan uses none."""
     water = step.water
     return {
         "step": step.number,
@@ -206,5 +219,7 @@ def _step(step: Any, plan_name: str) -> dict[str, Any]:
         "sprays": water.sprays,
         "wait_s": step.wait_s,
         "words": step.words,
-        "tags": step.tags(plan_name) if step.recorded else {},
+        "brief": step.brief,
+        "ioniser": step.ionised if plan.uses_ioniser else None,
+        "tags": step.tags(plan.name) if step.recorded else {},
     }

@@ -8,7 +8,7 @@ from queue import SimpleQueue
 from typing import Any
 
 from chargebench.cli.finisher import Finisher
-from chargebench.errors import StudyError
+from chargebench.errors import StorageError, UsageError
 
 __all__ = ["Planned"]
 
@@ -28,6 +28,14 @@ class Planned:
         Tags of every run, on top of which the plan's come.
     emit, commands
         As of the recorder.
+    asks : bool
+        Whether somebody can say that what comes before a run is done. Otherwise only waits are kept, and the rest is
+        taken as done, which is said.
+
+    Attributes
+    ----------
+    through, blanks : bool
+        Whether nothing is left to record; whether the plan has blanks, once `first` was asked.
     """
 
     def __init__(
@@ -38,39 +46,75 @@ class Planned:
         tags: Mapping[str, str | float],
         emit: Callable[[Mapping[str, Any]], None],
         commands: SimpleQueue[dict[str, Any]],
+        *,
+        asks: bool = True,
     ) -> None:
+        self._asks, self.through, self.blanks = asks, False, False
         self._finisher, self._study, self._archive = finisher, study, archive
         self._tags, self._emit, self._commands = tags, emit, commands
 
     def first(self, repeat: str | None = None, reason: str | None = None) -> dict[str, str | float]:
-        """Tags of the first run: the plan's next, or the step to repeat, with the reason.
+        """Tags of the first run: the plan's next, or the step to repeat, with the reason; none where it is `through`.
 
         Raises
         ------
-        StudyError
-            When the plan is through, or has no such step.
+        UsageError
+            When the plan has no such step.
         """
         found = self._finisher.upcoming(self._study, self._archive)
+        self.blanks = any(step["kind"] == "blank" for step in found["steps"].values())
+        for remark in found["remarks"]:
+            self._emit({"event": "notice", "severity": "doubt", "code": "plan", "text": remark})
+        more = {}
         if repeat is not None:
             if repeat not in found["steps"]:
                 allowed = ", ".join(found["steps"])
-                raise StudyError(f"{self._study}: step {repeat!r} is no run of this plan; allowed are {allowed}")
-            return {**self._tags, **found["steps"][repeat], "repeat_reason": str(reason)}
-        self._tell(found)
-        if found["next"] is None:
-            raise StudyError(f"{self._study}: nothing is left to record; to do a step again use --repeat STEP")
-        return {**self._tags, **found["next"]["tags"]}
+                raise UsageError(f"{self._study}: step {repeat!r} is no run of this plan; allowed are {allowed}")
+            again = found["steps"][repeat]
+            found, more = {"next": again, "before_next": again["before"]}, {"repeat_reason": str(reason)}
+        return self._go_on(found, more)
 
     def __call__(self, journal: Path) -> dict[str, Any]:
-        """Finish a journal, then prepare the next run of the plan, or stop after its last."""
-        answer = self._finisher(journal)
-        found = self._finisher.upcoming(self._study, self._archive)
-        if found["next"] is not None:  # before it is told: whoever hears it may grind at once
-            self._commands.put({"do": "tags", "tags": {**self._tags, **found["next"]["tags"]}})
-        self._tell(found)
-        if found["next"] is None:
+        """Finish a journal, then prepare the next run of the plan, or stop after its last.
+
+        Raises
+        ------
+        StorageError
+            As `Finisher`; the plan goes on all the same.
+        """
+        try:
+            return self._finisher(journal)
+        finally:
+            self._prepare_next()
+
+    def _prepare_next(self) -> None:
+        """Ask the plan for the next step; where it has no answer recording stops, since runs would bear wrong tags."""
+        try:
+            found = self._finisher.upcoming(self._study, self._archive)
+        except StorageError as error:
+            text = f"{error}; recording stops, since the next step is not known: mend it and record again"
+            self._emit({"event": "notice", "severity": "reject", "code": "plan", "text": text})
             self._commands.put({"do": "stop"})
-        return answer
+            return
+        self._go_on(found, {})
+
+    def _go_on(self, found: Mapping[str, Any], more: Mapping[str, str]) -> dict[str, str | float]:
+        """Tell the recorder of a step and then the person, who may act at once; its tags."""
+        self.through = found["next"] is None
+        if self.through:
+            self._tell(found)
+            self._commands.put({"do": "stop"})
+            return {}
+        tags = {**self._tags, **found["next"]["tags"], **more}
+        before = [{"words": b["words"], "wait_s": b["wait_s"]} for b in found["before_next"]]
+        if not self._asks:
+            for errand in (e for e in before if not e["wait_s"]):
+                text = f"nobody can say here that this is done; taken as done before the run: {errand['words']}"
+                self._emit({"event": "notice", "severity": "doubt", "code": "unconfirmed", "text": text})
+            before = [e for e in before if e["wait_s"]]
+        self._commands.put({"do": "tags", "tags": tags, "before": before})
+        self._tell(found)
+        return tags
 
     def _tell(self, found: Mapping[str, Any]) -> None:
         step = found["next"]

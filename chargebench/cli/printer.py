@@ -40,10 +40,14 @@ class Printer:
     gone : callable
         Called once, in the printing thread, when the reader has gone away or an event could not be printed; from then
         on events are dropped.
+    rest : callable
+        Called in the printing thread whenever nothing more waits to be printed; may print too.
     """
 
-    def __init__(self, write: Callable[[Event], None], gone: Callable[[], None]) -> None:
-        self._write, self._gone = write, gone
+    def __init__(
+        self, write: Callable[[Event], None], gone: Callable[[], None], rest: Callable[[], None] = lambda: None
+    ) -> None:
+        self._write, self._gone, self._rest = write, gone, rest
         self._waiting: deque[Event] = deque(maxlen=MOST_WAITING)
         self._turn = threading.Condition()
         self._closed = False
@@ -84,6 +88,8 @@ class Printer:
         try:
             while (event := self._next()) is not None:
                 self._write(event)
+                if not self._waiting:
+                    self._rest()
         except OSError as error:
             silence_stdout()
             self._error = None if isinstance(error, BrokenPipeError) or error.errno in READER_GONE else error

@@ -16,20 +16,28 @@ from collections.abc import Callable, Iterable, Mapping
 from datetime import UTC, datetime
 from pathlib import Path
 from queue import SimpleQueue
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
+from chargebench.cli.keyboard import lines, listen, somebody_types
 from chargebench.cli.options import (
     add_archive,
     add_bench,
     add_json,
     add_tags,
+    given_tags,
     note_odd_tags,
     positive_number,
     print_json,
     whole_number,
 )
 from chargebench.cli.printer import Printer
-from chargebench.errors import EXIT_COULD_NOT, EXIT_DONE, StudyError, UsageError
+from chargebench.cli.screen import Screen
+from chargebench.cli.todo import Todo
+from chargebench.errors import EXIT_COULD_NOT, EXIT_DONE, UsageError
+
+if TYPE_CHECKING:
+    from chargebench.cli.finisher import Finisher
+    from chargebench.cli.planned import Planned
 
 SET_BY_PLAN = frozenset({"coffee", "grinder", "setting", "dose_g", "treatment", "purpose", "water_uL_per_g", "block"})
 
@@ -54,6 +62,20 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         metavar="SECONDS",
         help="give up when a run has not ended this long after it was waited for",
     )
+    parser.add_argument(
+        "--without",
+        action="append",
+        default=[],
+        metavar="INSTRUMENT",
+        help="go on although this instrument of the bench file delivers nothing (repeatable)",
+    )
+    parser.add_argument(
+        "--timed",
+        type=positive_number,
+        metavar="SECONDS",
+        help="begin a run that cannot be seen (a blank, a bench without a scale) by itself when ready, and end it so "
+        " long after",
+    )
     parser.add_argument("--plan", type=Path, metavar="STUDY", help="take the runs of this study's plan in order")
     parser.add_argument("--repeat", metavar="STEP", help="begin by repeating this step of the plan")
     parser.add_argument("--reason", metavar="TEXT", help="why the step is repeated; kept with the run")
@@ -66,30 +88,28 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 def run(args: argparse.Namespace) -> int:
     """Recover what an earlier recorder left, then record."""
     from chargebench.cli.finisher import Finisher
-    from chargebench.cli.planned import Planned
     from chargebench.instruments.benchfile import read_bench
     from chargebench.recording.disk import make_folder
     from chargebench.recording.recover import fallback_folder, recover
-    from chargebench.runs.tags import read_tags
 
     if args.repeat and not (args.plan and args.reason):
         raise UsageError("--repeat needs --plan STUDY and --reason TEXT: a repeat is recorded with its reason")
-    tags = read_tags(args.tag)
+    tags = given_tags(args.tag)
     note_odd_tags(tags)
     bench = read_bench(args.bench)
+    asks = not (args.json or args.control) and somebody_types()
+    todo = _todo(args, bench, tags, asks=asks)
     make_folder(args.archive)
     commands: Commands = SimpleQueue()
-    emit = Printer(print_json if args.json else _words, gone=lambda: commands.put({"do": "stop"}))
+    screen = Screen(todo)
+    show, rest = (print_json, lambda: None) if args.json else (screen.show, screen.rest)
+    emit = Printer(show, gone=lambda: commands.put({"do": "stop"}), rest=rest)
     finisher = Finisher()
     try:
         failed = recover((args.archive, fallback_folder()), finisher, emit)
         if args.runs == 0:
             return EXIT_COULD_NOT if failed else EXIT_DONE
-        if args.plan is None:
-            return _record(args, bench, tags, finisher, emit, commands)
-        _check_plan(args, tags)
-        planned = Planned(finisher, args.plan, args.archive, tags, emit, commands)
-        return _record(args, bench, planned.first(args.repeat, args.reason), planned, emit, commands)
+        return _follow(args, bench, tags, finisher, _Ears(todo, emit, commands, args.timed), asks=asks)
     except KeyboardInterrupt:  # before recording has begun to listen for it
         finisher.close(at_once=True)
         raise
@@ -98,38 +118,111 @@ def run(args: argparse.Namespace) -> int:
         emit.close()
 
 
+def _todo(args: argparse.Namespace, bench: Any, tags: Mapping[str, str | float], *, asks: bool) -> Todo:
+    """What a person is led by.
+
+    Raises
+    ------
+    UsageError
+        When the bench has no instrument of the name to go on without, or nobody can begin and end a blank.
+    """
+    for name in args.without:
+        if name not in bench.instruments:
+            raise UsageError(
+                f"--without {name}: {args.bench} has no such instrument; it has {', '.join(bench.instruments)}"
+            )
+    weighs = any("mass" in i.carries for n, i in bench.instruments.items() if n not in args.without)
+    purpose = str(tags.get("purpose", "grind"))
+    if purpose == "blank":
+        _check_blanks(args, asks=asks)
+    return Todo(asks=asks, weighs=weighs, purpose=purpose, timed_s=args.timed)
+
+
+def _check_blanks(args: argparse.Namespace, *, asks: bool) -> None:
+    if not (asks or args.control or args.timed):
+        raise UsageError(
+            "a blank is begun and ended with Enter, and no terminal is here to press it: add --timed SECONDS"
+        )
+
+
+def _follow(
+    args: argparse.Namespace,
+    bench: Any,
+    tags: Mapping[str, str | float],
+    finisher: Finisher,
+    ears: _Ears,
+    *,
+    asks: bool,
+) -> int:
+    """Record, following a plan where there is one."""
+    if args.plan is None:
+        return _record(args, bench, tags, finisher, ears, None, asks=asks)
+    from chargebench.cli.planned import Planned
+
+    _check_plan(args, tags)
+    planned = Planned(finisher, args.plan, args.archive, tags, ears, ears.commands, asks=asks or args.control)
+    first = planned.first(args.repeat, args.reason)
+    if planned.through:
+        ears.close()
+        print(f"{args.plan}: nothing is left to record; --repeat STEP does one again", file=sys.stderr)
+        return EXIT_DONE
+    if planned.blanks:
+        _check_blanks(args, asks=asks)
+    return _record(args, bench, first, planned, ears, planned, asks=asks)
+
+
+class _Ears:
+    """Hears every event before it is printed: what is to be done next follows from it, and what the clock begins."""
+
+    def __init__(self, todo: Todo, emit: Printer, commands: Commands, timed_s: float | None) -> None:
+        self.todo, self.commands, self.unsealed = todo, commands, 0
+        self._emit, self._timed_s = emit, timed_s
+
+    def __call__(self, event: Event) -> None:
+        """Take one event."""
+        self.todo.hear(event)
+        self.unsealed += event.get("code") == "not-sealed"
+        if event.get("state") == "armed" and self._timed_s is not None and self.todo.unseen:
+            self.commands.put({"do": "start", "seconds": self._timed_s})
+        self._emit(event)
+
+    def close(self) -> None:
+        """Wait until all is printed."""
+        self._emit.close()
+
+
 def _record(
     args: argparse.Namespace,
     bench: Any,
     tags: Mapping[str, str | float],
-    finisher: Callable[[Path], dict[str, Any]],
-    emit: Printer,
-    commands: Commands,
+    finish: Callable[[Path], dict[str, Any]],
+    ears: _Ears,
+    planned: Planned | None,
+    *,
+    asks: bool,
 ) -> int:
     from chargebench.archive.archive import Archive
+    from chargebench.recording.ready import Ready
     from chargebench.recording.recorder import Recorder
 
     knowledge = Archive(args.archive).knowledge(bench, datetime.now(UTC).date())
-    unsealed: list[Event] = []
-
-    def watched(event: Event) -> None:
-        if event.get("code") == "not-sealed":
-            unsealed.append(event)
-        emit(event)
-
-    recorder = Recorder(bench, args.archive, tags, knowledge, finish=finisher, emit=watched, commands=commands)
-    _stop_on_signals(commands)
+    ready = Ready(bench.instruments, args.without, planned=planned is not None)
+    recorder = Recorder(bench, args.archive, tags, knowledge, finish, ears, ears.commands, ready)
+    _stop_on_signals(ears.commands)
     if args.control:
-        threading.Thread(target=_listen, args=(sys.stdin, commands), daemon=True, name="control").start()
+        words = lines(sys.stdin.fileno())
+        threading.Thread(target=_listen, args=(words, ears.commands), daemon=True, name="control").start()
+    elif asks:
+        listen(ears.todo, ears.commands.put, lambda text: ears({"event": "typed", "text": text}))
     done = recorder.record(runs=args.runs, give_up_s=args.give_up)
-    emit.close()
-    if unsealed:
+    ears.close()
+    if ears.unsealed:
         print(
-            f"chargebench: not sealed: {len(unsealed)}; what there is of them is sealed at the next start",
+            f"chargebench: not sealed: {ears.unsealed}; what there is of them is sealed at the next start",
             file=sys.stderr,
         )
         return EXIT_COULD_NOT
-    if args.runs is not None and done < args.runs:
+    if args.runs is not None and done < args.runs and not (planned and planned.through):
         print(f"chargebench: stopped after {done} of {args.runs} runs; start again to go on", file=sys.stderr)
         return EXIT_COULD_NOT
     return EXIT_DONE
@@ -140,16 +233,14 @@ def _check_plan(args: argparse.Namespace, tags: Mapping[str, str | float]) -> No
 
     Raises
     ------
-    StudyError
-        When the archive is not the study's.
     UsageError
-        When a tag is given that the plan sets.
+        When the archive is not the study's, or a tag is given that the plan sets.
     """
     from chargebench.study.studyfile import read_study
 
     own = args.plan.parent / read_study(args.plan).study.archive
     if own.resolve() != args.archive.resolve():
-        raise StudyError(
+        raise UsageError(
             f"--archive {args.archive}: {args.plan} keeps its runs in {own}; record there, or change the study"
         )
     taken = sorted(SET_BY_PLAN & set(tags))
@@ -180,24 +271,3 @@ def _listen(lines: Iterable[str], commands: Commands) -> None:
         else:
             print(f'chargebench: command {line.strip()[:200]!r}: expected a JSON object with "do"', file=sys.stderr)
     commands.put({"do": "stop"})
-
-
-def _words(event: Event) -> None:
-    """One event for a person at a terminal."""
-    from chargebench.cli.words import printable, run_card
-
-    if "quiet_s" in event:  # said again each second for whoever counts; a terminal would only scroll
-        return
-    if "result" in event:
-        text = run_card(event)
-    elif event["event"] == "state":
-        text = f"{event['state']:<9} {event.get('text', '')}"
-    elif event["event"] in ("recovered", "sealed", "journal"):
-        text = {"recovered": "recovered", "sealed": "sealed", "journal": "recording to"}[
-            event["event"]
-        ] + f" {printable(event['path'])}"
-    else:
-        words = [str(event[key]) for key in ("instrument", "severity", "text") if event.get(key)]
-        told = len(words) > 1 and words[-1].startswith(f"{words[0]}: ")  # the text names the instrument itself
-        text = printable(": ".join(words[1:] if told else words))
-    print(text, flush=True)

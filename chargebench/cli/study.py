@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from chargebench import __version__
-from chargebench.cli.options import add_archive, add_json, positive_number, print_json
+from chargebench.cli.options import add_archive, add_json, given_tags, positive_number, print_json
 from chargebench.errors import EXIT_COULD_NOT, EXIT_DONE, StudyError, UsageError
 
 if TYPE_CHECKING:
@@ -65,9 +65,9 @@ def answered(
     Raises
     ------
     UsageError
-        When neither a study nor an archive is named.
-    StudyError, ArchiveError, TagError, TraceFileError
-        When the study file, the archive, a tag or the volunteers' file is not acceptable, or no grind is found.
+        When neither a study nor an archive is named, or a tag is not acceptable.
+    StudyError, ArchiveError, TraceFileError
+        When the study file, the archive or the volunteers' file is not acceptable, or no grind is found.
     """
     from dataclasses import replace
 
@@ -113,9 +113,7 @@ def _asked(study_file: Path | None, archive_folder: Path | None) -> tuple[StudyF
 
 
 def _wanted(where: Iterable[str]) -> Mapping[str, Any]:
-    from chargebench.runs.tags import read_tags
-
-    return read_tags(list(where))
+    return given_tags(list(where), "--where")
 
 
 def _of_study(study: StudyFile | None, rows: list[StudyRun]) -> tuple[list[StudyRun], dict[str, Any]]:

@@ -171,6 +171,7 @@ class MainWindow(QtWidgets.QMainWindow):
         self.controls.connect_asked.connect(self._on_connect)
         self.controls.start_asked.connect(lambda: session.send({"do": "start"}))
         self.controls.finish_asked.connect(lambda: session.send({"do": "finish"}))
+        self.controls.way_asked.connect(session.send)
         self.controls.discard_asked.connect(lambda: session.send({"do": "discard"}))
         self.top.bench_asked.connect(self._choose_bench)
         self.top.archive_asked.connect(self._choose_archive)
@@ -191,6 +192,7 @@ class MainWindow(QtWidgets.QMainWindow):
     def _on_state(self, event: Mapping[str, Any]) -> None:
         after, self.state = self._shown, str(event.get("state", ""))
         emptying = self.state == "waiting" and after in ("done", "emptying")
+        emptying = emptying and not str(event.get("hold", "")).startswith("cup")  # the scale tells from there on
         self._shown = "emptying" if emptying else self.state
         time_s = event.get("time_s")
         if isinstance(time_s, int | float):
@@ -204,16 +206,17 @@ class MainWindow(QtWidgets.QMainWindow):
     def _show_state(self, event: Mapping[str, Any]) -> None:
         self._event = event
         self._show_words()
-        self.controls.show_state(self.state, self.session.alive, self.bench is not None and not self._closing)
+        possible = self.bench is not None and not self._closing
+        self.controls.show_state(self.state, self.session.alive, possible, event)
 
     def _show_words(self) -> None:
         """The state in words; where the recorder counts no rest itself, it is counted from the end of the grind."""
         event, rest = dict(self._event), self.session.rest_s
-        words = state_words("stopping" if self._closing else self._shown, event)
+        words = state_words("stopping" if self._closing else self.state if "hold" in event else self._shown, event)
         if rest and self.state == "settling" and "quiet_s" not in event:
             since = self.plot.now_s - float(event.get("time_s", self.plot.now_s))
             words = state_words(self.state, {**event, "quiet_s": since, "quiet_needed_s": rest[1]})
-        elif rest and self.state == "waiting" and "quiet_s" not in event and not self._closing:
+        elif rest and self.state == "waiting" and not {"quiet_s", "hold"} & set(event) and not self._closing:
             words = replace(words, instruction=words.instruction + rest_words(rest[0]))
         self.banner.show_state(words)
 

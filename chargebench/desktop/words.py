@@ -75,6 +75,17 @@ _STATES: Final[Mapping[str, StateWords]] = MappingProxyType(
 )
 
 
+_HOLDS: Final[Mapping[str, tuple[str, str]]] = MappingProxyType(
+    {
+        "silent": ("Not ready", "{text}; F7 goes on without it"),
+        "cup-full": ("Empty the cup", "Empty the cup and put it back (another cup, or the scale tared anew: F7)"),
+        "cup-away": ("Put the cup back", "The cup is not on the scale (another cup, or the scale tared anew: F7)"),
+        "before": ("First", "{text}; then press F7"),
+        "over-range": ("Over range", "{text}"),
+    }
+)
+"""What stands between the bench and a run, by its code: headline and instruction with the recorder's own words."""
+
 _COUNTED: Final = {"waiting": "Quiet", "settling": "Settling"}
 
 
@@ -86,11 +97,16 @@ def state_words(state: str, event: Mapping[str, Any] | None = None) -> StateWord
     state : str
         A state of the recorder, or one of the window's own (``nobench``, ``starting``, ``stopping``, ``failed``).
     event : mapping, optional
-        The recorder's event; ``quiet_s`` and ``quiet_needed_s`` are counted aloud where it carries them, else its
-        ``text`` stands beside the state. A state not known here is shown with the recorder's own text.
+        The recorder's event. ``hold`` is a reason why a run may not begin yet; ``quiet_s`` and ``quiet_needed_s`` are
+        counted aloud where it carries them, else its ``text`` stands beside the state. A state not known here is shown
+        with the recorder's own text.
     """
     event = event or {}
     text = str(event.get("text", ""))
+    hold = str(event.get("hold", ""))
+    if hold and state == "waiting":
+        headline, instruction = _HOLDS.get(hold, ("Not ready", "{text}"))
+        return StateWords(headline, instruction.replace("{text}", text[:1].upper() + text[1:]), "wait")
     known = _STATES.get(state)
     if known is None:
         return StateWords(state or "Unknown", text, "calm")

@@ -24,6 +24,7 @@ from chargebench.recording.measures import (
     charge_quiet,
     charge_still,
     departure_s,
+    mass_moved,
     mass_noise,
     mass_steady,
     noise,
@@ -73,6 +74,16 @@ class Detector:
         What the bench carries.
     quiet_before_s, quiet_after_s : float
         Lengths of the quiet stretches.
+
+    Attributes
+    ----------
+    state : str
+    before_g, resolution_g : float
+        Mass before the grind (NaN where none was read); least change of mass seen so far.
+    begun_by_hand, ended_by_hand : bool
+        Whether a person began the run; whether one ended the grind, and nothing fell after that.
+    cut : str
+        Why whoever stood there cut the run short; empty where it was not.
     """
 
     def __init__(self, *, has_charge: bool, has_mass: bool, quiet_before_s: float, quiet_after_s: float) -> None:
@@ -82,7 +93,7 @@ class Detector:
         self._before_s = quiet_before_s
         self._after_s = quiet_after_s
         self._blocks = Blocks(max(quiet_before_s, quiet_after_s) + 40.0)
-        self._resolution_g = 0.0
+        self.resolution_g = 0.0
         self._last_mass_g = np.nan
         self._last_mass_s = -np.inf
         self._newest_s = self._first_s = 0.0
@@ -91,13 +102,15 @@ class Detector:
         self._handled_s = -np.inf
         self._crossed_s = np.inf
         self._base_g = np.nan
-        self._before_g = np.nan
+        self.before_g = np.nan
         self._before = Before()
         self._start_s = 0.0
         self._end_s = 0.0
         self._unquiet_since_s = np.inf
         self._moved = False
-        self._started_by_hand = False
+        self.begun_by_hand = self.ended_by_hand = False
+        self._ends_s = np.inf
+        self.cut = ""
         self._settled_g = np.nan
         self._by_hand: Signal | None = None
         self._started_anew = False
@@ -125,9 +138,14 @@ class Detector:
         spans_s = (*np.arange(SHORTEST_QUIET_S, limit_s, 1.0).tolist(), limit_s)
         return max(itertools.takewhile(self._quiet, spans_s), default=0.0), needed_s
 
-    def by_hand(self, signal: Signal) -> list[Change]:
-        """A person says ``start`` or ``finish``: obeyed at once where the state allows it."""
+    def by_hand(self, signal: Signal, seconds: float = np.inf) -> list[Change]:
+        """A person says ``start`` or ``finish``: obeyed at once where the state allows it.
+
+        A grind that is started for so many `seconds` ends by itself then.
+        """
         self._by_hand = signal
+        if signal == "start" and self.state in ("waiting", "armed"):
+            self._ends_s = self._newest_s + seconds
         return self._evaluate()
 
     def checked(self) -> list[Change]:
@@ -175,8 +193,8 @@ class Detector:
             return
         self._blocks.add_mass(time_s, mass_g)
         change_g = abs(mass_g - self._last_mass_g)
-        if change_g > 1e-6 and (self._resolution_g == 0.0 or change_g < self._resolution_g):
-            self._resolution_g = change_g
+        if change_g > 1e-6 and (self.resolution_g == 0.0 or change_g < self.resolution_g):
+            self.resolution_g = change_g
         self._last_mass_g, self._last_mass_s = mass_g, time_s
 
     def _evaluate(self) -> list[Change]:
@@ -197,8 +215,13 @@ class Detector:
             self._begin(time_s, moved=signal == "grind")
         elif after == "settling":
             self._end_s, self._settled_g = time_s, np.nan
+            self.ended_by_hand = signal == "finish"
+            too_soon = self.ended_by_hand and time_s - self._start_s < SHORTEST_GRIND_S
+            self.cut = f"ended by hand after {max(time_s - self._start_s, 0.0):.1f} s" if too_soon else ""
         elif after == "done" and signal == "settled":
             return self._finish(time_s, text)
+        elif after == "done":
+            self.cut = text
         self.state = after
         self._unquiet_since_s = np.inf
         return [Change(after, time_s, text)]
@@ -206,9 +229,9 @@ class Detector:
     def _begin(self, time_s: float, *, moved: bool) -> None:
         if self.state != "settling":
             self._start_s, self._moved = time_s, moved
-            self._started_by_hand = not moved
+            self.begun_by_hand = not moved
             _, mass_g = self._blocks.mass(8.0, max(self._blocks.now_s - time_s, 0.0))
-            self._before_g = float(np.median(mass_g)) if len(mass_g) else np.nan
+            self.before_g = float(np.median(mass_g)) if len(mass_g) else np.nan
             quiet_s, charge_nC = self._blocks.charge(8.0, max(self._blocks.now_s - time_s, 0.0))
             level_nC = float(np.median(charge_nC[-4:])) if len(charge_nC) else 0.0
             self._before = Before(level_nC, slope_of(quiet_s, charge_nC), noise(charge_nC))
@@ -231,7 +254,7 @@ class Detector:
     def _least_g(self, floor_g: float, span_s: float = 8.0, before_s: float = 0.0) -> float:
         """The least change of mass that counts: a floor, or what noise and resolution ask for."""
         _, mass_g = self._blocks.mass(span_s, before_s)
-        return max(floor_g, 8.0 * mass_noise(mass_g), 2.5 * min(self._resolution_g, 1.0))
+        return max(floor_g, 8.0 * mass_noise(mass_g), 2.5 * min(self.resolution_g, 1.0))
 
     def _watch_mass(self) -> None:
         """Keep the base that a grind rises from, when it was left, and when the scale was handled."""
@@ -267,7 +290,7 @@ class Detector:
     def _mass_onset_s(self) -> float:
         """Last moment at which the mass was still at its base."""
         time_s, mass_g = self._blocks.mass(30.0)
-        home_g = max(0.06, 1.2 * min(self._resolution_g, 0.1))
+        home_g = max(0.06, 1.2 * min(self.resolution_g, 0.1))
         near = np.flatnonzero(mass_g <= self._base_g + home_g)
         if not near.size:
             return self._blocks.now_s - 3.0
@@ -277,7 +300,7 @@ class Detector:
     def _removed(self) -> Signals:
         """A cup that is taken away ends the run where it was."""
         _, mass_g = self._blocks.mass(1.0)
-        reference_g = self._settled_g if np.isfinite(self._settled_g) else self._before_g
+        reference_g = self._settled_g if np.isfinite(self._settled_g) else self.before_g
         if len(mass_g) and np.max(mass_g) < reference_g - 1.0:
             return {"removed": (self._blocks.now_s - 1.5, "the cup was moved before the quiet stretch was over")}
         return {}
@@ -311,11 +334,15 @@ class Detector:
 
     def _quiet(self, span_s: float) -> bool:
         """Whether charge and mass are both at rest over that span up to now."""
+        return not self.restless(span_s)
+
+    def restless(self, span_s: float = 4.0) -> tuple[str, ...]:
+        """Which of charge and mass are not at rest over that span up to now."""
         time_s, charge_nC = self._blocks.charge(span_s)
-        if self._has_charge and (self._blocks.spoilt(span_s) or not charge_quiet(time_s, charge_nC, span_s)):
-            return False
+        moved = self._has_charge and (self._blocks.spoilt(span_s) or not charge_quiet(time_s, charge_nC, span_s))
         _, mass_g = self._blocks.mass(span_s)
-        return mass_steady(mass_g, self._least_g(0.1, span_s))
+        shaken = not mass_steady(mass_g, self._least_g(0.1, span_s))
+        return tuple(name for name, there in (("charge", moved), ("mass", shaken)) if there)
 
     @property
     def _vouched_for(self) -> bool:
@@ -350,6 +377,8 @@ class Detector:
         found = self._grind()
         if found or not np.isinf(self._crossed_s):
             return found
+        if self._blocks.spoilt(1.0):
+            return {"disturbed": (now_s, "the charge input was over range, reset or zeroed")}
         if self._quiet(4.0):
             self._unquiet_since_s = np.inf
         else:
@@ -360,6 +389,8 @@ class Detector:
 
     def _signals_grinding(self) -> Signals:
         now_s = self._blocks.now_s
+        if now_s >= self._ends_s:
+            return {"finish": (now_s, "the time given is over")}
         if now_s - self._start_s > LONGEST_GRIND_S:
             return {"still": (now_s, f"ended after {LONGEST_GRIND_S:g} s without an end in sight")}
         removed = self._removed()
@@ -368,21 +399,28 @@ class Detector:
         seeing = self._has_mass and self._scale_speaks
         span_s = STILL_S if seeing else STILL_WITHOUT_SCALE_S
         _, mass_g = self._blocks.mass(span_s)
-        mass_still = len(mass_g) < 3 or _moved_g(mass_g) <= max(0.08, 1.2 * min(self._resolution_g, 0.5))
+        mass_still = len(mass_g) < 3 or mass_moved(mass_g) <= max(0.08, 1.2 * min(self.resolution_g, 0.5))
         still = mass_still and charge_still(*self._blocks.charge(span_s), self._before)
         self._moved = self._moved or not still
         if not still or not self._moved or now_s - self._start_s < span_s + SHORTEST_GRIND_S:
             return {}
-        if seeing and not self._started_by_hand and self._nothing_stayed(mass_g):
+        if self.begun_by_hand and not self._gained(mass_g):
+            return {}  # nothing tells it from a grinder that runs on, empty or unweighed: who began it ends it
+        if seeing and not self.begun_by_hand and self._nothing_stayed(mass_g):
             return {"nothing": (now_s, "nothing stayed in the cup: waiting again")}
         return {"still": (now_s - span_s + 1.0, "the grind has ended")}
+
+    def _gained(self, mass_g: Floats) -> bool:
+        """Whether the scale shows grounds in the cup."""
+        least_g = max(CONFIRM_G, 2.5 * min(self.resolution_g, 1.0))
+        return len(mass_g) > 0 and float(np.median(mass_g)) - self.before_g > least_g
 
     def _nothing_stayed(self, mass_g: Floats) -> bool:
         """Whether the mass that had risen is gone again, and no charge came either."""
         before_s = max(self._blocks.now_s - self._start_s, 0.0)
         _, charge_before = self._blocks.charge(2.0, before_s)
         _, charge_after = self._blocks.charge(2.0)
-        gained_g = float(np.median(mass_g)) - self._before_g if len(mass_g) else np.nan
+        gained_g = float(np.median(mass_g)) - self.before_g if len(mass_g) else np.nan
         if not len(charge_before) or not len(charge_after) or not np.isfinite(gained_g):
             return False
         gained_nC = abs(float(charge_after.mean() - charge_before.mean()))
@@ -413,9 +451,3 @@ class Detector:
         if not np.isfinite(self._settled_g) or len(mass_g) < 2:
             return False
         return float(np.min(mass_g[-2:])) - self._settled_g > self._least_g(BASE_G)
-
-
-def _moved_g(mass_g: Floats) -> float:
-    """Change of mass over a short stretch, from the medians of its ends."""
-    third = max(len(mass_g) // 3, 1)
-    return abs(float(np.median(mass_g[-third:]) - np.median(mass_g[:third])))

@@ -6,11 +6,12 @@ ports, no queue and no commands.
 
 from __future__ import annotations
 
+import math
 from collections import deque
 from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 from types import MappingProxyType
-from typing import Any
+from typing import Any, Final
 
 from chargebench.errors import JournalError
 from chargebench.instruments.benchfile import Bench
@@ -21,6 +22,7 @@ from chargebench.recording.disk import make_folder
 from chargebench.recording.header import header_fields
 from chargebench.recording.ids import first_name, new_run_id, utc_now_text
 from chargebench.recording.journal import Journal
+from chargebench.recording.ready import UNTOLD, Hold, Ready
 from chargebench.recording.records import Record, fields_of, json_payload, raw_of, raw_payload
 from chargebench.recording.states import Signal, State
 from chargebench.runs.run import Knowledge, TagValue
@@ -31,8 +33,12 @@ __all__ = ["LiveRun"]
 Emit = Callable[[Mapping[str, Any]], None]
 
 CARRIED_S = 20.0
-MEASURED = frozenset({"charge", "current", "mass"})
-CARRIED_KINDS = frozenset({"raw", "lost", "open", "asked"})
+LEAST_PART: Final = 0.5
+"""Of the dose that must be in the cup where a person ends a grind by hand; with less it was not ground to its end."""
+LONG_UNREST_S: Final = 60.0
+REST_WORDS: Final = "look for draughts, vibration, a loose cable or an open lid; `start` begins all the same"
+MEASURED: Final = frozenset({"charge", "current", "mass"})
+CARRIED_KINDS: Final = frozenset({"raw", "lost", "open", "asked"})
 
 
 class LiveRun:
@@ -49,6 +55,8 @@ class LiveRun:
         Host's monotonic clock.
     emit : callable
         Is told of the journal, of states and of notices.
+    ready : Ready
+        Judges whether the run may begin; the same for all runs of a recorder.
     carried : sequence of Record
         Records of an earlier journal that this one begins with.
     carries : str
@@ -73,6 +81,7 @@ class LiveRun:
         knowledge: Knowledge,
         now_ns: int,
         emit: Emit,
+        ready: Ready,
         carried: Sequence[Record] = (),
         carries: str = "",
         identities: Mapping[str, str] = MappingProxyType({}),
@@ -83,6 +92,11 @@ class LiveRun:
         self._refused = ""
         self._emit = emit
         self._folders = folders
+        self._ready, self._tags = ready, dict(tags)
+        self._change = Change("waiting", 0.0, "waiting for a quiet bench")
+        self._hold: Hold | None = None
+        self._told: dict[str, Any] = {}
+        self._rest_s, self._unrest_said = 0.0, False
         channels = {channel for instrument in bench.instruments.values() for channel in instrument.carries}
         self.has_mass = "mass" in channels
         self._detector = Detector(
@@ -131,11 +145,12 @@ class LiveRun:
         self._emit({"event": "journal", "run": self.run_id, "path": str(self.journal.path)})
 
     def _begin(self, carried: Sequence[Record], now_ns: int) -> None:
-        """Take over what an earlier journal carried on, then say in which state that leaves us."""
-        self._tell_state(Change(self.state, 0.0, "waiting for a quiet bench"))
+        """Take over what an earlier journal carried on, and say in which state that leaves us."""
+        self._ready.begin_run()
+        self.judge(now_ns)
         for record in carried:
             changes = self._take(self.journal.append(record.kind, record.payload))
-            self._mark_states(changes)
+            self._mark_states(changes, _ns_of(record) or now_ns)
         self._first_s = self._assembler.now_s
         self.clock_pair(now_ns)
         if carried:
@@ -176,15 +191,17 @@ class LiveRun:
         changes = self._take(record)
         if self._restarted:
             self._tell_restart(chunk, lost=state in ("grinding", "settling"))
-        self._mark_states(changes)
+        self._mark_states(changes, chunk.received_ns)
 
-    def by_hand(self, signal: Signal) -> None:
-        """A person starts or finishes the grind."""
-        self._mark_states(self._detector.by_hand(signal))
+    def by_hand(self, ns: int, signal: Signal, seconds: float = math.inf) -> None:
+        """A person starts the grind, perhaps for so many seconds, or finishes it."""
+        self._mark_states(self._detector.by_hand(signal, seconds), ns)
 
     def _take(self, record: Record) -> list[Change]:
         readings = self._assembler.feed(record)
         now_s = self._assembler.now_s
+        self._ready.take(readings, _ns_of(record) or 0)
+        self._ready.pass_time(now_s)
         if not self._landmarks or now_s - self._landmarks[-1][0] >= 1.0:
             self._landmarks.append((now_s, record.number))
             while self._landmarks[0][0] < now_s - self._carry_s - 2.0:
@@ -205,23 +222,81 @@ class LiveRun:
         then = "this run will be rejected, make it again" if lost else "wait until the bench is ready again"
         self.notice(chunk.received_ns, "reject" if lost else "doubt", "restarted", f"{what}; {then}")
 
-    def _mark_states(self, changes: Sequence[Change]) -> None:
+    def _mark_states(self, changes: Sequence[Change], ns: int) -> None:
         for change in changes:
             fields = {"kind": "state", "text": change.state, "time_s": change.time_s}
             self._assembler.feed(self.journal.append("mark", json_payload(fields)))
             self.journal.sync_soon()
-            self._tell_state(change)
+            begins = change.state == "grinding" and self._change.state in ("waiting", "armed")
+            self._change = change
+            if begins:
+                self._note_unready(ns)
+            elif change.state == "done":
+                self._note_cut(ns)
+                self._ready.ground(self._detector.before_g, self._detector.resolution_g)
+            self._tell_state()
+        self.judge(ns)
 
-    def _tell_state(self, change: Change) -> None:
-        event: dict[str, Any] = {"event": "state", "run": self.run_id, "state": change.state}
-        self._told = {**event, "text": change.text, "time_s": round(change.time_s, 3)}
-        self._emit(self._told)
+    def judge(self, ns: int) -> None:
+        """Look again at what stands between the bench and a run, and say so where that is news."""
+        if self.state in ("waiting", "armed"):
+            cup_g = math.nan if self._told.get("state") == "armed" else self._ready.mass_g  # grounds may fall by now
+            self._hold = self._ready.hold(ns, cup_g)
+            self._tell_state()
 
-    def tell_quiet(self) -> None:
-        """While quiet is waited for, say the state again with how long it has been quiet and how long it must be."""
+    def _note_unready(self, ns: int) -> None:
+        """A grind has begun: say in the run what was not as it should be."""
+        hold = None if self._told["state"] == "armed" else self._ready.hold(ns, self._detector.before_g)
+        if hold is not None:
+            self.notice(ns, "doubt", "not-ready", f"begun before the bench was ready: {hold.text}")
+            if hold.code in UNTOLD:
+                self._incomplete(ns, f"begun before it was time: {hold.text}")
+        for name in self._ready.left_out:
+            self.notice(ns, "note", "without", f"recorded without {name}, as told")
+
+    def _note_cut(self, ns: int) -> None:
+        """A run is done: say in it if somebody ended it in its middle."""
+        why, dose_g = self._detector.cut, self._tags.get("dose_g")
+        got_g = self._ready.mass_g - self._detector.before_g
+        blank = self._tags.get("purpose") == "blank"
+        if self._detector.ended_by_hand and isinstance(dose_g, float) and not blank and got_g < LEAST_PART * dose_g:
+            why = why or f"ended by hand with {got_g:.1f} of {dose_g:g} g in the cup"
+        if why:
+            self._incomplete(ns, why)
+
+    def _incomplete(self, ns: int, why: str) -> None:
+        self.tag(ns, {**self._tags, "incomplete": why})
+
+    def _tell_state(self) -> None:
+        """Say the state and what stands in the way; again only where that is news."""
+        change = self._change
+        hold = self._hold if change.state in ("waiting", "armed") else None
+        event: dict[str, Any] = {"event": "state", "run": self.run_id, "state": change.state, "text": change.text}
+        if hold is not None:
+            event |= {"state": "waiting", "text": hold.text, "hold": hold.code, "instrument": hold.instrument}
+        if change.state == "grinding":
+            event["by_hand"] = self._detector.begun_by_hand
+        waits = event["state"] in ("waiting", "armed")
+        if not (waits and event.items() <= self._told.items()):
+            self._told = {**event, "time_s": round(change.time_s, 3)}
+            self._emit(self._told)
+
+    def tell_quiet(self, ns: int) -> None:
+        """While quiet is waited for, say the state again with how long it has been quiet and how long it must be.
+
+        Where there has been none for long, say what moves, so that nobody waits for ever.
+        """
         quiet = self._detector.quiet_so_far
-        if quiet is not None and self._told["state"] == self.state:
+        if self._hold is not None and self.state == "armed":
+            quiet = (self._carry_s - CARRIED_S,) * 2  # quiet there is; only that reason is left
+        if quiet is not None and self._told["state"] in ("waiting", self.state):
             self._emit({**self._told, "quiet_s": round(quiet[0], 2), "quiet_needed_s": quiet[1]})
+        if self.state != "waiting" or self._hold is not None or not self._detector.restless():
+            self._rest_s, self._unrest_said = self._assembler.now_s, False
+        elif self._assembler.now_s - self._rest_s > LONG_UNREST_S and not self._unrest_said:
+            self._unrest_said = True
+            text = f"the {' and the '.join(self._detector.restless())} will not come to rest: {REST_WORDS}"
+            self.notice(ns, "doubt", "restless", text)
 
     def _tell(self, severity: str, code: str, text: str) -> None:
         self._emit({"event": "notice", "severity": severity, "code": code, "text": text})
@@ -244,6 +319,7 @@ class LiveRun:
 
     def tag(self, ns: int, tags: Mapping[str, TagValue]) -> None:
         """Other tags for this run."""
+        self._tags = dict(tags)
         self._assembler.feed(self.journal.append("tag", json_payload({"ns": ns, "tags": dict(tags)})))
         self.journal.sync_soon()
 

@@ -18,6 +18,7 @@ __all__ = [
     "charge_still",
     "departure_s",
     "leak_bound",
+    "mass_moved",
     "mass_noise",
     "mass_steady",
     "noise",
@@ -47,7 +48,8 @@ def noise(values: Floats) -> float:
     """Standard deviation of block values from their successive differences: neither drift nor one step enters."""
     if len(values) < 3:
         return 0.0
-    return float(MAD * np.median(np.abs(np.diff(values))) / np.sqrt(2.0))
+    steps = np.diff(values)
+    return float(MAD * np.median(np.abs(steps - np.median(steps))) / np.sqrt(2.0))
 
 
 def mass_noise(values: Floats) -> float:
@@ -56,6 +58,12 @@ def mass_noise(values: Floats) -> float:
         return 0.0
     steps = np.sort(np.abs(np.diff(values)))[: max(2, int(0.9 * len(values)))]
     return float(np.sqrt(np.mean(steps**2) / 2.0))
+
+
+def mass_moved(mass_g: Floats) -> float:
+    """Change of mass over a short stretch, from the medians of its ends."""
+    third = max(len(mass_g) // 3, 1)
+    return abs(float(np.median(mass_g[-third:]) - np.median(mass_g[:third])))
 
 
 def leak_bound(charge_nC: float) -> float:

@@ -18,9 +18,11 @@ from typing import Any, Protocol
 from chargebench.errors import ChargebenchError, GaveUpError, JournalError
 from chargebench.instruments.benchfile import Bench
 from chargebench.instruments.feed import Chunk, Feeds
+from chargebench.recording.commands import COMMANDS, clear_the_way, errands_of, seconds_of
 from chargebench.recording.disk import free_bytes
 from chargebench.recording.health import Complaint, Health
 from chargebench.recording.live import LiveRun
+from chargebench.recording.ready import Ready
 from chargebench.recording.recover import fallback_folder, tell_if_sealed
 from chargebench.runs.run import Knowledge, TagValue
 from chargebench.runs.tags import check_tags
@@ -65,7 +67,9 @@ class Recorder:
     emit : callable
         Is told every event, in order; called in the thread that records.
     commands : SimpleQueue of dict
-        ``{"do": "start" | "finish" | "discard" | "stop" | "tags" | "mark", …}``.
+        ``{"do": …}`` with one of `COMMANDS` and what belongs to it.
+    ready : Ready, optional
+        Judges whether a run may begin; one that waits for no plan and leaves nothing out unless given.
     fallback : Path, optional
         Where recording goes on when `folder` cannot be written; the user's data folder unless given.
     feeds : callable, optional
@@ -81,6 +85,7 @@ class Recorder:
         finish: Callable[[Path], dict[str, Any]],
         emit: Emit,
         commands: SimpleQueue[dict[str, Any]],
+        ready: Ready | None = None,
         fallback: Path | None = None,
         feeds: Callable[[Bench, SimpleQueue[Chunk]], FeedsLike] = Feeds,
     ) -> None:
@@ -91,6 +96,7 @@ class Recorder:
         self._finish = finish
         self._emit = emit
         self._commands = commands
+        self._ready = ready or Ready(bench.instruments)
         self._make_feeds = feeds
         self._queue: SimpleQueue[Chunk] = SimpleQueue()
         self._health = Health({name: instrument.lines for name, instrument in bench.instruments.items()})
@@ -175,8 +181,8 @@ class Recorder:
         self._clock_s = now_ns / 1e9  # the journal begins with a clock pair
         carried, carries = ((), "") if old is None else (old.carried(), old.run_id)
         return LiveRun(
-            self._bench, self._folders, self._tags, self._knowledge, now_ns, self._emit, carried, carries,
-            self._identities, in_memory=in_memory,
+            self._bench, self._folders, self._tags, self._knowledge, now_ns, self._emit, self._ready, carried,
+            carries, self._identities, in_memory=in_memory,
         )  # fmt: skip
 
     def _close(self, text: str = "") -> None:
@@ -300,30 +306,48 @@ class Recorder:
     def _obey(self, command: Mapping[str, Any]) -> None:
         ns = time.monotonic_ns()
         match command.get("do"):
-            case "start" | "finish" as signal:
-                self._live.by_hand(signal)
+            case "start":
+                self._live.by_hand(ns, "start", seconds_of(command))
+            case "finish":
+                self._live.by_hand(ns, "finish")
             case "discard":
                 self._live.discard("discarded by hand")
                 self._live = self._open(in_memory=True)
             case "stop":
                 self._stop("stopped")
             case "tags":
-                self._retag(ns, command.get("tags"))
+                self._retag(ns, command)
             case "mark":
                 self._live.mark(ns, str(command.get("text", "")))
+            case "confirm" | "without" | "tare":
+                self._clear_the_way(ns, command)
             case other:
-                allowed = "start, finish, discard, stop, tags, mark"
-                self._refuse(f"command {other!r}: allowed are {allowed}")
+                self._refuse(f"command {other!r}: allowed are {', '.join(COMMANDS)}")
 
-    def _retag(self, ns: int, tags: object) -> None:
-        """Tags of the next run: the one being waited for, or where a grind has begun the one after it."""
+    def _clear_the_way(self, ns: int, command: Mapping[str, Any]) -> None:
+        done, refused = clear_the_way(command, self._ready, self._bench.instruments)
+        if refused:
+            self._refuse(refused)
+        else:
+            self._live.mark(ns, done)
+            self._live.judge(ns)
+
+    def _retag(self, ns: int, command: Mapping[str, Any]) -> None:
+        """Tags of the next run: the one being waited for, or where a grind has begun the one after it.
+
+        Where they come with what is to be done before it, they are those of a step of a plan.
+        """
+        tags, errands = command.get("tags"), errands_of(command)
         try:
             self._tags = dict(check_tags(tags if isinstance(tags, dict) else {}))
         except ChargebenchError as error:
             self._refuse(str(error))
             return
+        if errands is not None:
+            self._ready.begin_step(errands)
         if self._live.state in ("waiting", "armed"):
             self._live.tag(ns, self._tags)
+        self._live.judge(ns)
 
     def _refuse(self, text: str) -> None:
         self._emit({"event": "notice", "severity": "doubt", "code": "refused", "text": text})
@@ -341,7 +365,8 @@ class Recorder:
             self._live.clock_pair(now_ns)
         if now_s - self._quiet_s >= QUIET_EVERY_S:
             self._quiet_s = now_s
-            self._live.tell_quiet()
+            self._live.judge(now_ns)
+            self._live.tell_quiet(now_ns)
         if self._live.journal.failure and now_s - self._rescue_s >= RESCUE_EVERY_S:
             self._rescue_s = 0.0 if self._live.rescue() else now_s
         if now_s - self._again_s >= RESCUE_EVERY_S:

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import os
 import sys
+from dataclasses import replace
 from pathlib import Path
 
 from chargebench.errors import (
@@ -56,7 +57,15 @@ def run_of(content: JournalContent, run_id: str) -> Run:
     if not content.complete:
         torn = f", with {content.tail_bytes} bytes of a record half written" if content.tail_bytes else ""
         assembler.cut_short(f"recording was cut short at {assembler.now_s:.3f} s{torn}: what came after is missing")
-    return assembler.run(content.data, recovered=not content.complete, run_id=run_id)
+    return _told_incomplete(assembler.run(content.data, recovered=not content.complete, run_id=run_id))
+
+
+def _told_incomplete(run: Run) -> Run:
+    """The run with a tag that says so where its recording ended before it was done, whoever or whatever ended it."""
+    states = [mark.text for mark in run.marks if mark.kind == "state"]
+    if "done" in states or "incomplete" in run.tags or not (states or run.recovered):
+        return run
+    return replace(run, tags={**run.tags, "incomplete": f"ended while {states[-1] if states else 'waiting'}"})
 
 
 def seal(journal: Path) -> Path:

@@ -61,6 +61,18 @@ class Tag:
     high: float = math.inf
     choices: tuple[str, ...] = ()
 
+    @property
+    def use(self) -> str:
+        """What the program does with it."""
+        return _USES.get(self.key, "kept with the run")
+
+    @property
+    def range(self) -> str:
+        """What it may hold, in short, without the unit."""
+        if self.kind == "number":
+            return f"{self.low:g} to {self.high:g}"
+        return " | ".join(self.choices) if self.kind == "choice" else "text"
+
     def allowed(self) -> str:
         """What the tag may hold, in words."""
         if self.kind == "number":
@@ -94,7 +106,47 @@ _ROWS: Final = (
     Tag("d90_um", "number", "90 % of the grounds' volume is finer", "µm", 0.0, 10_000.0),
     Tag("below_100um_percent", "number", "share of the grounds' volume finer than 100 µm", "%", 0.0, 100.0),
     Tag("clump_mass_g", "number", "mass of clumps held by the sieve", "g", 0.0, 1000.0),
+    Tag("particle_diameter_um", "number", "size of the grounds", "µm", 0.1, 5000.0),
+    Tag("plan", "text", "name of the plan that the run belongs to"),
+    Tag("plan_step", "text", "step of that plan"),
+    Tag("repeat_reason", "text", "why the step was done again"),
+    Tag("incomplete", "text", "how the run was ended early or begun too soon"),
 )
+
+_ARM: Final = "one coffee on one grinder is an arm of a study"
+_WEIGHED: Final = "collected mass of a cup weighed by hand"
+_BREW: Final = "brew: what neutralising does to the drink"
+_SIZES: Final = "brew: whether the grounds are alike"
+_PLAN: Final = "written by `record --plan`: how far a plan is"
+_USES: Final[Mapping[str, str]] = {
+    "coffee": _ARM,
+    "grinder": _ARM,
+    "setting": "brew times compare at equal setting",
+    "dose_g": "recovery, charge per dry gram, µL/g from water_g",
+    "water_uL_per_g": "dose of the curve, charge per dry gram",
+    "water_g": "dose where water_uL_per_g is not told",
+    "treatment": "what a study compares; whether ions are taken off",
+    "purpose": "only grinds are answers; blanks tell floors and limits",
+    "humidity_percent": "trends with the room",
+    "temperature_C": "trends with the room",
+    "block": "runs of a block share its error",
+    "mass_before_g": _WEIGHED,
+    "mass_after_g": _WEIGHED,
+    "brew_time_s": _BREW,
+    "beverage_g": "brew: extraction",
+    "tds_percent": "brew: extraction",
+    "d10_um": _SIZES,
+    "d50_um": _SIZES,
+    "d90_um": _SIZES,
+    "below_100um_percent": _SIZES,
+    "clump_mass_g": "witness of clumping beside the net charge",
+    "particle_diameter_um": "bound of what air lets hold",
+    "plan": _PLAN,
+    "plan_step": _PLAN,
+    "repeat_reason": "written by `record --repeat`",
+    "incomplete": "written by the recorder: the run completes no step",
+}
+"""What the program does with a tag; the others are kept with the run, to find it by."""
 
 TAGS: Final[Mapping[str, Tag]] = MappingProxyType({tag.key: tag for tag in _ROWS})
 """Every key the program knows, in the order forms show them. Other keys are kept as free tags."""

@@ -9,14 +9,14 @@ with it on.
 from __future__ import annotations
 
 import random
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from typing import Literal
 
-from chargebench.study.sprays import Portion, portion
+from chargebench.study.sprays import Portion, alike, portion
 from chargebench.study.studyfile import Arm, StudyFile, Water
 
-__all__ = ["HANDLING_S", "RUN_S", "Plan", "Step", "make_plan"]
+__all__ = ["HANDLING_S", "RUN_S", "Plan", "Step", "bench_time_s", "make_plan"]
 
 RUN_S = 45.0
 """Recording time of a run: quiet before, a grind of about 20 s, quiet after."""
@@ -82,6 +82,22 @@ class Step:
         return tags
 
     @property
+    def brief(self) -> str:
+        """What kind of run it is, in a few words: ``misted, 3 sprays``."""
+        if self.kind != "run":
+            return self.kind
+        if not self.water.mass_g:
+            return self.treatment
+        count = self.water.sprays
+        sprays = f"{self.water.reached_uL_per_g:.1f} µL/g" if count is None else _sprays(count)
+        return f"{self.treatment}, {sprays}"
+
+    @property
+    def ionised(self) -> bool:
+        """Whether the ioniser is on."""
+        return "ionised" in self.treatment
+
+    @property
     def words(self) -> str:
         """What to do, in one line."""
         if self.kind == "wait":
@@ -91,12 +107,16 @@ class Step:
         if self.kind == "blank":
             return "blank: run the grinder empty with the ioniser on"
         count = self.water.sprays
-        sprays = "" if count is None else f" = {count} spray{'' if count == 1 else 's'}"
+        sprays = "" if count is None else f" = {_sprays(count)}"
         beans = f"{self.treatment}: {self.dose_g:g} g of beans"
         if not self.water.mass_g:
             return beans
         water = self.water
         return f"{beans}, {water.reached_uL_per_g:.1f} µL/g = {water.volume_mL:.2f} mL = {water.mass_g:.2f} g{sprays}"
+
+
+def _sprays(count: int) -> str:
+    return f"{count} spray{'' if count == 1 else 's'}"
 
 
 @dataclass(frozen=True)
@@ -110,11 +130,14 @@ class Plan:
     seed : int
         What the order was drawn with.
     steps : tuple of Step
+    remarks : tuple of str
+        What is to be known of the plan before its first run.
     """
 
     name: str
     seed: int
     steps: tuple[Step, ...]
+    remarks: tuple[str, ...] = ()
 
     @property
     def runs(self) -> int:
@@ -122,11 +145,14 @@ class Plan:
         return sum(step.recorded for step in self.steps)
 
     @property
+    def uses_ioniser(self) -> bool:
+        """Whether it is on in some steps, and hence off in the others."""
+        return any(step.ionised for step in self.steps)
+
+    @property
     def bench_time_s(self) -> float:
         """Estimated time at the bench."""
-        waits = sum(step.wait_s for step in self.steps)
-        purges = sum(step.kind == "purge" for step in self.steps)
-        return self.runs * (RUN_S + HANDLING_S) + waits + purges * HANDLING_S / 2
+        return bench_time_s(self.steps)
 
     @property
     def coffee_g(self) -> dict[str, float]:
@@ -135,6 +161,12 @@ class Plan:
         for step in self.steps:
             grams[step.coffee] = grams.get(step.coffee, 0.0) + step.dose_g
         return grams
+
+
+def bench_time_s(steps: Iterable[Step]) -> float:
+    """Estimated time at the bench for these steps."""
+    each_s = {"run": RUN_S + HANDLING_S, "blank": RUN_S + HANDLING_S, "purge": HANDLING_S / 2, "wait": 0.0}
+    return sum(each_s[step.kind] + step.wait_s for step in steps)
 
 
 def make_plan(study: StudyFile) -> Plan:
@@ -151,7 +183,21 @@ def make_plan(study: StudyFile) -> Plan:
         for arm in arms:
             steps += _block(arm, block, study, order)
     numbered = enumerate(_with_carry_over(steps, study.water), 1)
-    return Plan(study.study.name, study.study.seed, tuple(replace(step, number=n) for n, step in numbered))
+    laid_out = tuple(replace(step, number=n) for n, step in numbered)
+    return Plan(study.study.name, study.study.seed, laid_out, tuple(_remarks(study)))
+
+
+def _remarks(study: StudyFile) -> Iterable[str]:
+    """Doses of an arm that whole sprays cannot tell apart."""
+    for arm in study.arm:
+        wanted = [_step("run", arm, "misted", 1, dose, study.water, beans_g=arm.dose_g) for dose in arm.doses_uL_per_g]
+        for group in alike(step.water for step in wanted):
+            doses = " and ".join(f"{water.wanted_uL_per_g:g}" for water in group)
+            reached = f"{_sprays(group[0].sprays or 0)} ({group[0].reached_uL_per_g:.1f} µL/g)"
+            yield (
+                f"{arm.coffee} on {arm.grinder}: {doses} µL/g all come to {reached} and are one dose; "
+                "leave all but one out, or take more coffee or finer sprays"
+            )
 
 
 def _block(arm: Arm, block: int, study: StudyFile, order: random.Random) -> list[Step]:

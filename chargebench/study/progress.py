@@ -5,12 +5,11 @@ Owns the next step, and which steps were repeated, skipped or ruined, with their
 
 from __future__ import annotations
 
-import itertools
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
-from chargebench.study.plan import Plan, Step
+from chargebench.study.plan import Plan, Step, bench_time_s
 from chargebench.study.rows import StudyRun
 
 __all__ = ["Progress", "Standing", "progress"]
@@ -22,7 +21,7 @@ State = Literal["done", "to do", "skipped", "set aside"]
 class Standing:
     """A step of a plan and what became of it.
 
-    ``set aside`` means that every run of the step was excluded or rejected: it is to be repeated.
+    ``set aside`` means that every run of the step was excluded, rejected or not complete: it is to be repeated.
     """
 
     step: Step
@@ -37,6 +36,8 @@ class Progress:
 
     plan: Plan
     standings: tuple[Standing, ...]
+    last: Step | None = None
+    """The step of the run that was made last, whatever became of it."""
 
     @property
     def done(self) -> int:
@@ -51,11 +52,42 @@ class Progress:
     def before_next(self) -> list[Step]:
         """Purges and waits that come between the run before the next one and the next one."""
         following = self.next_run()
-        if following is None:
+        return [] if following is None else self.before(following)
+
+    def before(self, following: Step) -> list[Step]:
+        """Purges and waits that come before a recorded step.
+
+        Steps that were skipped hide none. Where the run that was made last is another than the plan has there (a step
+        is repeated, say) and was wetter, what the plan does about carry-over elsewhere is done here too.
+        """
+        between: list[Step] = []
+        for standing in reversed(self.standings[: following.number - 1]):
+            if not standing.step.recorded:
+                between.append(standing.step)
+            elif standing.state != "skipped":
+                break
+        return between[::-1] or self._carried_over(following)
+
+    def _carried_over(self, following: Step) -> list[Step]:
+        last = self.last
+        if last is None or last.grinder != following.grinder or last.water.mass_g <= following.water.mass_g:
             return []
-        earlier = self.plan.steps[: following.number - 1]
-        between = list(itertools.takewhile(lambda step: not step.recorded, reversed(earlier)))
-        return between[::-1]
+        usual = next((step for step in self.plan.steps if not step.recorded and step.grinder == last.grinder), None)
+        return [] if usual is None else [replace(usual, number=following.number, coffee=last.coffee)]
+
+    @property
+    def left_s(self) -> float:
+        """Estimated time at the bench for what is still to be done."""
+        owed: list[Step] = []
+        before: list[Step] = []
+        for standing in self.standings:
+            if not standing.step.recorded:
+                before.append(standing.step)
+            elif standing.state in ("to do", "set aside"):
+                owed += [*before, standing.step]
+            if standing.step.recorded:
+                before = []
+        return bench_time_s(owed)
 
 
 def progress(plan: Plan, rows: Iterable[StudyRun], skipped: Mapping[int, str] | None = None) -> Progress:
@@ -63,14 +95,18 @@ def progress(plan: Plan, rows: Iterable[StudyRun], skipped: Mapping[int, str] | 
 
     A row counts for the step named in its tags ``plan`` and ``plan_step``, provided coffee, grinder and treatment agree
     with the step; a study file that was changed after its first runs is thus noticed instead of silently miscounted.
+    A run whose tag ``incomplete`` says that it was ended in its middle, or begun out of turn, completes no step.
     """
     reasons = skipped or {}
     by_step: dict[int, list[StudyRun]] = {}
+    latest = ("", 0)
     for row in rows:
         number = str(row.tags.get("plan_step", ""))
         if row.tags.get("plan") == plan.name and number.isdigit():
             by_step.setdefault(int(number), []).append(row)
-    return Progress(plan, tuple(_standing(step, by_step.get(step.number, []), reasons) for step in plan.steps))
+            latest = max(latest, (row.started, int(number)))
+    standings = tuple(_standing(step, by_step.get(step.number, []), reasons) for step in plan.steps)
+    return Progress(plan, standings, next((s for s in plan.steps if s.number == latest[1] and s.recorded), None))
 
 
 def _standing(step: Step, rows: list[StudyRun], skipped: Mapping[int, str]) -> Standing:
@@ -78,8 +114,19 @@ def _standing(step: Step, rows: list[StudyRun], skipped: Mapping[int, str]) -> S
     names = tuple(row.run_id for row in own)
     if step.number in skipped:
         return Standing(step, "skipped", names, skipped[step.number])
-    if any(not row.excluded and row.worst != "reject" for row in own):
+    reasons = [_why_not(row) for row in own]
+    if "" in reasons:
         return Standing(step, "done", names)
-    if own:
-        return Standing(step, "set aside", names, own[-1].excluded or "rejected: " + " ".join(own[-1].flags))
-    return Standing(step, "to do", ())
+    return Standing(step, "set aside", names, reasons[-1]) if own else Standing(step, "to do", ())
+
+
+def _why_not(row: StudyRun) -> str:
+    """Why a run does not complete its step; empty where it does."""
+    if row.excluded:
+        return row.excluded
+    if row.worst == "reject":
+        return "rejected: " + " ".join(row.flags)
+    if "incomplete" in row.tags:
+        return f"not complete: {row.tags['incomplete']}"
+    weighed = row.purpose == "grind" and "no-mass" not in row.flags  # an unweighed bench is no fault of the run
+    return "no charge to mass: " + " ".join(row.flags) if weighed and row.charge_to_mass is None else ""

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import itertools
 import math
+from collections.abc import Iterable
 from dataclasses import dataclass
 
 from chargebench.processing.qualify.water import density_g_per_mL
 
-__all__ = ["Portion", "portion"]
+__all__ = ["Portion", "alike", "portion"]
 
 
 @dataclass(frozen=True)
@@ -78,3 +80,10 @@ def portion(
         mass_g,
         sprays,
     )
+
+
+def alike(portions: Iterable[Portion]) -> list[list[Portion]]:
+    """Groups of two and more portions, asked for apart, that come to the same number of sprays."""
+    counted = sorted((p for p in set(portions) if p.sprays), key=lambda p: (p.sprays or 0, p.wanted_uL_per_g))
+    groups = [list(group) for _, group in itertools.groupby(counted, key=lambda p: p.sprays)]
+    return [group for group in groups if len(group) > 1]

@@ -207,10 +207,10 @@ def test_the_same_readings_are_told(tmp_path: Path, change: dict, says: str, fil
     """A run that is there already is not written again; the same readings with other words are, and that is said."""
     charge, mass = write_traces(tmp_path)
     archive = Archive(tmp_path / "archive", create=True)
-    dated = change.pop("dated", True)
+    began = "2026-03-14T09:15:00Z" if change.pop("dated", True) else None
     told = {"tags": {"coffee": "Quillon"}, "started": "2026-03-14T09:15:00Z", "bench_text": ""}
-    assert not Importer(archive)(run_from_traces(charge, mass, **told), dated=dated).note
-    again = Importer(archive)(run_from_traces(charge, mass, **{**told, **change}), dated=dated)
+    assert not Importer(archive)(run_from_traces(charge, mass, **told), began).note
+    again = Importer(archive)(run_from_traces(charge, mass, **{**told, **change}), began)
     assert says in again.note
     assert len(archive.run_paths()) == files
 
@@ -223,9 +223,42 @@ def test_the_same_readings_are_told(tmp_path: Path, change: dict, says: str, fil
         (["--list", "b", "--mass", "c"], 2),
         (["--charge", "no such file"], 1),
         (["--list", "no such file"], 1),
-        (["--charge", "a", "--tag", "nonsense"], 1),
+        (["--charge", "a", "--tag", "nonsense"], 2),
+        (["--charge", "a", "--started", "yesterday"], 2),
     ],
 )
 def test_wrong_words_end_with_their_code(tmp_path: Path, words: list[str], code: int) -> None:
     """Words that do not fit together end with 2, what cannot be done with 1."""
     assert main(["import", "--archive", str(tmp_path), *words]) == code
+
+
+@pytest.mark.parametrize(
+    ("started", "says"),
+    [
+        ("2026-03-14T09:15:00Z", ""),
+        ("2026-03-14T09:15:00+05:30", ""),
+        (None, ""),
+        ("2026-03-14T09:15:00", "names no zone and is taken as this computer's time, 2026-03-14T"),
+        ("2126-03-14T09:15:00Z", "lies in the future, "),
+        ("2126-03-14T09:15:00", "names no zone and is taken as this computer's time, 2126-"),
+    ],
+)
+def test_an_odd_start_is_told(tmp_path: Path, started: str | None, says: str) -> None:
+    """A start without a zone, or that has not come yet, is accepted, told at once and noted in the run."""
+    charge, mass = write_traces(tmp_path)
+    archive = Archive(tmp_path / "archive", create=True)
+    item = Importer(archive)(run_from_traces(charge, mass, started=started), started)
+    assert item.path is not None
+    assert says in item.note
+    assert bool(item.note) == bool(says)
+    assert [m.text for m in archive.run(item.path.stem).marks] == ([item.note] if says else [])
+    if "2126" in (started or ""):
+        assert "lies in the future" in item.note
+
+
+@pytest.mark.parametrize("started", ["0001-01-01T00:00:00+14:00", "9999-12-31T23:59:59-14:00"])
+def test_a_start_that_no_clock_reaches_is_refused(tmp_path: Path, started: str) -> None:
+    """A date beyond what can be told in UTC is named, not a traceback."""
+    charge, mass = write_traces(tmp_path)
+    with pytest.raises(TraceFileError, match="started: found"):
+        run_from_traces(charge, mass, started=started)

@@ -7,7 +7,7 @@ import argparse
 import pytest
 
 from chargebench.cli.options import note_odd_tags, number_in
-from chargebench.cli.record import _words
+from chargebench.cli.screen import event_words
 
 
 @pytest.mark.parametrize(
@@ -56,7 +56,6 @@ def test_a_number_outside_its_range_is_refused(text: str) -> None:
         ),
     ],
 )
-def test_an_instrument_is_named_once(event: dict[str, str], line: str, capsys: pytest.CaptureFixture[str]) -> None:
+def test_an_instrument_is_named_once(event: dict[str, str], line: str) -> None:
     """What the recorder says of an instrument names it once."""
-    _words(event)
-    assert capsys.readouterr().out == line + "\n"
+    assert event_words(event) == line

@@ -29,7 +29,9 @@ class Sealed(Finisher):
         return {"next": self._step, "before_next": []}
 
 
-@pytest.mark.parametrize(("step", "waiting"), [(NEXT, [{"do": "tags", "tags": NEXT["tags"]}]), (None, [])])
+@pytest.mark.parametrize(
+    ("step", "waiting"), [(NEXT, [{"do": "tags", "tags": NEXT["tags"], "before": []}]), (None, [])]
+)
 def test_the_next_run_is_tagged_before_its_step_is_told(step: Any, waiting: list[dict[str, Any]]) -> None:
     """Whoever hears what comes next may grind at once: the recorder has been given that step's tags by then."""
     commands: SimpleQueue[dict[str, Any]] = SimpleQueue()

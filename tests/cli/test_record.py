@@ -15,7 +15,8 @@ from typing import Any
 import pytest
 
 from chargebench.cli.options import print_json
-from chargebench.cli.record import _words
+from chargebench.cli.screen import Screen
+from chargebench.cli.todo import Todo
 from chargebench.instruments.virtual.process import VirtualBenchProcess
 from chargebench.recording.records import Record, line_of
 from chargebench.recording.recover import recover
@@ -111,7 +112,7 @@ def test_a_run_is_found_unaided_and_answered(
 
 
 @pytest.mark.skipif(sys.platform != "linux", reason="elsewhere names of files are text")
-@pytest.mark.parametrize("emit", [_words, print_json])
+@pytest.mark.parametrize("emit", [Screen(Todo(asks=False, weighs=True)).show, print_json])
 def test_a_name_that_is_no_text_ends_no_start(tmp_path: Path, emit: Any) -> None:
     """A journal whose name is not UTF-8 is no recorder's: it is told of, in words and in JSON, and left alone."""
     journal = Path(os.fsdecode(os.fsencode(tmp_path) + b"/caf\xe9.journal"))
@@ -140,6 +141,7 @@ def test_a_killed_recorder_loses_nothing_that_can_be_sealed(
     assert events[0]["event"] == "recovered"
     assert events[1]["recovered"] is True
     assert events[1]["tags"]["coffee"] == "Ostermoor washed"
+    assert events[1]["tags"]["incomplete"] == "ended while grinding"
     assert not list((tmp_path / "archive").glob("*.journal"))
     again = chargebench(*words)
     assert (again.returncode, again.stdout) == (0, "")
@@ -230,7 +232,7 @@ def test_commands_on_standard_input(bench: VirtualBenchProcess, recorder: Any) -
     assert code == 0
     assert "nonsense" in err
     outcome = next(event for event in rest if "result" in event)
-    assert outcome["tags"] == {"coffee": "other", "dose_g": 20.0}
+    assert outcome["tags"] == {"coffee": "other", "dose_g": 20.0, "incomplete": "ended while settling"}
 
 
 def test_a_port_that_is_not_there_is_named(tmp_path: Path, chargebench: Command) -> None:

@@ -103,7 +103,7 @@ def test_notes_about_nothing_are_refused(
     file = study()
     before = file.read_text(encoding="utf-8")
     done = chargebench("plan", file, *words)
-    assert done.returncode == 1
+    assert done.returncode == 2
     assert says in done.stderr
     assert file.read_text(encoding="utf-8") == before
 

@@ -75,6 +75,37 @@ def test_states_change_words_and_buttons(make_window: MakeWindow, monkeypatch: p
     }
 
 
+@pytest.mark.parametrize(
+    ("hold", "command"),
+    [
+        ("before", {"do": "confirm"}),
+        ("silent", {"do": "without", "instrument": "scale"}),
+        ("cup-full", {"do": "tare"}),
+        ("cup-away", {"do": "tare"}),
+        ("over-range", None),
+        ("plan", None),
+    ],
+)
+def test_what_stands_in_the_way_is_cleared_with_one_key(
+    make_window: MakeWindow, qtbot: Any, monkeypatch: pytest.MonkeyPatch, hold: str, command: dict[str, str] | None
+) -> None:
+    """F7 gives the command that clears the reason shown, and none where only the bench can clear it."""
+    window = make_window()
+    sent: list[Any] = []
+    monkeypatch.setattr(window.session, "send", sent.append)
+    monkeypatch.setattr(type(window.session), "alive", property(lambda _self: True))
+    state(window, "done")
+    state(window, "waiting", hold=hold, text="what to do", instrument="scale")
+    assert window.controls.way.isEnabled() == (command is not None)
+    assert window.controls.start.isEnabled()  # nothing can dead-lock a person
+    assert "quiet" not in window.banner.headline.text().lower()
+    qtbot.keyClick(window, QtCore.Qt.Key.Key_F7)
+    state(window, "armed")
+    assert not window.controls.way.isEnabled()
+    qtbot.keyClick(window, QtCore.Qt.Key.Key_F7)
+    assert [s for s in sent if s["do"] != "tags"] == ([] if command is None else [command])
+
+
 def test_without_a_bench_nothing_can_be_started(make_window: MakeWindow) -> None:
     """The empty window says how to begin."""
     window = make_window(bench=None)

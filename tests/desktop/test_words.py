@@ -29,6 +29,9 @@ from chargebench.desktop.words import (
         ("settling", {}, "Settling"),
         ("armed", {"quiet_s": 6.4, "quiet_needed_s": 10}, "Armed"),
         ("a later state", {"text": "what it says"}, "a later state"),
+        ("waiting", {"hold": "cup-full", "text": "empty the cup", "quiet_s": 1, "quiet_needed_s": 9}, "Empty the cup"),
+        ("waiting", {"hold": "over-range", "text": "over range: empty and zero the cup"}, "Over range"),
+        ("waiting", {"hold": "a later reason", "text": "what it says"}, "Not ready"),
     ],
 )
 def test_state_is_named_and_counted_where_it_can_be(state: str, event: dict[str, object], headline: str) -> None:
@@ -41,6 +44,18 @@ def test_every_state_says_what_to_do() -> None:
     for state in ("nobench", "starting", "idle", "waiting", "armed", "grinding", "settling", "done", "failed"):
         assert state_words(state).instruction
     assert state_words("later", {"text": "own text"}).instruction == "own text"
+
+
+@pytest.mark.parametrize(
+    ("hold", "key"),
+    [("silent", True), ("before", True), ("cup-full", True), ("cup-away", True), ("over-range", False), ("new", False)],
+)
+def test_every_reason_says_what_to_do(hold: str, key: bool) -> None:
+    """What stands between the bench and a run is said in the recorder's words, and the key that clears it by name."""
+    words = state_words("waiting", {"hold": hold, "text": "do what is to be done", "instrument": "scale"})
+    assert ("F7" in words.instruction) == key
+    assert words.ground == "wait"
+    assert "o what is to be done" in words.instruction or hold.startswith("cup")
 
 
 @pytest.mark.parametrize(

@@ -34,7 +34,7 @@ class Bench:
         return self._do("empty", 0.0, EMPTY_S)
 
 
-ARMED, DONE, WAITING, GRINDING = "armed", "done", "waiting", "grinding"
+ARMED, DONE, WAITING, GRINDING, FULL = "armed", "done", "waiting", "grinding", "waiting: cup-full"
 FIRST, SECOND, EMPTIED = ("grind", 18.0), ("grind", 17.0), ("empty", 0.0)
 
 
@@ -48,8 +48,20 @@ FIRST, SECOND, EMPTIED = ("grind", 18.0), ("grind", 17.0), ("empty", 0.0)
         ([(11, "a", ARMED), (40, "a", WAITING), (50, "a", ARMED)], [FIRST, EMPTIED]),
         ([(11, "a", ARMED), (50, "a", ARMED), (51, "a", ARMED)], [FIRST, EMPTIED]),
         ([(11, "a", ARMED), (50, "a", ARMED), (50 + EMPTY_S + REST_S, "a", ARMED)], [FIRST, EMPTIED, FIRST]),
+        ([(11, "a", ARMED), (20, "a", FULL), (50, "a", FULL), (70, "a", ARMED)], [FIRST, EMPTIED, FIRST]),
+        ([(11, "a", ARMED), (40, "a", DONE), (44, "b", FULL), (60, "b", ARMED)], [FIRST, EMPTIED, SECOND]),
     ],
-    ids=["grinds", "goes on", "rests", "word from before", "missed", "empties once", "again"],
+    ids=[
+        "grinds",
+        "goes on",
+        "rests",
+        "word from before",
+        "missed",
+        "empties once",
+        "again",
+        "asked to empty",
+        "emptied already",
+    ],
 )
 def test_it_does_what_the_recorder_says(heard: list[tuple[float, str, str]], done: list[tuple[str, float]]) -> None:
     """It grinds when armed and rested, empties when done, and does once more what a held-up recorder did not see."""
@@ -57,5 +69,6 @@ def test_it_does_what_the_recorder_says(heard: list[tuple[float, str, str]], don
     operator = VirtualOperator(bench, STEPS)
     for now_s, run, state in heard:
         bench.now_s = now_s
-        operator.on_event({"event": "state", "run": run, "state": state})
+        name, _, hold = state.partition(": ")
+        operator.on_event({"event": "state", "run": run, "state": name, **({"hold": hold} if hold else {})})
     assert bench.done == done

@@ -63,9 +63,17 @@ class Played:
         )
 
     def kinds(self) -> list[str]:
-        """Kind of each event, states by their name; those said again while quiet is counted are left out."""
-        told = [e for e in self.events if "quiet_s" not in e]
-        return [str(e["state"] if e.get("event") == "state" else e.get("event", "outcome")) for e in told]
+        """Kind of each event, states by their name; those said again with another count or reason are left out."""
+        told: list[str] = []
+        last = ("", "")
+        for event in self.events:
+            now = (event["run"], event["state"]) if event.get("event") == "state" else last
+            if event.get("event") != "state":
+                told.append(str(event.get("event", "outcome")))
+            elif now != last:
+                told.append(str(event["state"]))
+            last = now
+        return told
 
     def codes(self) -> list[str]:
         """Codes of the notices."""

@@ -11,6 +11,7 @@ import pytest
 
 from chargebench.recording.assemble import Timed
 from chargebench.recording.detect import Change, Detector
+from chargebench.recording.measures import noise
 from tests.recording.bench_model import Grind, readings
 
 
@@ -276,3 +277,21 @@ def test_a_touch_begins_the_count_of_quiet_anew() -> None:
     assert counted[6] > 4.0
     assert counted[9] < 2.0
     assert counted[15] > 5.0
+
+
+def test_neither_drift_nor_one_step_is_noise() -> None:
+    """Noise of blocks is that about a drift, however fast, and one step adds nothing to it."""
+    white = np.random.default_rng(3).normal(0.0, 0.5, 40)
+    ramp, leap = 2.5 * np.arange(40), np.where(np.arange(40) > 20, 80.0, 0.0)
+    for values in (white, white + ramp, white + leap, white - ramp + leap):
+        assert noise(values) == pytest.approx(noise(white), rel=0.1)
+
+
+def test_a_charge_that_runs_away_is_not_quiet() -> None:
+    """A charge that comes in at 10 nC/s, far beyond what an empty cup leaks, is nothing to be ready with."""
+    made = detector(Grind())
+    changes: list[Change] = []
+    for reading in readings(Grind(dose_g=0.0, end_s=60.0)):
+        runs_away = reading.channel == "charge"
+        changes += made.feed([reading._replace(value=10.0 * reading.time_s) if runs_away else reading])
+    assert states(changes) == []

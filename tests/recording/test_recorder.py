@@ -159,7 +159,7 @@ def test_tags_before_the_grind_are_the_runs_and_during_it_the_next_ones(tmp_path
     played.recorder.record(1, 30.0)
     [path] = (tmp_path / "runs").glob("*.h5")
     run = load_run(path)
-    assert dict(run.tags) == {"coffee": "Low Meadow", "dose_g": 18.0}
+    assert dict(run.tags) == {"coffee": "Low Meadow", "dose_g": 18.0, "incomplete": "ended while settling"}
     assert ("user", "second try") in [(mark.kind, mark.text) for mark in run.marks]
     assert played.codes().count("refused") == 1
     assert played.recorder._tags == {"coffee": "Third Field"}

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from collections import Counter
 from dataclasses import replace
 from pathlib import Path
@@ -229,3 +230,101 @@ def test_a_run_that_contradicts_its_step_does_not_count(tmp_path: Path) -> None:
     first = plan.steps[0]
     found = progress(plan, [_row(first, plan, grinder="another")])
     assert found.standings[0].state == "to do"
+
+
+def test_an_incomplete_run_does_not_do_its_step(tmp_path: Path) -> None:
+    """A run that was ended in its middle leaves its step to be repeated, however good its answer is."""
+    plan = make_plan(_study(tmp_path)[0])
+    first = plan.steps[0]
+    cut = _row(first, plan)
+    cut = replace(cut, tags={**cut.tags, "incomplete": "ended while settling"})
+    found = progress(plan, [cut])
+    assert (found.standings[0].state, found.next_run()) == ("set aside", first)
+    assert found.standings[0].reason == "not complete: ended while settling"
+    assert progress(plan, [cut, _row(first, plan, run_id="again")]).standings[0].state == "done"
+
+
+def test_minutes_left_shrink_with_every_run(tmp_path: Path) -> None:
+    """The time left is that of all steps at first, less after each that is done or skipped, and nothing in the end."""
+    plan = make_plan(_study(tmp_path)[0])
+    recorded = [step for step in plan.steps if step.recorded]
+    left_s = [progress(plan, [_row(step, plan) for step in recorded[:n]]).left_s for n in range(len(recorded) + 1)]
+    assert left_s[0] == pytest.approx(plan.bench_time_s)
+    assert all(less < more for more, less in itertools.pairwise(left_s))
+    assert left_s[-1] == 0.0
+    assert progress(plan, [], {recorded[0].number: "no beans"}).left_s < left_s[0]
+
+
+def _wet_then_dry(plan: Plan) -> tuple[Step, Step]:
+    """A purge's neighbours: the wet run before it, the drier one after it."""
+    purge = next(step for step in plan.steps if step.kind == "purge")
+    return plan.steps[purge.number - 2], plan.steps[purge.number]
+
+
+def test_a_skipped_step_hides_no_purge(tmp_path: Path) -> None:
+    """A purge before a step that is left out comes before the step after it."""
+    plan = make_plan(_study(tmp_path)[0])
+    _, drier = _wet_then_dry(plan)
+    done = [_row(step, plan) for step in plan.steps[: drier.number - 1] if step.recorded]
+    assert [step.kind for step in progress(plan, done).before_next()] == ["purge"]
+    skipped = progress(plan, done, {drier.number: "out of beans"})
+    assert skipped.next_run() != drier
+    assert "purge" in [step.kind for step in skipped.before_next()]
+
+
+def test_water_of_the_run_made_last_is_purged_also_where_a_step_is_repeated(tmp_path: Path) -> None:
+    """A dry step done again after a wetter one has the purge that the plan has only elsewhere; after a dry one none."""
+    plan = make_plan(_study(tmp_path)[0])
+    first = plan.steps[0]
+    wet, _ = _wet_then_dry(plan)
+    rows = [_row(first, plan, excluded="touched"), _row(wet, plan, started="2026-03-02T09:15:00+00:00")]
+    found = progress(plan, rows)
+    assert found.next_run() == first
+    assert [(step.kind, step.number) for step in found.before_next()] == [("purge", first.number)]
+    assert progress(plan, rows[:1]).before_next() == []
+
+
+@pytest.mark.parametrize(
+    ("doses", "spray_g", "remarks"),
+    [
+        ([5, 7, 20], 0.1, ["5 and 7 µL/g all come to 1 spray (5.6 µL/g)"]),
+        ([5, 6, 7, 20, 21], 0.1, ["5 and 6 and 7 µL/g all come to 1 spray", "20 and 21 µL/g all come to 4 sprays"]),
+        ([5, 10, 20], 0.1, []),
+        ([5, 7, 20], None, []),
+    ],
+)
+def test_doses_that_whole_sprays_cannot_tell_apart_are_told(
+    tmp_path: Path, doses: list[int], spray_g: float | None, remarks: list[str]
+) -> None:
+    """Doses that come to the same number of sprays are named when the plan is made, with what they come to."""
+    text = TEXT.replace("[5, 10, 20, 30, 40]", str(doses))
+    text = text.replace("spray_g = 0.1\n", f"spray_g = {spray_g}\n" if spray_g else "")
+    plan = make_plan(_study(tmp_path, text)[0])
+    assert len(plan.remarks) == len(remarks)
+    for remark, says in zip(plan.remarks, remarks, strict=True):
+        assert says in remark
+
+
+def test_a_step_in_brief(tmp_path: Path) -> None:
+    """A few words tell what kind of run comes: treatment and sprays, or the dose where no sprayer is known."""
+    sprayed = {step.brief for step in make_plan(_study(tmp_path)[0]).steps}
+    assert {"dry", "misted, 4 sprays", "ionised", "blank", "purge"} <= sprayed
+    weighed = {step.brief for step in make_plan(_study(tmp_path, TEXT.replace("spray_g = 0.1\n", ""))[0]).steps}
+    assert "misted, 20.0 µL/g" in weighed
+
+
+@pytest.mark.parametrize(
+    ("flags", "purpose", "state"),
+    [
+        (("no-mass-collected",), "grind", "set aside"),
+        (("no-mass",), "grind", "done"),
+        (("no-mass-collected",), "blank", "done"),
+    ],
+)
+def test_a_grind_that_collected_nothing_does_not_do_its_step(
+    tmp_path: Path, flags: tuple[str, ...], purpose: str, state: str
+) -> None:
+    """A weighed grind without charge per gram is to be made again; an unweighed bench, or a blank, has none to give."""
+    plan = make_plan(_study(tmp_path)[0])
+    row = _row(plan.steps[0], plan, charge_to_mass=None, flags=flags, purpose=purpose)
+    assert progress(plan, [row]).standings[0].state == state

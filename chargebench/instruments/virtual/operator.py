@@ -79,6 +79,8 @@ class VirtualOperator:
         run = event.get("run", "")
         if event["state"] == "armed" and self._at < len(self._steps):
             self._armed(run)
+        elif event.get("hold") == "cup-full" and run in self._ground:
+            self._missed(run)
         elif event["state"] == "done" and run in self._ground:
             return self._next_step()
         return []
@@ -89,7 +91,12 @@ class VirtualOperator:
         if run not in self._ground:
             if now_s >= self._rest_from_s:
                 self._grind(run)
-        elif now_s >= self._over_s + REST_S:
+        else:
+            self._missed(run)
+
+    def _missed(self, run: str) -> None:
+        """A run that was ground and is waited for all the same: once it is over, empty the cup and do it once more."""
+        if self._bench.now_s >= self._over_s + REST_S:
             self._ground.discard(run)
             self._rest_from_s = self._bench.empty_cup()["end_s"] + REST_S
 

@@ -1,0 +1,131 @@
+"""What to do next, in one line, from what the recorder says. Owns the words for a person at the command line.
+
+Prints nothing and commands nothing: whoever prints asks for the line, whoever hears a key asks what Enter means now.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+from chargebench.cli.words import printable
+
+__all__ = ["Todo"]
+
+Event = Mapping[str, Any]
+
+_HOLDS: Mapping[str, str] = {
+    "silent": "; or type: without {instrument}",
+    "cup-full": " (another cup, or the scale tared anew: type tare)",
+    "cup-away": " (another cup, or the scale tared anew: type tare)",
+    "before": ", then press Enter",
+}
+"""What a person may do about what stands in the way, besides mending it."""
+
+
+class Todo:
+    """Follows the recorder's events.
+
+    Parameters
+    ----------
+    asks : bool
+        Whether there is somebody at the keyboard.
+    weighs : bool
+        Whether a scale shows the grounds falling, so that a grind is found by itself.
+    purpose : str
+        Tag of the runs where no plan says otherwise.
+    timed_s : float or None
+        How long a run is that is begun and ended by the clock.
+    """
+
+    def __init__(self, *, asks: bool, weighs: bool, purpose: str = "grind", timed_s: float | None = None) -> None:
+        self._asks, self._weighs, self._timed_s = asks, weighs, timed_s
+        self._purpose = purpose
+        self._step: Event | None = None
+        self._event: Event = {}
+        self._through = self._unweighed = False
+
+    def hear(self, event: Event) -> None:
+        """Take one event; those that do not change what is to be done are passed over."""
+        if event.get("event") == "plan":
+            self._step = event.get("next")
+            self._through = self._step is None
+        elif event.get("event") == "state":
+            self._event = event
+            if self.state == "armed":
+                self._unweighed = False
+            elif self.state == "done":
+                self._unweighed = not self._weighs and self._purpose_now != "blank"
+
+    @property
+    def _purpose_now(self) -> str:
+        return self._purpose if self._step is None else str(self._step["tags"].get("purpose"))
+
+    @property
+    def state(self) -> str:
+        """The recorder's state, as told."""
+        return str(self._event.get("state", ""))
+
+    @property
+    def unseen(self) -> bool:
+        """Whether the next run cannot be seen to begin and end: a blank, or grounds that nobody weighs."""
+        return self._purpose_now == "blank" or not self._weighs
+
+    @property
+    def enter(self) -> dict[str, Any] | None:
+        """What Enter commands now; None where it means nothing."""
+        if self._event.get("hold") == "before":
+            return {"do": "confirm"}
+        if self.state == "armed" and self.unseen:
+            return {"do": "start"}
+        if self.state == "grinding" and self._event.get("by_hand"):
+            return {"do": "finish"}
+        return None
+
+    @property
+    def line(self) -> str:
+        """What to do next; empty before the recorder has said anything."""
+        return printable(getattr(self, f"_{self.state or 'silent'}", self._silent)())
+
+    def _silent(self) -> str:
+        return ""
+
+    def _next(self) -> str:
+        """``step 3: misted, 3 sprays``, with the ioniser where the plan has one; empty without a plan."""
+        if self._step is None:
+            return ""
+        ioniser = {True: ", ioniser on", False: ", ioniser off", None: ""}[self._step.get("ioniser")]
+        return f"step {self._step['step']}: {self._step['brief']}{ioniser}"
+
+    def _waiting(self) -> str:
+        hold, text = self._event.get("hold"), str(self._event.get("text", ""))
+        emptied = "empty the cup, then " if self._unweighed else ""
+        if hold is None:
+            return f"{emptied}hands off until it is quiet; then {self._next() or 'grind'}"
+        more = _HOLDS.get(hold, "").format(instrument=self._event.get("instrument", "")) if self._asks else ""
+        which = self._next().partition(":")[0] or "the run"
+        return f"{emptied}before {which}: {text}{more}" if hold == "before" else text + more
+
+    def _armed(self) -> str:
+        ready = f"ready, {self._next()}" if self._step is not None else "ready"
+        if self.unseen and self._timed_s is not None:
+            return f"{ready}; start the grinder now, for {self._timed_s:g} s"
+        if self.unseen and self._asks:
+            return f"{ready}; press Enter, then start the grinder"
+        return ready if self._step is not None else f"{ready}: start the grinder"
+
+    def _grinding(self) -> str:
+        if self._event.get("by_hand") and self._timed_s is not None:
+            return f"run the grinder now, for {self._timed_s:g} s; touch neither cup nor cables"
+        if self._event.get("by_hand") and self._asks:
+            return "stop the grinder when it is through, then press Enter; touch neither cup nor cables"
+        return "let it grind; touch neither cup nor cables"
+
+    def _settling(self) -> str:
+        return "hands off until the run is done"
+
+    def _done(self) -> str:
+        return "hands off" if self._purpose_now == "blank" else "empty the cup"
+
+    def _idle(self) -> str:
+        return "the plan is through: ask `chargebench study`" if self._through else "recording has stopped"

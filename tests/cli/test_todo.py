@@ -1,0 +1,149 @@
+"""What is to be done next, line by line, and what the keys mean meanwhile."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import pytest
+
+from chargebench.cli.keyboard import HELP, command
+from chargebench.cli.screen import Screen
+from chargebench.cli.todo import Todo
+
+MISTED = {"step": 3, "brief": "misted, 3 sprays", "ioniser": None, "tags": {"purpose": "grind"}}
+BLANK = {"step": 5, "brief": "blank", "ioniser": True, "tags": {"purpose": "blank"}}
+DRY = {"step": 6, "brief": "dry", "ioniser": False, "tags": {"purpose": "grind"}}
+
+
+def state(state: str, **more: Any) -> dict[str, Any]:
+    """A state event."""
+    return {"event": "state", "state": state, "text": "", **more}
+
+
+def held(code: str, text: str, **more: Any) -> dict[str, Any]:
+    """A state event with a reason why a run may not begin."""
+    return state("waiting", hold=code, text=text, **more)
+
+
+def plan(step: object) -> dict[str, Any]:
+    """What comes next."""
+    return {"event": "plan", "next": step}
+
+
+def led(*events: dict[str, Any], asks: bool = True, weighs: bool = True, timed_s: float | None = None) -> Todo:
+    """Somebody led through these events."""
+    todo = Todo(asks=asks, weighs=weighs, timed_s=timed_s)
+    for event in events:
+        todo.hear(event)
+    return todo
+
+
+@pytest.mark.parametrize(
+    ("events", "more", "line", "enter"),
+    [
+        ((), {}, "", None),
+        ((state("waiting"),), {}, "hands off until it is quiet; then grind", None),
+        ((plan(MISTED), state("waiting")), {}, "hands off until it is quiet; then step 3: misted, 3 sprays", None),
+        ((plan(MISTED), state("armed")), {}, "ready, step 3: misted, 3 sprays", None),
+        ((state("armed"),), {}, "ready: start the grinder", None),
+        ((plan(DRY), state("armed")), {}, "ready, step 6: dry, ioniser off", None),
+        (
+            (plan(BLANK), state("armed")),
+            {},
+            "ready, step 5: blank, ioniser on; press Enter, then start the grinder",
+            "start",
+        ),
+        (
+            (plan(BLANK), state("armed")),
+            {"timed_s": 15.0, "asks": False},
+            "ready, step 5: blank, ioniser on; start the grinder now, for 15 s",
+            "start",
+        ),
+        ((state("armed"),), {"weighs": False}, "ready; press Enter, then start the grinder", "start"),
+        (
+            (plan(MISTED), held("before", "purge with 5 g of dry beans")),
+            {},
+            "before step 3: purge with 5 g of dry beans, then press Enter",
+            "confirm",
+        ),
+        (
+            (held("silent", "scale delivers no mass", instrument="scale"),),
+            {},
+            "scale delivers no mass; or type: without scale",
+            None,
+        ),
+        (
+            (held("silent", "scale delivers no mass", instrument="scale"),),
+            {"asks": False},
+            "scale delivers no mass",
+            None,
+        ),
+        ((held("cup-full", "empty the cup"),), {"asks": False}, "empty the cup", None),
+        ((held("over-range", "over range: empty and zero the cup"),), {}, "over range: empty and zero the cup", None),
+        ((state("grinding", by_hand=False),), {}, "let it grind; touch neither cup nor cables", None),
+        (
+            (state("grinding", by_hand=True),),
+            {},
+            "stop the grinder when it is through, then press Enter; touch neither cup nor cables",
+            "finish",
+        ),
+        ((state("settling"),), {}, "hands off until the run is done", None),
+        ((state("done"),), {}, "empty the cup", None),
+        ((plan(BLANK), state("done")), {}, "hands off", None),
+        (
+            (state("done"), state("waiting")),
+            {"weighs": False},
+            "empty the cup, then hands off until it is quiet; then grind",
+            None,
+        ),
+        ((plan(None), state("idle")), {}, "the plan is through: ask `chargebench study`", None),
+        ((state("idle"),), {}, "recording has stopped", None),
+    ],
+)
+def test_one_line_says_what_to_do_next(
+    events: tuple[dict[str, Any], ...], more: dict[str, Any], line: str, enter: str | None
+) -> None:
+    """Every state, with every reason that stands in the way, has its line, and Enter means what that line says."""
+    todo = led(*events, **more)
+    assert todo.line.startswith(line)
+    assert (line == "") == (todo.line == "")
+    assert (todo.enter or {}).get("do") == enter
+
+
+@pytest.mark.parametrize(
+    ("typed", "meant"),
+    [
+        ("start", {"do": "start"}),
+        (" finish ", {"do": "finish"}),
+        ("without scale", {"do": "without", "instrument": "scale"}),
+        ("tare", {"do": "tare"}),
+        ("mark a door slammed", {"do": "mark", "text": "a door slammed"}),
+        ("stop", {"do": "stop"}),
+        ("help", HELP),
+    ],
+)
+def test_words_are_commands(typed: str, meant: object) -> None:
+    """What is typed becomes the command it says."""
+    assert command(typed, led()) == meant
+
+
+@pytest.mark.parametrize("typed", ["boil", "without", "start now", "\x1b[2J", ""])
+def test_other_words_are_answered(typed: str) -> None:
+    """What is not understood, or means nothing now, is answered in words that a terminal can bear."""
+    answer = command(typed, led())
+    assert isinstance(answer, str)
+    assert answer.isprintable()
+    assert "'help' lists the words" in answer
+
+
+def test_the_last_line_is_what_to_do_next(capsys: pytest.CaptureFixture[str]) -> None:
+    """Whatever is printed after it, the line comes again as the last; unchanged it is not repeated."""
+    todo = Todo(asks=True, weighs=True)
+    screen = Screen(todo)
+    for event in (plan(MISTED), state("armed", text="quiet"), {"event": "sealed", "path": "a.h5"}, plan(MISTED)):
+        todo.hear(event)
+        screen.show(event)
+        screen.rest()
+    lines = capsys.readouterr().out.splitlines()
+    ready = "ready, step 3: misted, 3 sprays"
+    assert lines == ["armed     quiet", ready, "sealed a.h5", ready]
