@@ -72,28 +72,44 @@ def answered(
     from dataclasses import replace
 
     from chargebench.cli.volunteers import contributions_of
-    from chargebench.study.gather import detection_limit_nC_per_g, gather, known_of_bench, remarks_of, runs_table
     from chargebench.study.volunteers import pooled
-    from chargebench.study.whole import whole_answer
 
     study, archive, question = _asked(study_file, archive_folder)
-    wanted = _wanted(where)
-    rows, problems = gather(archive, wanted, {} if study is None else study.excluded)
-    rows, about = _of_study(study, rows)
-    if not any(row.purpose == "grind" for row in rows):
-        which = f" with {' '.join(where)}" if where else ""
-        raise StudyError(f"{study_file or archive.folder}: no grinds found{which}; record some, or ask for others")
-    limit = question.detection_limit_nC_per_g or detection_limit_nC_per_g(archive, rows)
-    question = replace(question, detection_limit_nC_per_g=limit)
     if band_nC_per_g is not None:
         question = replace(question, band_nC_per_g=band_nC_per_g)
-    found = whole_answer(rows, question)
-    beside = {"study": about, "runs": runs_table(archive, rows), "remarks": remarks_of(archive, rows)}
-    found = {**found, **beside, "bench": known_of_bench(archive, rows), "software": __version__}
+    found, problems = answer_of(archive, study, question, where)
     if volunteers is not None:
         good, bad = contributions_of(volunteers)
         found["volunteers"] = pooled(good)
         problems += bad
+    return found, problems
+
+
+def answer_of(
+    archive: Archive, study: StudyFile | None, question: Question, where: Iterable[str] = ()
+) -> tuple[dict[str, Any], list[str]]:
+    """The whole answer of an archive's runs, and a sentence for each run file that could not be read.
+
+    Raises
+    ------
+    StudyError, TagError
+        When no grind is found, or a tag in `where` is not acceptable.
+    """
+    from dataclasses import replace
+
+    from chargebench.study.gather import detection_limit_nC_per_g, gather, known_of_bench, remarks_of, runs_table
+    from chargebench.study.whole import whole_answer
+
+    rows, problems = gather(archive, _wanted(where), {} if study is None else study.excluded)
+    rows, about = _of_study(study, rows)
+    if not any(row.purpose == "grind" for row in rows):
+        which = f" with {' '.join(where)}" if where else ""
+        raise StudyError(f"{archive.folder}: no grinds found{which}; record some, or ask for others")
+    limit = question.detection_limit_nC_per_g or detection_limit_nC_per_g(archive, rows)
+    question = replace(question, detection_limit_nC_per_g=limit)
+    found = whole_answer(rows, question)
+    beside = {"study": about, "runs": runs_table(archive, rows), "remarks": remarks_of(archive, rows)}
+    found = {**found, **beside, "bench": known_of_bench(archive, rows), "software": __version__}
     return {**found, "band": band_words(found)}, problems
 
 

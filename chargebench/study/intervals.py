@@ -6,7 +6,7 @@ Pure functions of numbers; know nothing of runs.
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Literal
 
@@ -15,6 +15,7 @@ __all__ = [
     "difference_power",
     "equivalence_power",
     "fieller",
+    "holm",
     "runs_for_difference",
     "runs_for_equivalence",
 ]
@@ -66,6 +67,16 @@ def fieller(a: float, b: float, var_a: float, var_b: float, cov_ab: float = 0.0,
     root = math.sqrt(max(root2, 0.0))
     ends = sorted(((linear - root) / square, (linear + root) / square))
     return RatioInterval("inside" if square > 0 else "outside", ends[0], ends[1], g)
+
+
+def holm(p: Sequence[float]) -> list[float]:
+    """p values adjusted for their number (Holm 1979): running maximum of each, in order, times how many are left."""
+    order = sorted(range(len(p)), key=lambda i: p[i])
+    found, largest = [0.0] * len(p), 0.0
+    for place, i in enumerate(order):
+        largest = max(largest, min(1.0, p[i] * (len(p) - place)))
+        found[i] = largest
+    return found
 
 
 def equivalence_power(

@@ -31,7 +31,7 @@ def remarks_on_runs(rows: Sequence[StudyRun]) -> list[Flag]:
         text = f"Brews that cannot be, left out of the extraction: {', '.join(brews)}."
         found.append(Flag("impossible-brew", "doubt", text, {"runs": brews}))
     mass = np.array([row.collected_mass_g for row in rows])
-    mass = mass[np.isfinite(mass)]
+    mass = mass[mass > 0]
     if len(mass) and (worst := float(np.max(np.abs(mass / np.median(mass) - 1)))) > 0.1:
         text = "Collected masses differ by more than 10 %; charge does not grow in proportion to mass."
         found.append(Flag("unequal-mass", "doubt", text, {"largest_departure": worst, "allowed": 0.1}))

@@ -16,6 +16,7 @@ import numpy as np
 import numpy.typing as npt
 
 from chargebench.study.equivalence import tolerance_factor
+from chargebench.study.intervals import holm
 from chargebench.study.rows import SIGNED_SHARES, Floats, StudyRun, dose_levels, usable
 
 __all__ = ["Arm", "arms_of", "compare", "compare_treatments", "ioniser_background"]
@@ -211,13 +212,6 @@ def _block_adjusted(a: Floats, block_a: Sequence[str], b: Floats, block_b: Seque
         "ci95_nC_per_g": [float(low), float(high)],
         "p": float(test.pvalue),
     }
-
-
-def holm(p: Sequence[float]) -> list[float]:
-    """p values adjusted for their number (Holm 1979)."""
-    from statsmodels.stats.multitest import multipletests
-
-    return [float(value) for value in multipletests(p, method="holm")[1]]
 
 
 def dunnett_p(arms: Sequence[Floats], control: Floats, seed: int) -> list[float]:

@@ -8,11 +8,12 @@ from __future__ import annotations
 import math
 from collections import Counter
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
 
+from chargebench.study.intervals import holm
 from chargebench.study.rows import Floats, StudyRun, usable
 
 __all__ = ["Trend", "carry_over", "dry_after_wet", "trends"]
@@ -72,7 +73,7 @@ def trends(rows: Sequence[StudyRun]) -> list[Trend]:
         _covariate(ordered, "temperature", "nC/g per °C", lambda row: row.temperature_C),
     ]
     found = [trend for trend in asked if trend is not None]
-    return _holm(found)
+    return [replace(trend, p_holm=p) for trend, p in zip(found, holm([t.p for t in found]), strict=True)]
 
 
 def carry_over(ordered: Sequence[StudyRun]) -> Trend | None:
@@ -144,14 +145,3 @@ def _levels(rows: Sequence[StudyRun]) -> Floats:
     return np.array([[float((row.treatment, row.water_uL_per_g) == name) for name in names] for row in rows]).reshape(
         len(rows), len(names)
     )
-
-
-def _holm(found: list[Trend]) -> list[Trend]:
-    from dataclasses import replace
-
-    from statsmodels.stats.multitest import multipletests
-
-    if not found:
-        return []
-    corrected = multipletests([trend.p for trend in found], LEVEL, method="holm")[1]
-    return [replace(trend, p_holm=float(p)) for trend, p in zip(found, corrected, strict=True)]
