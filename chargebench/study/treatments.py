@@ -8,6 +8,7 @@ Signed means hide runs of both signs; absolute ones hide a change of sign. Both 
 from __future__ import annotations
 
 import math
+import warnings
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
@@ -115,7 +116,7 @@ def _arm(runs: list[StudyRun], background_nC: float, u_background_nC: float) -> 
         c: (sign if c in SIGNED_SHARES else 1.0) * float(np.mean([r.shared_u.get(c, 0.0) for r in runs]))
         for c in causes
     }
-    if "ionised" in runs[0].treatment and background_nC != 0 and np.isfinite(mass).all():
+    if "ionised" in runs[0].treatment and background_nC != 0 and np.isfinite(mass).all() and (mass > 0).all():
         q = q - background_nC / mass
         shared["ioniser"] = u_background_nC * float((1 / mass).mean())
     wet, treatment = "misted" in runs[0].treatment, runs[0].treatment
@@ -149,11 +150,12 @@ def compare(first: Arm, second: Arm, band_nC_per_g: float | None, absolute: bool
     found: dict[str, Any] = {"difference_nC_per_g": float(a.mean() - b.mean()), "n": [len(a), len(b)]}
     if min(len(a), len(b)) < 2 or max(a.std(), b.std()) == 0:
         return found
-    welch = stats.ttest_ind(a, b, equal_var=False)
-    own = math.sqrt(a.var(ddof=1) / len(a) + b.var(ddof=1) / len(b))
+    parts = [(float(x.var(ddof=1)) / len(x), len(x) - 1) for x in (a, b)]  # by hand: scipy warns where one arm is even
+    own = math.sqrt(sum(part for part, _ in parts))
+    welch_dof = own**4 / sum(part**2 / free for part, free in parts)
     shared = _shared_u(first, second, absolute)
     u = math.hypot(own, shared)
-    dof = float(welch.df) * (u / own) ** 4
+    dof = welch_dof * (u / own) ** 4
     t95, t90 = (float(stats.t.ppf(level, dof)) * u if math.isfinite(u) else math.inf for level in (0.975, 0.95))
     d = found["difference_nC_per_g"]
     return {
@@ -218,7 +220,9 @@ def dunnett_p(arms: Sequence[Floats], control: Floats, seed: int) -> list[float]
     """p values of each arm against the control (Dunnett 1955); assumes one scatter for all arms."""
     from scipy import stats
 
-    found: npt.NDArray[np.float64] = stats.dunnett(*arms, control=control, random_state=seed).pvalue
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore", RuntimeWarning)  # of an arm without scatter, which the others make up for
+        found: npt.NDArray[np.float64] = stats.dunnett(*arms, control=control, random_state=seed).pvalue
     return [float(value) for value in found]
 
 

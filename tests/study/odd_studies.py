@@ -5,8 +5,9 @@ An archive that holds outcomes instead of files, and the files' studies; everyth
 
 from __future__ import annotations
 
+import itertools
 import random
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path
 from typing import Any, Final
 
@@ -17,6 +18,7 @@ from chargebench.processing.recipe import Recipe
 from chargebench.study.rows import Question
 from chargebench.study.studyfile import StudyFile
 
+RUNS: Final = (1, 1, 2, 3, 4, 6, 9, 14, 20)
 COFFEES: Final = ("hill lot", "valley lot <b>", "")
 GRINDERS: Final = ("stone burrs", "hand mill $x$")
 DOSES: Final = ((5.0, 10.0, 20.0, 40.0), (10.0,), (20.0, 20.4), (1e-6, 500.0), (3.0, 6.0, 12.0, 24.0, 48.0, 96.0))
@@ -27,7 +29,8 @@ class Shelf(Archive):
 
     def __init__(self, outcomes: list[dict[str, Any]]) -> None:
         self.folder = Path("shelf")
-        self._kept = {f"{outcome['run']}": outcome for outcome in outcomes}
+        self.outcomes = outcomes
+        self._kept = {str(outcome["run"]): outcome for outcome in outcomes}
 
     def entries(self) -> list[Entry]:
         """One for each outcome, in order of time."""
@@ -46,34 +49,49 @@ class Shelf(Archive):
 def odd_study(seed: int) -> tuple[Shelf, StudyFile | None, Question]:
     """The `seed`-th odd study: its runs, its file or none, and what was asked."""
     draw = random.Random(seed)
-    runs = draw.choice((1, 1, 2, 3, 4, 6, 9, 14, 20))
+    runs = draw.choice(RUNS)
     habits = _habits(draw)
     outcomes = [_outcome(draw, number, habits) for number in range(runs)]
     study = None if draw.random() < 0.5 else _study(draw, [outcome["run"] for outcome in outcomes])
     return Shelf(outcomes), study, _question(draw)
 
 
+KINDS: Final = (("dry",), ("misted",), ("ionised",), ("dry", "misted"), ("misted", "ionised"), ("dry", "dry", "misted"))
+
+HABITS: Final[Mapping[str, Sequence[Any]]] = {
+    "treatments": (*KINDS, ("dry", "misted+ionised"), ("dry", "misted", "ionised", "misted+ionised")),
+    "doses": DOSES,
+    "blocks": ((), ("1",), ("1", "2"), tuple(str(n) for n in range(30))),
+    "settings": ((), ("4",), ("espresso 4", "filter 9"), ("3", "4", "5")),
+    "values": ("curve", "curve", "same", "zero", "neutral", "signs", "tiny", "huge", "line", "steps"),
+    "u": (0.0, 0.3, 1e-9, 1e6),
+    "dof": (None, 1.0, 12.0),
+    "mass": (17.7, 17.7, 17.7, None, 0.0, -1.0, "mixed"),
+    "shared": ((), ("gain",), ("gain", "leakage", "scale")),
+    "flagged": (0.0, 0.0, 0.2, 1.0),
+    "unmeasured": (0.0, 0.0, 0.3, 1.0),
+    "blanks": (0.0, 0.0, 0.2),
+    "brews": (None, None, "same", "some", "absurd"),
+    "told": (1.0, 1.0, 0.5),
+}
+"""What the runs of one study have in common, and what it may be; the usual more than once."""
+
+
+def seeds_of(values: str) -> Iterator[int]:
+    """Numbers of the studies whose values are of one kind, from the first with several runs on."""
+    for seed in itertools.count():
+        draw = random.Random(seed)
+        if draw.choice(RUNS) > 5 and _habits(draw)["values"] == values:
+            yield seed
+
+
 def _habits(draw: random.Random) -> dict[str, Any]:
     """What the runs of a study have in common."""
-    kinds = (("dry",), ("misted",), ("ionised",), ("dry", "misted"), ("misted", "ionised"), ("dry", "misted+ionised"))
-    return {
+    names = {
         "coffees": draw.sample(COFFEES, draw.choice((1, 1, 1, 2, 3))),
         "grinders": draw.sample(GRINDERS, draw.choice((1, 1, 2))),
-        "treatments": draw.choice((*kinds, ("dry", "misted", "ionised", "misted+ionised"), ("dry", "dry", "misted"))),
-        "doses": draw.choice(DOSES),
-        "blocks": draw.choice(((), ("1",), ("1", "2"), tuple(str(n) for n in range(30)))),
-        "settings": draw.choice(((), ("4",), ("espresso 4", "filter 9"), ("3", "4", "5"))),
-        "values": draw.choice(("curve", "curve", "same", "zero", "neutral", "signs", "tiny", "huge", "line", "steps")),
-        "u": draw.choice((0.0, 0.3, 1e-9, 1e6)),
-        "dof": draw.choice((None, 1.0, 12.0)),
-        "mass": draw.choice((17.7, 17.7, 17.7, None, 0.0, -1.0, "mixed")),
-        "shared": draw.choice(((), ("gain",), ("gain", "leakage", "scale"))),
-        "flagged": draw.choice((0.0, 0.0, 0.2, 1.0)),
-        "unmeasured": draw.choice((0.0, 0.0, 0.3, 1.0)),
-        "blanks": draw.choice((0.0, 0.0, 0.2)),
-        "brews": draw.choice((None, None, "same", "some", "absurd")),
-        "told": draw.choice((1.0, 1.0, 0.5)),
     }
+    return names | {name: draw.choice(choices) for name, choices in HABITS.items()}
 
 
 def _ratio(draw: random.Random, dose: float, habit: str) -> float:
