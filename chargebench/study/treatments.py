@@ -1,4 +1,4 @@
-"""Compares treatments: each with dry, and ionised with misted, on signed and on absolute charge-to-mass.
+"""Compares treatments: each with dry and with each other, on signed and on absolute charge-to-mass.
 
 Owns the arms, their background correction and the tests between two arms. Fits no curve.
 
@@ -232,7 +232,7 @@ def compare_treatments(rows: Sequence[StudyRun], band_nC_per_g: float | None, se
     Returns
     -------
     dict
-        ``arms``; ``against_dry`` and ``ionised_minus_misted``, each a list with ``signed`` and ``absolute`` parts and
+        ``arms``; ``against_dry`` and ``against_each_other``, each a list with ``signed`` and ``absolute`` parts and
         Holm-adjusted p values; ``ioniser_background``; ``witnesses``; ``conclusions``.
     """
     from chargebench.study.witnesses import witness_words, witnesses
@@ -243,8 +243,7 @@ def compare_treatments(rows: Sequence[StudyRun], band_nC_per_g: float | None, se
     against = [] if dry is None else _pairs([(arm, dry) for arm in others], band_nC_per_g, seed)
     if dry is not None:
         _add_dunnett(against, others, dry, seed)
-    ionised = [(i, m) for i in arms if i.treatment == "ionised" for m in arms if m.treatment == "misted"]
-    between = _pairs(ionised, band_nC_per_g, seed)
+    between = _pairs(_each_other(arms), band_nC_per_g, seed)
     background, u_background, blanks = ioniser_background(rows)
     seen = witnesses(arms)
     said = [words for item in (*against, *between) if (words := _words(item))]
@@ -253,11 +252,19 @@ def compare_treatments(rows: Sequence[StudyRun], band_nC_per_g: float | None, se
     return {
         "arms": [arm.as_json() for arm in arms],
         "against_dry": against,
-        "ionised_minus_misted": between,
+        "against_each_other": between,
         "ioniser_background": {"charge_nC": background, "u_nC": u_background, "blanks": blanks},
         "witnesses": seen,
         "conclusions": said,
     }
+
+
+def _each_other(arms: Sequence[Arm]) -> list[tuple[Arm, Arm]]:
+    """Every arm with an ioniser against every arm of another treatment but dry; doses of one treatment are a curve."""
+    ionised = [arm for arm in arms if "ionised" in arm.treatment]
+    others = [arm for arm in arms if arm.treatment != "dry"]
+    rank = {name: place for place, name in enumerate(TREATMENTS)}
+    return [(a, b) for a in ionised for b in others if rank[b.treatment] < rank[a.treatment]]
 
 
 def _pairs(pairs: Sequence[tuple[Arm, Arm]], band: float | None, seed: int) -> list[dict[str, Any]]:
