@@ -40,7 +40,7 @@ def _kept(runs: Runs, *treatments: str) -> list[Mapping[str, Any]]:
 
 def dose_curve(group: Group, runs: Runs) -> Figure | None:
     """Every run against water dose, the curve with its 95 % band, the equivalence band, the neutralising doses."""
-    shown = _kept(runs, "dry", "misted")
+    shown = [run for run in _kept(runs, "dry", "misted") if run["water_uL_per_g"] is not None]
     if not shown:
         return None
     figure, axes = _figure()

@@ -167,7 +167,7 @@ def test_witnesses_are_named() -> None:
 
 
 def test_every_treatment_is_held_against_every_other() -> None:
-    """What was ionised is compared with what was misted, and what was both with either; doses of mist are not paired."""
+    """What was ionised is compared with what was misted, what was both with either; doses of mist are not."""
     rows = [
         grind(i, q, treatment, dose)
         for i in range(2)
