@@ -118,10 +118,15 @@ def conclusions(group: Mapping[str, Any]) -> list[str]:
         said.append(f"Dry: {value_and_u(dry['mean_nC_per_g'], dry['u_nC_per_g'], 'nC/g')} over {dry['n']} runs.")
     doses = group["neutralising_dose"] or {}
     said += [f"By {name}: {dose['text']}" for name, dose in doses.items()]
-    said += [item["text"] + "." for key in ("brew", "equal_brew_time", "particle_sizes") for item in group[key]]
+    beside = [item["text"] for key in ("brew", "equal_brew_time", "particle_sizes") for item in group[key]]
     if group["bottleneck"]:
-        said.append(group["bottleneck"]["text"] + ".")
-    return said
+        beside.append(group["bottleneck"]["text"])
+    return [*said, *(_sentence(text) for text in beside)]
+
+
+def _sentence(text: str) -> str:
+    """Words that begin small and end open as a sentence."""
+    return f"{text[:1].upper()}{text[1:]}."
 
 
 def _name(group: Mapping[str, Any]) -> str:
@@ -136,10 +141,10 @@ def _group(group: Mapping[str, Any], runs: Sequence[Mapping[str, Any]]) -> Itera
     parts.insert(1 if parts else 0, _levels_table(group))
     treatments = treatment_rows(group["treatments"])
     if treatments:
-        parts += [TREATMENTS_TITLE[0].upper() + TREATMENTS_TITLE[1:] + ".", Table(treatments[0], treatments[1:])]
+        parts += [_sentence(TREATMENTS_TITLE), Table(treatments[0], treatments[1:])]
     parts += (group["treatments"] or {}).get("conclusions", [])
     parts += [f"{flag['severity']}: {flag['text']}" for flag in group["flags"]]
-    parts += [trend["text"] + "." for trend in group["trends"]]
+    parts += [_sentence(trend["text"]) for trend in group["trends"]]
     yield Section(_name(group), 1, tuple(parts))
     aside = set_aside_rows(group)
     if aside:

@@ -33,19 +33,25 @@ def treatment_rows(treatments: Mapping[str, Any] | None) -> tuple[Row, ...]:
 
 def _rows(arms: Mapping[str, Mapping[str, Any]], pairs: Sequence[Mapping[str, Any]]) -> Iterator[Row]:
     for name, arm in arms.items():
-        about = (name, str(arm["n"]), f"{arm['mean_nC_per_g']:+.3g}")
+        about = (_spaced(name), str(arm["n"]), f"{arm['mean_nC_per_g']:+.3g}")
         own = [pair for pair in pairs if pair["first"] == name]
         for pair in own:
-            yield (*about, pair["second"], *_compared(pair))
+            yield (*about, _spaced(pair["second"]), *_compared(pair))
         if not own:
             yield (*about, *[""] * 5)
+
+
+def _spaced(name: str) -> str:
+    """A treatment's name that can go on below in a narrow column."""
+    return name.replace("+", " + ")
 
 
 def _compared(pair: Mapping[str, Any]) -> Row:
     """Difference with interval, signed and absolute, p of the latter, and what is shown."""
     signed, absolute = pair["signed"], pair["absolute"]
     p = absolute.get("p_adjusted", absolute.get("p_holm"))
-    return _difference(signed), _difference(absolute), number(p, ".2g"), _shown(signed, absolute, p)
+    told = "<0.001" if p is not None and p < 0.001 else number(p, ".2g")
+    return _difference(signed), _difference(absolute), told, _shown(signed, absolute, p)
 
 
 def _difference(part: Mapping[str, Any]) -> str:

@@ -51,7 +51,7 @@ class Trend:
     @property
     def words(self) -> str:
         """The finding in plain words."""
-        amount = f"{self.slope:+.2g} {self.unit}, u {self.u:.1g} (p {self.p_holm:.2g} after Holm, {self.n} runs)"
+        amount = f"{self.slope:+.3g} {self.unit}, u {self.u:.2g} (p {self.p_holm:.2g} after Holm, {self.n} runs)"
         if self.p_holm < LEVEL:
             return f"{self.name}: moved the charge by {amount}; the dose curve is suspect until this is mended"
         return f"{self.name}: no effect shown, {amount}"
