@@ -128,7 +128,7 @@ def _ranges(numbers: Iterable[int]) -> str:
 
 
 def _print_plan(found: Any) -> None:
-    from chargebench.cli.words import aligned, printable
+    from chargebench.cli.words import aligned, printable, said_once
 
     rows = [("step", "block", "coffee", "grinder", "what to do", "state", "runs")]
     for standing in found.standings:
@@ -137,7 +137,8 @@ def _print_plan(found: Any) -> None:
         why = f" ({printable(standing.reason)})" if standing.reason else ""
         names = (printable(step.coffee), printable(step.grinder))
         rows.append((str(step.number), str(step.block), *names, step.words, state + why, " ".join(standing.runs)))
-    print(aligned(rows))
+    arm, rest = said_once(rows, (2, 3))
+    print("\n".join([*([" on ".join(arm)] if arm else []), aligned(rest)]))
     plan = found.plan
     grams = ", ".join(f"{mass_g:g} g of {printable(coffee)}" for coffee, mass_g in plan.coffee_g.items())
     print(f"\n{found.done} of {plan.runs} runs done; about {plan.bench_time_s / 60:.0f} min at the bench; {grams}")

@@ -19,6 +19,7 @@ __all__ = [
     "printable",
     "run_card",
     "runs_table",
+    "said_once",
     "wrapped",
 ]
 
@@ -165,6 +166,15 @@ def fits(rows: Sequence[Sequence[str]], indent: int = 0) -> bool:
 
 def _natural(rows: Sequence[Sequence[str]]) -> list[int]:
     return [max(map(len, cells)) for cells in zip(*rows, strict=True)]
+
+
+def said_once(rows: Sequence[Sequence[str]], columns: Sequence[int]) -> tuple[list[str], list[list[str]]]:
+    """Cells of such columns as hold the same in every row below the header, and the rows without them.
+
+    Nothing is taken out of a table that fits the terminal as it is.
+    """
+    same = [] if fits(rows) else [i for i in columns if len({row[i] for row in rows[1:]}) == 1]
+    return [rows[1][i] for i in same], [[cell for i, cell in enumerate(row) if i not in same] for row in rows]
 
 
 def aligned(rows: Iterable[Sequence[str]], indent: int = 0) -> str:

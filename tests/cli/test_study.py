@@ -157,6 +157,17 @@ def test_treatments_stand_in_one_table(archive: Path, monkeypatch: pytest.Monkey
         assert "  20260302T081500Z-0a1b2c  the cable was touched" in lines
 
 
+def test_a_plan_stays_a_table_in_a_narrow_terminal(study: MakeStudy, chargebench: Command) -> None:
+    """At 80 columns every step has its line under one header, with coffee and grinder said once above."""
+    for columns, first in ((80, f"{COFFEE} on {GRINDER}"), (160, "step")):
+        lines = chargebench("plan", study(), env={"COLUMNS": str(columns)}).stdout.split("\n\n")[0].splitlines()
+        assert lines[0].startswith(first)
+        steps = [line.split()[0] for line in lines if line[:1].isdigit()]
+        assert steps == [str(n + 1) for n in range(len(steps))]
+        assert len(steps) > 8
+        assert max(map(len, lines)) <= columns
+
+
 def test_every_plus_minus_has_a_name(archive: Path) -> None:
     """Where ± stands, the words beside it say that it is u, or that it is the band."""
     found, _ = answered(None, archive, [], None)
