@@ -77,6 +77,23 @@ HABITS: Final[Mapping[str, Sequence[Any]]] = {
 """What the runs of one study have in common, and what it may be; the usual more than once."""
 
 
+PLAIN: Final[Mapping[str, Any]] = {
+    **{name: choices[0] for name, choices in HABITS.items()},
+    "coffees": COFFEES[:1],
+    "grinders": GRINDERS[:1],
+    "treatments": ("dry", "dry", "misted"),
+    "blocks": ("1", "2", "3"),
+    "u": 0.3,
+}
+"""Habits of a study without anything odd."""
+
+
+def study_like(runs: int, seed: int = 1, **habits: Any) -> Shelf:
+    """Runs with plain habits but for those given."""
+    draw = random.Random(seed)
+    return Shelf([_outcome(draw, number, {**PLAIN, **habits}) for number in range(runs)])
+
+
 def seeds_of(values: str) -> Iterator[int]:
     """Numbers of the studies whose values are of one kind, from the first with several runs on."""
     for seed in itertools.count():
