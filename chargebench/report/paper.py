@@ -66,7 +66,7 @@ def _fonts() -> None:
             pdfmetrics.registerFont(TTFont(name, str(folder / file)))
 
 
-def _style(size: float, *, bold: bool = False, before: float = 0.0) -> Any:
+def _style(size: float, *, bold: bool = False, before: float = 0.0, keep: bool = False) -> Any:
     from reportlab.lib.styles import ParagraphStyle
 
     name = _BOLD if bold else _FONT
@@ -77,7 +77,7 @@ def _style(size: float, *, bold: bool = False, before: float = 0.0) -> Any:
         leading=1.35 * size,
         spaceBefore=before,
         spaceAfter=4,
-        keepWithNext=bold,
+        keepWithNext=bold or keep,
         splitLongWords=1,
     )
 
@@ -87,17 +87,18 @@ def _section(section: Section, *, first: bool) -> list[Any]:
 
     size = 15 if first else (12, 10)[section.level - 1]
     flow = [Paragraph(_text(section.title), _style(size, bold=True, before=10))]
-    for part in section.parts:
-        flow.append(_part(part))
+    for part, after in zip(section.parts, (*section.parts[1:], ""), strict=True):
+        flow.append(_part(part, keep=isinstance(after, Table)))
     return flow
 
 
-def _part(part: str | Table | Picture) -> Any:
+def _part(part: str | Table | Picture, *, keep: bool) -> Any:
+    """One part; a paragraph may be kept on the page of the table that follows it."""
     from reportlab.lib.units import mm
     from reportlab.platypus import Image, KeepTogether, Paragraph
 
     if isinstance(part, str):
-        return Paragraph(_text(part), _style(9))
+        return Paragraph(_text(part), _style(9, keep=keep))
     if isinstance(part, Table):
         return _table(part)
     width, height = part.figure.get_size_inches()

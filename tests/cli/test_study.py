@@ -123,10 +123,13 @@ def test_a_note_is_made_once_and_confirmed(study: MakeStudy, archive: Path, char
     assert found["groups"][0]["set_aside"] == [{"run": run, "reason": "cable touched"}]
 
 
-def test_an_exclusion_of_nothing_is_told(study: MakeStudy, archive: Path, chargebench: Command) -> None:
+def test_an_exclusion_of_nothing_is_told(
+    study: MakeStudy, archive: Path, chargebench: Command, monkeypatch: pytest.MonkeyPatch
+) -> None:
     """A run named wrongly sets nothing aside: answer, report and plan say so, with the run that may have been meant."""
     file, run = study(), min(archive.glob("*.h5")).stem
     wrong = f"{run}.h5"
+    monkeypatch.setenv("COLUMNS", "500")
     with file.open("a", encoding="utf-8") as out:
         out.write(f'\n[[exclude]]\nrun = "{wrong}"\nreason = "cable touched"\n')
     found, _ = answered(file, None, [], None)
@@ -168,8 +171,9 @@ def test_a_plan_stays_a_table_in_a_narrow_terminal(study: MakeStudy, chargebench
         assert max(map(len, lines)) <= columns
 
 
-def test_every_plus_minus_has_a_name(archive: Path) -> None:
+def test_every_plus_minus_has_a_name(archive: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """Where ± stands, the words beside it say that it is u, or that it is the band."""
+    monkeypatch.setenv("COLUMNS", "500")
     found, _ = answered(None, archive, [], None)
     for line in worded(found).splitlines():
         assert line.count("±") == line.count("(u)") + ("band: " in line), line
