@@ -121,6 +121,7 @@ def conclusions(group: Mapping[str, Any]) -> list[str]:
     beside = [item["text"] for key in ("brew", "equal_brew_time", "particle_sizes") for item in group[key]]
     if group["bottleneck"]:
         beside.append(group["bottleneck"]["text"])
+    said = said or ["Nothing is found about a dose: no dry or misted run counts."]
     return [*said, *(_sentence(text) for text in beside)]
 
 
