@@ -13,7 +13,16 @@ from dataclasses import dataclass
 from types import MappingProxyType
 from typing import Final
 
-__all__ = ["QUANTITIES", "Quantity", "base_channel", "from_wire", "quantity_of", "read_value", "value_text"]
+__all__ = [
+    "QUANTITIES",
+    "Quantity",
+    "base_channel",
+    "from_wire",
+    "quantity_of",
+    "read_value",
+    "value_and_u",
+    "value_text",
+]
 
 
 @dataclass(frozen=True, slots=True)
@@ -102,6 +111,12 @@ def value_text(value: float, u: float | None = None, unit: str = "") -> str:
     places = _round_places(u)
     shown = max(places, 0)
     return f"{round(value, places):.{shown}f} ± {round(u, places):.{shown}f}{tail}"
+
+
+def value_and_u(value: float, u: float | None = None, unit: str = "") -> str:
+    """The same with what stands after ± named: ``-61.71 ± 0.32 nC/g (u)``."""
+    text = value_text(value, u, unit)
+    return f"{text} (u)" if "±" in text else text
 
 
 _VALUE = re.compile(

@@ -34,6 +34,7 @@ DOORS = {
         "cli/record.py",
         "cli/finisher.py",
         "desktop/app.py",
+        "unforeseen.py",
     ),
     "sqlite3": ("archive/",),
     "matplotlib": ("report/",),

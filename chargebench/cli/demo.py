@@ -119,14 +119,14 @@ def _headless(args: argparse.Namespace) -> int:
 def _tell(event: Mapping[str, Any], operator: Any) -> None:
     """One line a run, and whatever went wrong."""
     from chargebench.cli.words import printable
-    from chargebench.units import value_text
+    from chargebench.units import value_and_u
 
     if event.get("event") == "notice" or (event.get("event") == "port" and event["state"] != "open"):
         print("  " + printable(event["text"]), flush=True)
     if "result" not in event:
         return
     ratio = event["result"]["charge_to_mass_nC_per_g"]
-    text = value_text(ratio["value"], ratio["u"], "nC/g") if ratio else "no charge to mass"
+    text = value_and_u(ratio["value"], ratio["u"], "nC/g") if ratio else "no charge to mass"
     truth = operator.truths.get(event["run"], {}).get("charge_to_mass_nC_per_g")
     beside = "" if truth is None else f"   (truth {truth:+.2f})"
     print(f"{event['run']}  {event['tags']['water_uL_per_g']:>4g} µL/g  {text}{beside}", flush=True)

@@ -20,6 +20,7 @@ from pathlib import Path
 from typing import Any, TextIO
 
 from chargebench.errors import ChargebenchError, StorageError, UnsealableError
+from chargebench.unforeseen import told
 
 __all__ = ["Finisher", "serve"]
 
@@ -143,6 +144,9 @@ def serve(jobs: Iterable[str], answers: TextIO) -> None:
             answer = _sealed(Path(job["journal"])) if "journal" in job else _upcoming(job)
         except (ChargebenchError, OSError) as error:
             answer = {"error": " ".join(str(error).split()), "unsealable": isinstance(error, UnsealableError)}
+        except Exception as error:  # noqa: BLE001 - told to the parent in one line, the rest is in the log
+            text = f"sealing process: {told((type(error), error, error.__traceback__))}"
+            answer = {"error": text, "unsealable": "journal" in job}
         answers.write(json.dumps(answer) + "\n")
         answers.flush()
 
@@ -164,9 +168,7 @@ def _upcoming(job: dict[str, str]) -> dict[str, Any]:
 
 def _main() -> None:
     """The child: deaf to Ctrl-C, which is the parent's to handle; an error of the program ends it in one line."""
-    sys.excepthook = lambda kind, error, trace: print(
-        f"chargebench: internal error in the sealing process: {kind.__name__}: {error}", file=sys.stderr
-    )
+    sys.excepthook = lambda *error: print(f"chargebench: sealing process: {told(error)}", file=sys.stderr)
     signal.signal(signal.SIGINT, signal.SIG_IGN)
     sys.stdin.reconfigure(encoding="utf-8")  # type: ignore[union-attr]
     serve(sys.stdin, sys.stdout)

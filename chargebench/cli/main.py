@@ -1,8 +1,9 @@
 """The command line: which commands there are, and how every one of them ends.
 
-Owns the table of commands, exit codes in practice (see `chargebench.errors`), broken pipes and Ctrl-C. A command lives
-in a module of its own with ``add_arguments(parser)`` and ``run(args) -> int``; only the module of the command that was
-asked for is imported, so that ``--help`` answers without numpy, HDF5 or Qt.
+Owns the table of commands, exit codes in practice (see `chargebench.errors`), broken pipes, Ctrl-C and what no one
+foresaw (one line, and the rest in a log). A command lives in a module of its own with ``add_arguments(parser)`` and
+``run(args) -> int``; only the module of the command that was asked for is imported, so that ``--help`` answers without
+numpy, HDF5 or Qt.
 """
 
 from __future__ import annotations
@@ -17,6 +18,7 @@ from typing import Final
 from chargebench import __version__
 from chargebench.cli.options import silence_stdout
 from chargebench.errors import EXIT_COULD_NOT, EXIT_DONE, EXIT_USAGE, ChargebenchError
+from chargebench.unforeseen import threads_told, told
 
 __all__ = ["main"]
 
@@ -69,6 +71,11 @@ def main(argv: Sequence[str] | None = None) -> int:
     words = list(sys.argv[1:] if argv is None else argv)
     chosen = next((word for word in words if not word.startswith("-")), None)
     _speak_utf8()
+    with threads_told(lambda line: _say(line, EXIT_COULD_NOT)):
+        return _run(words, chosen)
+
+
+def _run(words: Sequence[str], chosen: str | None) -> int:
     try:
         parser, module = build_parser(chosen)
         args = parser.parse_args(words)
@@ -86,6 +93,8 @@ def main(argv: Sequence[str] | None = None) -> int:
     except OSError as error:
         where = f"{error.filename}: " if error.filename else ""
         return _say(f"{where}{error.strerror or error}; check the path, its permissions and the disk", EXIT_COULD_NOT)
+    except Exception as error:  # noqa: BLE001 - whatever it is, a person gets one line and the log the rest
+        return _say(told((type(error), error, error.__traceback__)), EXIT_COULD_NOT)
     return code
 
 

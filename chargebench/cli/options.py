@@ -34,7 +34,7 @@ __all__ = [
     "whole_number",
 ]
 
-_AMBIGUOUS = ("mass", "below")
+_AMBIGUOUS = ("mass", "below", "brew")
 """First words that more than one known tag begins with, or that say too little."""
 SPEEDS = (1.0, 50.0)
 """Times real speed that the virtual bench can run at."""

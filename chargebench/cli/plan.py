@@ -48,6 +48,8 @@ def run(args: argparse.Namespace) -> int:
     if args.skip is not None or args.set_aside:
         study = _note(args, study)
     found = study_progress(study, args.study, args.archive)
+    for text in _unknown(args, study):
+        print(f"chargebench: {text}", file=sys.stderr)
     needs = [] if args.next else _needs(args, study)
     if args.json:
         print_json({**_as_json(found, only_next=args.next), "repeats": [{**asdict(n), "text": n.words} for n in needs]})
@@ -78,6 +80,16 @@ def _needs(args: argparse.Namespace, study: StudyFile) -> list[Need]:
     band = study.study.band_nC_per_g
     asked = [] if args.difference is None else [for_difference(args.difference, *scatters[0])]
     return asked if band is None else [*asked, for_equivalence(band, *scatters[1])]
+
+
+def _unknown(args: argparse.Namespace, study: StudyFile) -> list[str]:
+    """What the study sets aside and its archive, if there is one yet, does not hold."""
+    from chargebench.study.gather import study_archive, unknown_exclusions
+
+    try:
+        return unknown_exclusions(study_archive(study, args.study, args.archive), study)
+    except ArchiveError:
+        return []
 
 
 def _note(args: argparse.Namespace, study: StudyFile) -> StudyFile:
@@ -119,7 +131,7 @@ def _ranges(numbers: Iterable[int]) -> str:
 
 
 def _print_plan(found: Any) -> None:
-    from chargebench.cli.words import aligned, printable
+    from chargebench.cli.words import aligned, printable, said_once
 
     rows = [("step", "block", "coffee", "grinder", "what to do", "state", "runs")]
     for standing in found.standings:
@@ -128,7 +140,8 @@ def _print_plan(found: Any) -> None:
         why = f" ({printable(standing.reason)})" if standing.reason else ""
         names = (printable(step.coffee), printable(step.grinder))
         rows.append((str(step.number), str(step.block), *names, step.words, state + why, " ".join(standing.runs)))
-    print(aligned(rows))
+    arm, rest = said_once(rows, (2, 3))
+    print("\n".join([*([" on ".join(arm)] if arm else []), aligned(rest)]))
     plan = found.plan
     grams = ", ".join(f"{mass_g:g} g of {printable(coffee)}" for coffee, mass_g in plan.coffee_g.items())
     minutes = f"about {found.left_s / 60:.0f} of {plan.bench_time_s / 60:.0f} min at the bench are left"

@@ -9,7 +9,7 @@ from typing import Any, Final
 from chargebench.cli.words import aligned, estimate_text, printable, wrapped
 from chargebench.processing.qualify.qualification import Qualification
 from chargebench.runs.run import Known
-from chargebench.units import value_text
+from chargebench.units import value_and_u
 
 __all__ = ["check_card", "known_table"]
 
@@ -97,7 +97,7 @@ def _details(check: Qualification) -> Iterator[str]:
         elif key in _PERCENT:
             text = f"{100 * value:.3g} %"
         elif isinstance(value, float):
-            text = value_text(value, details.get(f"u_{key}"), unit)
+            text = value_and_u(value, details.get(f"u_{key}"), unit)
         else:
             text = f"{_value(value)} {unit}".rstrip()
         yield f"  {words:<34} {text}"
@@ -137,5 +137,5 @@ def known_table(known: Mapping[str, Known]) -> str:
     rows = [("what", "value", "from", "until")]
     for key, entry in known.items():
         words, unit = _split(key)
-        rows.append((words, value_text(entry.value, entry.u, unit), printable(entry.source), entry.until or "no end"))
+        rows.append((words, value_and_u(entry.value, entry.u, unit), printable(entry.source), entry.until or "no end"))
     return aligned(rows)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import argparse
 import sys
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -72,28 +72,53 @@ def answered(
     from dataclasses import replace
 
     from chargebench.cli.volunteers import contributions_of
-    from chargebench.study.gather import detection_limit_nC_per_g, gather, known_of_bench, remarks_of, runs_table
     from chargebench.study.volunteers import pooled
-    from chargebench.study.whole import whole_answer
 
     study, archive, question = _asked(study_file, archive_folder)
-    wanted = _wanted(where)
-    rows, problems = gather(archive, wanted, {} if study is None else study.excluded)
-    rows, about = _of_study(study, rows)
-    if not any(row.purpose == "grind" for row in rows):
-        which = f" with {' '.join(where)}" if where else ""
-        raise StudyError(f"{study_file or archive.folder}: no grinds found{which}; record some, or ask for others")
-    limit = question.detection_limit_nC_per_g or detection_limit_nC_per_g(archive, rows)
-    question = replace(question, detection_limit_nC_per_g=limit)
     if band_nC_per_g is not None:
         question = replace(question, band_nC_per_g=band_nC_per_g)
-    found = whole_answer(rows, question)
-    beside = {"study": about, "runs": runs_table(archive, rows), "remarks": remarks_of(archive, rows)}
-    found = {**found, **beside, "bench": known_of_bench(archive, rows), "software": __version__}
+    found, problems = answer_of(archive, study, question, where)
     if volunteers is not None:
         good, bad = contributions_of(volunteers)
         found["volunteers"] = pooled(good)
         problems += bad
+    return found, problems
+
+
+def answer_of(
+    archive: Archive, study: StudyFile | None, question: Question, where: Iterable[str] = ()
+) -> tuple[dict[str, Any], list[str]]:
+    """The whole answer of an archive's runs, and a sentence for each run file that could not be read.
+
+    Raises
+    ------
+    StudyError, TagError
+        When no grind is found, or a tag in `where` is not acceptable.
+    """
+    from dataclasses import replace
+
+    from chargebench.study.gather import (
+        detection_limit_nC_per_g,
+        gather,
+        known_of_bench,
+        remarks_of,
+        runs_table,
+        unknown_exclusions,
+    )
+    from chargebench.study.whole import whole_answer
+
+    rows, problems = gather(archive, _wanted(where), {} if study is None else study.excluded)
+    rows, about = _of_study(study, rows)
+    if study is not None:
+        about["unknown_exclusions"] = unknown_exclusions(archive, study)
+    if not any(row.purpose == "grind" for row in rows):
+        which = f" with {' '.join(where)}" if where else ""
+        raise StudyError(f"{archive.folder}: no grinds found{which}; record some, or ask for others")
+    limit = question.detection_limit_nC_per_g or detection_limit_nC_per_g(archive, rows)
+    question = replace(question, detection_limit_nC_per_g=limit)
+    found = whole_answer(rows, question)
+    beside = {"study": about, "runs": runs_table(archive, rows), "remarks": remarks_of(archive, rows)}
+    found = {**found, **beside, "bench": known_of_bench(archive, rows), "software": __version__}
     return {**found, "band": band_words(found)}, problems
 
 
@@ -158,11 +183,15 @@ def words(found: Mapping[str, Any]) -> str:
     from chargebench.cli.volunteers import pooled_words
 
     found = _printable(found)
-    parts = [found["band"]] + [_group(group) for group in found["groups"]]
+    from chargebench.cli.words import wrapped
+
+    parts = [wrapped(found["band"])]
+    parts += [wrapped(f"doubt: {text}") for text in found["study"].get("unknown_exclusions", ())]
+    parts += [_group(group) for group in found["groups"]]
     others = found["study"].get("other_runs")
     if others:
         kinds = ", ".join(found["study"]["other_runs_of"])
-        parts.append(f"{others} runs of this archive belong to no arm of the study and were left out: {kinds}")
+        parts.append(wrapped(f"{others} runs of this archive belong to no arm of the study and were left out: {kinds}"))
     if "volunteers" in found:
         parts.append(pooled_words(found["volunteers"]))
     return "\n\n".join(parts)
@@ -180,25 +209,43 @@ def _printable(found: Any) -> Any:
 
 
 def _group(group: Mapping[str, Any]) -> str:
-    from chargebench.cli.words import aligned
-    from chargebench.units import value_text
+    from chargebench.cli.words import aligned, counted, wrapped
+    from chargebench.report.tables import TREATMENTS_TITLE, set_aside_rows, treatment_rows
+    from chargebench.units import value_and_u
 
-    lines = [f"{group['coffee']} on {group['grinder']}: {group['runs']} runs, {len(group['set_aside'])} set aside"]
+    coffee, grinder = (group[key] or f"({key} not told)" for key in ("coffee", "grinder"))
+    lines = [wrapped(f"{coffee} on {grinder}: {counted(group['runs'], 'run')}, {len(group['set_aside'])} set aside")]
     if group["dry"]:
         dry = group["dry"]
-        lines.append(f"  dry: {value_text(dry['mean_nC_per_g'], dry['u_nC_per_g'], 'nC/g')}")
-    levels = [("  µL/g", "runs", "mean nC/g", "RMS nC/g", "inside the band")]
+        lines.append(f"  dry: {value_and_u(dry['mean_nC_per_g'], dry['u_nC_per_g'], 'nC/g')}")
+    levels = [("µL/g", "runs", "mean nC/g", "RMS nC/g", "inside the band")]
     for level in group["levels"]:
         inside = {True: "yes", False: "no", None: "—"}[level.get("neutral")]
         if level.get("sign_changes"):
             inside = "not neutral: sign changes from run to run"
         mean, rms = f"{level['mean_nC_per_g']:+.2f}", f"{level['rms_nC_per_g']:.2f}"
-        levels.append((f"  {level['dose_uL_per_g']:g}", str(level["n"]), mean, rms, inside))
-    lines.append(aligned(levels))
+        levels.append((f"{level['dose_uL_per_g']:g}", str(level["n"]), mean, rms, inside))
+    if len(levels) > 1:
+        lines.append(aligned(levels, indent=2))
     for name, dose in (group["neutralising_dose"] or {}).items():
-        lines.append(f"  {name}: {dose['status']}. {dose['text']}")
-    lines += [f"  {item['text']}" for key in ("brew", "particle_sizes", "trends") for item in group[key]]
-    lines += [f"  {flag['severity']}: {flag['text']}" for flag in group["flags"]]
+        lines.append(wrapped(f"  {name}: {dose['status']}. {dose['text']}"))
+    treatments = treatment_rows(group["treatments"])
+    if treatments:
+        lines += [wrapped(f"  {TREATMENTS_TITLE}"), aligned(treatments, indent=2)]
+    lines += [wrapped(f"  {item}") for item in _beside(group)]
+    aside = set_aside_rows(group)
+    if aside:
+        lines.append(aligned(aside, indent=2))
     if group.get("next"):
-        lines.append(f"  next: {group['next']['text']}")
+        lines.append(wrapped(f"  next: {group['next']['text']}"))
     return "\n".join(lines)
+
+
+def _beside(group: Mapping[str, Any]) -> Iterator[str]:
+    """What else the runs say: the cup, the burrs, trends, and what to know before believing any of it."""
+    for key in ("brew", "equal_brew_time", "particle_sizes"):
+        yield from (item["text"] for item in group[key])
+    if group["bottleneck"]:
+        yield group["bottleneck"]["text"]
+    yield from (item["text"] for item in group["trends"])
+    yield from (f"{flag['severity']}: {flag['text']}" for flag in group["flags"])

@@ -2,21 +2,24 @@
 
 from __future__ import annotations
 
+import itertools
 import shutil
 import textwrap
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from typing import Any, Final
 
-from chargebench.units import value_text
+from chargebench.units import value_and_u, value_text
 
 __all__ = [
     "aligned",
     "budget_table",
     "counted",
     "estimate_text",
+    "fits",
     "printable",
     "run_card",
     "runs_table",
+    "said_once",
     "wrapped",
 ]
 
@@ -81,15 +84,15 @@ def run_card(outcome: Mapping[str, Any]) -> str:
 
 
 def estimate_text(estimate: Mapping[str, Any] | None, unit: str) -> str:
-    """Value, standard uncertainty, expanded uncertainty: ``-61.71 ± 0.32 nC/g   (U95 0.70 nC/g, 11 degrees …)``."""
+    """Value, standard uncertainty, expanded uncertainty: ``-61.71 ± 0.32 nC/g (u), U95 0.70 nC/g, 11 degrees …``."""
     if estimate is None:
         return "—"
-    text = value_text(estimate["value"], estimate["u"], unit)
+    text = value_and_u(estimate["value"], estimate["u"], unit)
     if not estimate["u"]:
         return text
     dof = estimate["dof"]
     freedom = "" if dof is None or dof > 1000 else f", {counted(dof, 'degree of freedom', 'degrees of freedom')}"
-    return f"{text}   (U95 {_rounded(estimate)[1]} {unit}".rstrip() + f"{freedom})"
+    return f"{text}, U95 {_rounded(estimate)[1]} {unit}".rstrip() + freedom
 
 
 def _rounded(estimate: Mapping[str, Any]) -> tuple[str, str]:
@@ -110,11 +113,31 @@ def _tag(value: object) -> str:
     return f"{value:g}" if isinstance(value, float) else str(value)
 
 
+_RUN_HEADER: Final = ("run", "coffee", "grinder", "treatment", "µL/g", "mass g", "Q/m nC/g", "U95 nC/g", "flags")
+
+
 def runs_table(outcomes: Sequence[Mapping[str, Any]]) -> str:
-    """One line a run: when, what, charge to mass, worst flag."""
-    header = ("run", "coffee", "grinder", "treatment", "µL/g", "mass g", "Q/m nC/g", "U95 nC/g", "flags")
-    rows = [header, *(_row(outcome) for outcome in outcomes)]
-    return aligned(rows)
+    """One line a run: when, what, charge to mass, worst flag.
+
+    Where that is wider than the terminal, runs of one coffee on one grinder stand together under its name, and flags
+    under their run.
+    """
+    rows = [_row(outcome) for outcome in outcomes]
+    if fits([_RUN_HEADER, *rows]):
+        return aligned([_RUN_HEADER, *rows])
+    kinds = dict.fromkeys((row[1], row[2]) for row in rows)
+    return "\n".join(_runs_of(kind, [row for row in rows if (row[1], row[2]) == kind]) for kind in kinds)
+
+
+def _runs_of(kind: tuple[str, str], rows: Sequence[tuple[str, ...]]) -> str:
+    """Runs of one coffee on one grinder, without either, flags on lines of their own."""
+    coffee, grinder = (name or "not told" for name in kind)
+    head, *lines = aligned([(row[0], *row[3:-1]) for row in (_RUN_HEADER, *rows)]).split("\n")
+    if len(lines) == len(rows):
+        lines = [
+            line + (f"\n{wrapped(f'    {row[-1]}')}" if row[-1] else "") for line, row in zip(lines, rows, strict=True)
+        ]
+    return "\n".join([wrapped(f"{coffee} on {grinder}"), head, *lines])
 
 
 def _row(outcome: Mapping[str, Any]) -> tuple[str, ...]:
@@ -135,17 +158,66 @@ def _signed(number: str) -> str:
     return number if number.startswith("-") else f"+{number}"
 
 
+def fits(rows: Sequence[Sequence[str]], indent: int = 0) -> bool:
+    """Whether a table is no wider than the terminal."""
+    columns = _columns()
+    return not columns or indent + sum(_natural(rows)) + 2 * (len(rows[0]) - 1) <= columns
+
+
+def _natural(rows: Sequence[Sequence[str]]) -> list[int]:
+    return [max(map(len, cells)) for cells in zip(*rows, strict=True)]
+
+
+def said_once(rows: Sequence[Sequence[str]], columns: Sequence[int]) -> tuple[list[str], list[list[str]]]:
+    """Cells of such columns as hold the same in every row below the header, and the rows without them.
+
+    Nothing is taken out of a table that fits the terminal as it is.
+    """
+    same = [] if fits(rows) else [i for i in columns if len({row[i] for row in rows[1:]}) == 1]
+    return [rows[1][i] for i in same], [[cell for i, cell in enumerate(row) if i not in same] for row in rows]
+
+
 def aligned(rows: Iterable[Sequence[str]], indent: int = 0) -> str:
-    """Rows of text, a header first, as columns two blanks apart; one below the other where they are too wide."""
-    header, *body = (list(row) for row in rows)
-    widths = [max(len(row[column]) for row in (header, *body)) for column in range(len(header))]
-    before = " " * indent
-    if 0 < _columns() < indent + sum(widths) + 2 * (len(widths) - 1):
+    """Rows of text, a header first, as columns two blanks apart.
+
+    Where they are too wide for the terminal, cells go on below, between words, and columns stand one blank apart; only
+    where not even that is narrow enough the cells of a row follow each other with their columns' names.
+    """
+    rows, before = list(rows), " " * indent
+    if fits(rows, indent):
+        return "\n".join(before + _laid_out(row, _natural(rows), 2) for row in rows)
+    widths = _narrowed(rows, _columns() - indent - (len(rows[0]) - 1))
+    if widths is None:
+        header, *body = rows
         return "\n".join(wrapped(before + _listed(header, row)) for row in body)
-    return "\n".join(
-        before + "  ".join(cell.ljust(w) for cell, w in zip(row, widths, strict=True)).rstrip()
-        for row in (header, *body)
-    )
+    return "\n".join(before + _laid_out(line, widths, 1) for row in rows for line in _lines(row, widths))
+
+
+def _laid_out(row: Sequence[str], widths: Sequence[int], gap: int) -> str:
+    return (" " * gap).join(cell.ljust(width) for cell, width in zip(row, widths, strict=True)).rstrip()
+
+
+def _narrowed(rows: Sequence[Sequence[str]], room: int) -> list[int] | None:
+    """Widths of columns that come to `room` together, none narrower than its longest word; None where none do."""
+    widths = _natural(rows)
+    least = [
+        max((len(word) for cell in cells for word in cell.split()), default=0) for cells in zip(*rows, strict=True)
+    ]
+    if sum(least) > room:
+        return None
+    while sum(widths) > room:
+        widest = max((i for i in range(len(widths)) if widths[i] > least[i]), key=lambda i: widths[i])
+        widths[widest] -= 1
+    return widths
+
+
+def _lines(row: Sequence[str], widths: Sequence[int]) -> Iterator[tuple[str, ...]]:
+    """A row as lines whose cells are no wider than their columns."""
+    parts = [
+        textwrap.wrap(cell, width, break_long_words=False, break_on_hyphens=False) if cell.strip() else []
+        for cell, width in zip(row, widths, strict=True)
+    ]
+    yield from itertools.zip_longest(*parts, fillvalue="")
 
 
 def _listed(header: Sequence[str], row: Sequence[str]) -> str:

@@ -7,7 +7,6 @@ the window as a person would, so that the recorder finishes what it has.
 from __future__ import annotations
 
 import logging
-import logging.handlers
 import signal
 import sys
 import threading
@@ -23,13 +22,13 @@ from chargebench.desktop.qt import QtCore, QtWidgets, Signal, check_screen
 from chargebench.desktop.session import BenchSession
 from chargebench.desktop.settings import SettingsFile, settings_path
 from chargebench.desktop.window import MainWindow
+from chargebench.unforeseen import start_log, stop_log, told
 
 __all__ = ["ErrorHooks", "run_window"]
 
 log = logging.getLogger(__name__)
 
 SIGNAL_TICK_MS: Final = 200
-LOG_BYTES: Final = 1_000_000
 
 
 class ErrorHooks(QtCore.QObject):
@@ -54,47 +53,11 @@ class ErrorHooks(QtCore.QObject):
         sys.excepthook, threading.excepthook = self._before
 
     def _caught(self, kind: type[BaseException], error: BaseException, trace: TracebackType | None) -> None:
-        log.error("error nobody caught", exc_info=(kind, error, trace))
-        self.happened.emit(f"{kind.__name__}: {error}")
+        self.happened.emit(told((kind, error, trace)))
 
     def _caught_in_thread(self, args: threading.ExceptHookArgs) -> None:
         error = args.exc_value or args.exc_type()
         self._caught(args.exc_type, error, args.exc_traceback)
-
-
-def _log_file() -> Path | None:
-    """Where the log goes; None where the folder cannot be made."""
-    import platformdirs
-
-    folder = Path(platformdirs.user_log_dir("chargebench", appauthor=False))
-    try:
-        folder.mkdir(parents=True, exist_ok=True)
-    except OSError:
-        return None
-    return folder / "window.log"
-
-
-def _start_log() -> logging.Handler | None:
-    """A log file of bounded size; None, and a warning on stderr, where it cannot be written."""
-    path = _log_file()
-    try:
-        if path is None:
-            raise PermissionError("no folder for it")
-        handler = logging.handlers.RotatingFileHandler(path, maxBytes=LOG_BYTES, backupCount=2, encoding="utf-8")
-    except OSError as error:
-        print(f"chargebench: no log file is written ({error})", file=sys.stderr)
-        return None
-    handler.setFormatter(logging.Formatter("%(asctime)s %(levelname)s %(name)s: %(message)s"))
-    root = logging.getLogger("chargebench")
-    root.addHandler(handler)
-    root.setLevel(logging.INFO)
-    return handler
-
-
-def _stop_log(handler: logging.Handler | None) -> None:
-    if handler is not None:
-        logging.getLogger("chargebench").removeHandler(handler)
-        handler.close()
 
 
 def _close_on_signals(window: MainWindow) -> Mapping[signal.Signals, Any]:
@@ -213,7 +176,7 @@ def run_window(
     """
     check_screen()
     app = _application()
-    handler = _start_log()
+    handler = start_log("window")
     file = SettingsFile(settings_path())
     colours = THEMES[theme or file.settings.theme or _theme_of(app)]
     demo = operator is not None
@@ -247,4 +210,4 @@ def run_window(
             signal.signal(number, action)
         hooks.remove()
         QtCore.QThreadPool.globalInstance().waitForDone()
-        _stop_log(handler)
+        stop_log(handler)

@@ -23,7 +23,7 @@ COLUMNS: Final = (
     "Grinder, setting",
     "Treatment",
     "Water\n(µL/g)",
-    "Charge/mass\n(nC/g, ± 95 %)",
+    "Charge/mass\n(nC/g, ± U95)",
     "Mass\n(g)",
     "Verdict",
 )

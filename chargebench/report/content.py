@@ -13,7 +13,8 @@ from typing import Any, Final
 from matplotlib.figure import Figure
 
 from chargebench.report.figures import FIGURES, forest
-from chargebench.units import value_text
+from chargebench.report.tables import TREATMENTS_TITLE, number, set_aside_rows, treatment_rows
+from chargebench.units import value_and_u
 
 __all__ = ["CAUTIONS", "LIMITS", "METHOD", "Picture", "Section", "Table", "sections"]
 
@@ -80,9 +81,7 @@ def sections(found: Mapping[str, Any]) -> list[Section]:
     """The report on a study, given as ``study --json`` has it."""
     runs = found["runs"]
     made = [_head(found)]
-    made += [
-        Section(f"{g['coffee']} on {g['grinder']}: what was found", 2, tuple(conclusions(g))) for g in found["groups"]
-    ]
+    made += [Section(f"{_name(group)}: what was found", 2, tuple(conclusions(group))) for group in found["groups"]]
     for group in found["groups"]:
         own = [r for r in runs if (r["coffee"], r["grinder"]) == (group["coffee"], group["grinder"])]
         made += list(_group(group, own))
@@ -99,7 +98,8 @@ def sections(found: Mapping[str, Any]) -> list[Section]:
 def _head(found: Mapping[str, Any]) -> Section:
     study = found.get("study") or {}
     title = study.get("question") or "What the runs of this archive say"
-    return Section(title, 1, (found["band"], *_others(study)))
+    unknown = (f"doubt: {text}" for text in study.get("unknown_exclusions", ()))
+    return Section(title, 1, (found["band"], *unknown, *_others(study)))
 
 
 def _others(study: Mapping[str, Any]) -> tuple[str, ...]:
@@ -115,24 +115,41 @@ def conclusions(group: Mapping[str, Any]) -> list[str]:
     said = []
     if group["dry"]:
         dry = group["dry"]
-        said.append(f"Dry: {value_text(dry['mean_nC_per_g'], dry['u_nC_per_g'], 'nC/g')} over {dry['n']} runs.")
+        said.append(f"Dry: {value_and_u(dry['mean_nC_per_g'], dry['u_nC_per_g'], 'nC/g')} over {dry['n']} runs.")
     doses = group["neutralising_dose"] or {}
     said += [f"By {name}: {dose['text']}" for name, dose in doses.items()]
-    said += [item["text"] + "." for key in ("brew", "particle_sizes") for item in group.get(key, [])]
-    return said
+    beside = [item["text"] for key in ("brew", "equal_brew_time", "particle_sizes") for item in group[key]]
+    if group["bottleneck"]:
+        beside.append(group["bottleneck"]["text"])
+    said = said or ["Nothing is found about a dose: no dry or misted run counts."]
+    return [*said, *(_sentence(text) for text in beside)]
+
+
+def _sentence(text: str) -> str:
+    """Words that begin small and end open as a sentence."""
+    return f"{text[:1].upper()}{text[1:]}."
+
+
+def _name(group: Mapping[str, Any]) -> str:
+    """Coffee and grinder of a group."""
+    coffee, grinder = (group[key] or f"({key} not told)" for key in ("coffee", "grinder"))
+    return f"{coffee} on {grinder}"
 
 
 def _group(group: Mapping[str, Any], runs: Sequence[Mapping[str, Any]]) -> Iterator[Section]:
     pictures = [(caption, draw(group, runs)) for caption, draw in FIGURES.items()]
     parts: list[str | Table | Picture] = [Picture(c, figure) for c, figure in pictures if figure is not None]
     parts.insert(1 if parts else 0, _levels_table(group))
-    parts += (group.get("treatments") or {}).get("conclusions", [])
+    treatments = treatment_rows(group["treatments"])
+    if treatments:
+        parts += [_sentence(TREATMENTS_TITLE), Table(treatments[0], treatments[1:])]
+    parts += (group["treatments"] or {}).get("conclusions", [])
     parts += [f"{flag['severity']}: {flag['text']}" for flag in group["flags"]]
-    parts += [trend["text"] + "." for trend in group.get("trends", [])]
-    yield Section(f"{group['coffee']} on {group['grinder']}", 1, tuple(parts))
-    if group["set_aside"]:
-        rows = tuple((entry["run"], entry["reason"]) for entry in group["set_aside"])
-        yield Section("Runs set aside", 2, (Table(("run", "reason"), rows),))
+    parts += [_sentence(trend["text"]) for trend in group["trends"]]
+    yield Section(_name(group), 1, tuple(parts))
+    aside = set_aside_rows(group)
+    if aside:
+        yield Section("Runs set aside", 2, (Table(aside[0], aside[1:]),))
 
 
 def _levels_table(group: Mapping[str, Any]) -> Table:
@@ -150,15 +167,11 @@ def _level_row(level: Mapping[str, Any]) -> tuple[str, ...]:
         f"{level['dose_uL_per_g']:g}",
         str(level["n"]),
         f"{level['mean_nC_per_g']:+.2f}",
-        _number(level["u_nC_per_g"], ".2f"),
+        number(level["u_nC_per_g"], ".2f"),
         f"{level['rms_nC_per_g']:.2f}",
         "—" if tolerance is None else f"{tolerance[0]:+.1f} to {tolerance[1]:+.1f}",
         inside,
     )
-
-
-def _number(value: float | None, form: str) -> str:
-    return "—" if value is None else format(value, form)
 
 
 def _across(found: Mapping[str, Any]) -> Iterator[Section]:
@@ -191,11 +204,11 @@ def _run_row(run: Mapping[str, Any]) -> tuple[str, ...]:
         run["coffee"],
         run["grinder"],
         run["treatment"],
-        _number(run["water_uL_per_g"], "g"),
-        _number(run["collected_mass_g"], ".2f"),
-        _number(run["charge_to_mass_nC_per_g"], "+.2f"),
-        _number(run["U95_nC_per_g"], ".2g"),
-        _number(run["recovery_percent"], ".1f"),
+        number(run["water_uL_per_g"], "g"),
+        number(run["collected_mass_g"], ".2f"),
+        number(run["charge_to_mass_nC_per_g"], "+.2f"),
+        number(run["U95_nC_per_g"], ".2g"),
+        number(run["recovery_percent"], ".1f"),
         remarks,
     )
 

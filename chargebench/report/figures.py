@@ -31,6 +31,11 @@ def _figure(height: float = SIZE_INCHES[1]) -> tuple[Figure, Any]:
     return figure, axes
 
 
+def _numbers(values: Sequence[float | None]) -> list[float]:
+    """Values with NaN, which is not drawn, where one could not be had."""
+    return [math.nan if value is None else value for value in values]
+
+
 def _kept(runs: Runs, *treatments: str) -> list[Mapping[str, Any]]:
     """Runs that count, of these treatments."""
     return [
@@ -40,7 +45,7 @@ def _kept(runs: Runs, *treatments: str) -> list[Mapping[str, Any]]:
 
 def dose_curve(group: Group, runs: Runs) -> Figure | None:
     """Every run against water dose, the curve with its 95 % band, the equivalence band, the neutralising doses."""
-    shown = _kept(runs, "dry", "misted")
+    shown = [run for run in _kept(runs, "dry", "misted") if run["water_uL_per_g"] is not None]
     if not shown:
         return None
     figure, axes = _figure()
@@ -51,9 +56,8 @@ def dose_curve(group: Group, runs: Runs) -> Figure | None:
     axes.axhline(0, color=MIDDLE, lw=0.8)
     points = (group["curve"] or {}).get("points")
     if points:
-        axes.fill_between(
-            points["dose_uL_per_g"], points["low_nC_per_g"], points["high_nC_per_g"], color=MIDDLE, alpha=0.25, lw=0
-        )
+        low, high = (_numbers(points[name]) for name in ("low_nC_per_g", "high_nC_per_g"))
+        axes.fill_between(points["dose_uL_per_g"], low, high, color=MIDDLE, alpha=0.25, lw=0)
         label = f"{group['curve']['name']}, 95 % band"
         axes.plot(points["dose_uL_per_g"], points["mean_nC_per_g"], color=DARK, lw=1.4, label=label)
     for treatment in ("dry", "misted"):

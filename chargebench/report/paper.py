@@ -20,6 +20,9 @@ _TEXT_MM = 175.0
 _CHARACTER_MM = 1.5
 """Of the small type of tables, bold, on average."""
 
+_HEAD_MM = 1.8
+"""Of a column's name, which may be of capitals and must not be broken."""
+
 _LONGEST_WORD = 64
 """Characters that a column makes room for: those of a hash."""
 
@@ -66,7 +69,7 @@ def _fonts() -> None:
             pdfmetrics.registerFont(TTFont(name, str(folder / file)))
 
 
-def _style(size: float, *, bold: bool = False, before: float = 0.0) -> Any:
+def _style(size: float, *, bold: bool = False, before: float = 0.0, keep: bool = False) -> Any:
     from reportlab.lib.styles import ParagraphStyle
 
     name = _BOLD if bold else _FONT
@@ -77,7 +80,7 @@ def _style(size: float, *, bold: bool = False, before: float = 0.0) -> Any:
         leading=1.35 * size,
         spaceBefore=before,
         spaceAfter=4,
-        keepWithNext=bold,
+        keepWithNext=bold or keep,
         splitLongWords=1,
     )
 
@@ -87,22 +90,24 @@ def _section(section: Section, *, first: bool) -> list[Any]:
 
     size = 15 if first else (12, 10)[section.level - 1]
     flow = [Paragraph(_text(section.title), _style(size, bold=True, before=10))]
-    for part in section.parts:
-        flow.append(_part(part))
+    for part, after in zip(section.parts, (*section.parts, "")[1:], strict=True):
+        flow += _part(part, keep=isinstance(after, Table))
     return flow
 
 
-def _part(part: str | Table | Picture) -> Any:
+def _part(part: str | Table | Picture, *, keep: bool) -> list[Any]:
+    """One part; a paragraph may be kept on the page of the table that follows it, a picture is on its caption's."""
     from reportlab.lib.units import mm
-    from reportlab.platypus import Image, KeepTogether, Paragraph
+    from reportlab.platypus import Image, Paragraph
 
     if isinstance(part, str):
-        return Paragraph(_text(part), _style(9))
+        return [Paragraph(_text(part), _style(9, keep=keep))]
     if isinstance(part, Table):
-        return _table(part)
+        return [_table(part)]
     width, height = part.figure.get_size_inches()
     image = Image(io.BytesIO(png(part.figure)), 150 * mm, 150 * mm * height / width)
-    return KeepTogether([image, Paragraph(_text(part.caption), _style(8))])
+    image.keepWithNext = True
+    return [image, Paragraph(_text(part.caption), _style(8))]
 
 
 def _table(table: Table) -> Any:
@@ -128,8 +133,11 @@ def _table(table: Table) -> Any:
 def _widths_mm(table: Table) -> list[float]:
     """Width of each column: room for its longest word, and the rest of the page by how much longer its cells are."""
     columns = list(zip(table.header, *table.rows, strict=True))
-    words = [max(len(word) for cell in c for word in cell.split() or [""]) for c in columns]
-    least = [1.5 + _CHARACTER_MM * min(longest, _LONGEST_WORD) for longest in words]
+    words = [[max((len(word) for word in cell.split()), default=0) for cell in column] for column in columns]
+    longest = [
+        max(_HEAD_MM * head, *(_CHARACTER_MM * min(n, _LONGEST_WORD) for n in body), 0.0) for head, *body in words
+    ]
+    least = [1.5 + width_mm for width_mm in longest]
     wanted = [1.5 + _CHARACTER_MM * min(max(len(cell) for cell in c), 60) for c in columns]
     spare = _TEXT_MM - sum(least)
     if spare <= 0:

@@ -18,7 +18,7 @@ from typing import Final, Literal
 from chargebench.errors import TagError
 from chargebench.runs.text import can_be_stored, visible
 
-__all__ = ["LONGEST_TEXT", "TAGS", "WATER_G_PER_UL", "Tag", "TagValue", "check_tags", "read_tags"]
+__all__ = ["BREWS", "LONGEST_TEXT", "TAGS", "WATER_G_PER_UL", "Tag", "TagValue", "check_tags", "read_tags"]
 
 TagValue = str | float
 
@@ -26,6 +26,9 @@ LONGEST_TEXT: Final = 10_000
 """Characters a tag's text may have."""
 
 MOST_TAGS: Final = 200
+BREWS: Final = ("espresso", "filter")
+"""Kinds of brew that are told apart."""
+
 WATER_G_PER_UL: Final = 0.000998
 """Mass of a microlitre of water at 20 °C to 22 °C, close enough to find tags that contradict each other."""
 
@@ -98,6 +101,7 @@ _ROWS: Final = (
     Tag("note", "text", "anything worth keeping"),
     Tag("mass_before_g", "number", "cup weighed by hand before the grind", "g", -10_000.0, 100_000.0),
     Tag("mass_after_g", "number", "cup weighed by hand after the grind", "g", -10_000.0, 100_000.0),
+    Tag("brew_method", "choice", "how the drink was made: such brews only compare among themselves", choices=BREWS),
     Tag("brew_time_s", "number", "time the drink made of these grounds took", "s", 0.0, 86_400.0),
     Tag("beverage_g", "number", "mass of that drink", "g", 0.0, 10_000.0),
     Tag("tds_percent", "number", "dissolved solids of that drink", "%", 0.0, 100.0),

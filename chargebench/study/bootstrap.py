@@ -162,7 +162,7 @@ def _fit_all(fit: Fit, mean: Floats, error: Singles, shapes: int) -> tuple[Float
     row = np.arange(len(error))
     rss = gain[row, best].astype(float) + np.einsum("bn,bn->b", error, error)
     projected = np.stack([product[row, i * g + best] for i in range(q)], axis=1) + on_mean[best]
-    level = np.matmul(np.linalg.inv(upper)[best], projected[:, :, None])[:, :, 0]
+    level = np.matmul(np.linalg.pinv(upper)[best], projected[:, :, None])[:, :, 0]
     return rss, np.concatenate([level, fit.grid.theta[keep][best]], axis=1)
 
 

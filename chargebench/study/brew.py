@@ -1,74 +1,107 @@
-"""Whether it matters in the cup: brew times, extraction, particle sizes, grinders with a bottleneck. Pure, on rows.
+"""Whether it matters in the cup: brew times, extraction, clumps and particle sizes, misted against dry. Pure, on rows.
 
 Brew records travel as tags of the run that made the grounds: ``brew_time_s``, ``beverage_g``, ``tds_percent``,
-``d10_um`` …. Owns no claim about charge.
+``d10_um`` …. A grinder's setting moves them more than water does, so runs compare only within one setting; espresso
+and filter brews never compare with each other. Owns no claim about charge.
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
-from typing import Any, Final
+from typing import Final, NamedTuple
 
 import numpy as np
 
 from chargebench.errors import StudyError
+from chargebench.runs.tags import BREWS
+from chargebench.study.intervals import runs_for_difference
 from chargebench.study.rows import Floats, StudyRun, usable
 
 __all__ = [
-    "FEW_GRINDERS",
-    "Bottleneck",
+    "KINDS",
     "Shift",
-    "association",
-    "at_equal_brew_time",
-    "bottleneck_ratio",
-    "brew_shift",
+    "brew_kind",
+    "brew_shifts",
+    "brew_value",
+    "compared",
     "extraction_percent",
+    "impossible_brew",
+    "kind_words",
+    "kinds_of",
+    "setting_of",
     "size_shifts",
 ]
 
-FEW_GRINDERS: Final = 6
-"""Below this many grinders a rank correlation cannot reach p < 0.05 with any honesty."""
+KINDS: Final = (*BREWS, "")
+"""Kinds of brew in the order they are told; the last is a brew whose kind is not told."""
 SIZES: Final = ("d10_um", "d50_um", "d90_um", "below_100um_percent")
+FEWEST_PAIRS: Final = 3
+NAMES: Final = {
+    "brew_time_s": ("brew time", "s"),
+    "extraction_percent": ("extraction", "%"),
+    "tds_percent": ("dissolved solids", "%"),
+    "clump_mass_g": ("clump mass", "g"),
+    "d10_um": ("d10", "µm"),
+    "d50_um": ("d50", "µm"),
+    "d90_um": ("d90", "µm"),
+    "below_100um_percent": ("finer than 100 µm", "%"),
+}
+"""Quantities in words, with their units."""
+
+Stratum = tuple[Floats, Floats]
+"""Dry and misted values of runs that compare."""
 
 
 @dataclass(frozen=True)
 class Shift:
-    """Misted against dry of one quantity.
+    """Misted against dry of one quantity, in one kind of brew, at equal grinder setting.
 
     Attributes
     ----------
-    quantity, unit : str
+    quantity, unit, kind : str
+    settings : tuple of str
+        Settings at which both were seen.
     dry, misted : float
-        Means.
+        Means over those settings, both weighted alike.
     difference, ratio : float
         Misted minus dry; misted over dry (NaN where a value is not positive).
     difference_ci95, ratio_ci95 : (float, float)
+        Infinite where there is no scatter to tell from.
     p : float
         Two-sided, of no difference.
     dof : float
     n_dry, n_misted : int
+        Runs, or pairs within a block.
+    left_out : int
+        Runs at settings that only one of the two has, or in blocks without a pair.
     paired : bool
         Whether runs were paired within block.
     repeats_needed : int or None
         Runs a group that would show a tenth of the dry value with 80 % power, where this comparison is inconclusive.
+    reason : str
+        Why nothing can be compared, or empty; all numbers are NaN then.
     """
 
     quantity: str
     unit: str
-    dry: float
-    misted: float
-    difference: float
-    difference_ci95: tuple[float, float]
-    ratio: float
-    ratio_ci95: tuple[float, float]
-    p: float
-    dof: float
-    n_dry: int
-    n_misted: int
-    paired: bool
-    repeats_needed: int | None
+    kind: str
+    settings: tuple[str, ...] = ()
+    dry: float = math.nan
+    misted: float = math.nan
+    difference: float = math.nan
+    difference_ci95: tuple[float, float] = (math.nan, math.nan)
+    ratio: float = math.nan
+    ratio_ci95: tuple[float, float] = (math.nan, math.nan)
+    p: float = math.nan
+    dof: float = math.nan
+    n_dry: int = 0
+    n_misted: int = 0
+    left_out: int = 0
+    paired: bool = False
+    repeats_needed: int | None = None
+    reason: str = ""
 
     @property
     def conclusive(self) -> bool:
@@ -78,16 +111,57 @@ class Shift:
     @property
     def words(self) -> str:
         """The conclusion in plain words."""
+        name = f"{NAMES[self.quantity][0]}, {kind_words(self.kind)}"
+        if self.reason:
+            return f"{name}: {self.reason}"
+        said = f"{name}, {_settings_words(self.settings)}: misted {self.misted:.3g}, dry {self.dry:.3g} {self.unit}; "
+        return said + self._difference_words() + self._count_words()
+
+    def _difference_words(self) -> str:
         low, high = self.difference_ci95
+        size = f"{self.difference:+.3g} {self.unit}"
         if not math.isfinite(low):
-            return (
-                f"{self.quantity}: {self.difference:+.3g} {self.unit}, but without any scatter no interval can be given"
-            )
-        span = f"{self.difference:+.3g} {self.unit} [{low:+.3g}, {high:+.3g}]"
+            return f"the difference is {size}, but without any scatter no interval can be given"
+        span = f"{size}, 95 % interval {low:+.3g} to {high:+.3g}"
         if self.conclusive:
-            return f"{self.quantity}: misted differs from dry by {span}"
+            return f"misted differs from dry by {span}"
         more = f"; {self.repeats_needed} runs of each would show a tenth" if self.repeats_needed else ""
-        return f"{self.quantity}: no difference shown, {span}; that is not the same as no difference{more}"
+        return f"no difference shown, {span}; that is not the same as no difference{more}"
+
+    def _count_words(self) -> str:
+        runs = f"{self.n_dry} pairs within blocks" if self.paired else f"{self.n_dry} dry, {self.n_misted} misted runs"
+        return f" ({runs}; {self.left_out} without a counterpart left out)" if self.left_out else f" ({runs})"
+
+
+def kind_words(kind: str) -> str:
+    """A kind of brew in words."""
+    return kind or "kind of brew not told"
+
+
+def _settings_words(settings: Sequence[str]) -> str:
+    named = ", ".join(setting or "not told" for setting in settings)
+    return f"setting {named}" if len(settings) == 1 else f"at equal setting ({named})"
+
+
+def brew_kind(row: StudyRun) -> str:
+    """``espresso`` or ``filter``: as the tag ``brew_method`` says, else the setting; empty where neither does."""
+    told = row.tags.get("brew_method")
+    if told in BREWS:
+        return str(told)
+    said = [kind for kind in BREWS if kind in row.setting.lower()]
+    return said[0] if len(said) == 1 else ""
+
+
+def kinds_of(rows: Iterable[StudyRun]) -> list[tuple[str, list[StudyRun]]]:
+    """Runs that count, by kind of brew."""
+    counted = usable(rows)
+    by_kind = ((kind, [row for row in counted if brew_kind(row) == kind]) for kind in KINDS)
+    return [(kind, own) for kind, own in by_kind if own]
+
+
+def setting_of(row: StudyRun) -> str:
+    """The setting without differences of spacing and capitals."""
+    return " ".join(row.setting.lower().split())
 
 
 def extraction_percent(tds_percent: float, beverage_g: float, dose_g: float) -> float:
@@ -105,185 +179,168 @@ def extraction_percent(tds_percent: float, beverage_g: float, dose_g: float) -> 
     return tds_percent * beverage_g / dose_g
 
 
+def _extraction(row: StudyRun) -> float:
+    """Extraction of a run; NaN where it was not recorded.
+
+    Raises
+    ------
+    StudyError
+        When it is no possible brew.
+    """
+    parts = [row.tags.get("tds_percent"), row.tags.get("beverage_g"), row.dose_g]
+    numbers = [float(part) for part in parts if isinstance(part, int | float) and math.isfinite(part)]
+    return extraction_percent(*numbers) if len(numbers) == len(parts) else math.nan
+
+
+def impossible_brew(row: StudyRun) -> str:
+    """What makes the brew of a run impossible, or an empty text."""
+    try:
+        _extraction(row)
+    except StudyError as error:
+        return str(error)
+    return ""
+
+
 def brew_value(row: StudyRun, quantity: str) -> float:
-    """A brew quantity of a run: a tag, or ``extraction_percent`` from three of them; NaN where it is missing."""
+    """A brew quantity of a run: a tag, or ``extraction_percent`` from three of them; NaN where it cannot be had."""
     if quantity == "extraction_percent":
-        parts = [row.tags.get("tds_percent"), row.tags.get("beverage_g"), row.dose_g]
-        if not all(isinstance(part, int | float) and math.isfinite(part) for part in parts):
-            return math.nan
-        return extraction_percent(*(float(part) for part in parts))  # type: ignore[arg-type]
+        return math.nan if impossible_brew(row) else _extraction(row)
     value = row.tags.get(quantity)
     return float(value) if isinstance(value, int | float) else math.nan
 
 
-def brew_shift(rows: Sequence[StudyRun], quantity: str = "brew_time_s", unit: str = "s") -> Shift | None:
-    """Misted against dry of a brew quantity; None where either has fewer than two runs.
+def brew_shifts(rows: Sequence[StudyRun], quantity: str = "brew_time_s") -> list[Shift]:
+    """Misted against dry of a quantity at equal setting, for each kind of brew that has both.
 
-    Runs are paired within block (block means) where at least three blocks hold both; else Welch's comparison. The ratio
-    and its interval come from the same comparison on logarithms.
+    Runs are paired within block and setting where at least three such places hold both; else dry and misted runs of
+    each setting are compared, the settings weighed by their runs, each treatment with a scatter of its own (Welch's
+    comparison where there is one setting). The ratio and its interval come from the same comparison on logarithms.
     """
-    groups = {arm: _by_block(rows, arm, quantity) for arm in ("dry", "misted")}
-    both = sorted(set(groups["dry"]) & set(groups["misted"]) - {""})
-    if len(both) >= 3:
-        means = [np.array([np.mean(groups[arm][block]) for block in both]) for arm in ("dry", "misted")]
-        return _shift(quantity, unit, means[0], means[1], paired=True)
-    flat = [np.array([v for values in groups[arm].values() for v in values]) for arm in ("dry", "misted")]
-    if min(len(values) for values in flat) < 2:
-        return None
-    return _shift(quantity, unit, flat[0], flat[1], paired=False)
+    unit = NAMES[quantity][1]
+    found = (_shift_of(quantity, unit, kind, own) for kind, own in kinds_of(rows))
+    return [shift for shift in found if shift is not None]
 
 
 def size_shifts(rows: Sequence[StudyRun]) -> list[Shift]:
     """Shift of every particle-size figure that both arms carry."""
-    found = (brew_shift(rows, name, "%" if name.endswith("percent") else "µm") for name in SIZES)
-    return [shift for shift in found if shift is not None]
+    return [shift for name in SIZES for shift in brew_shifts(rows, name)]
 
 
-def _by_block(rows: Sequence[StudyRun], treatment: str, quantity: str) -> dict[str, list[float]]:
-    blocks: dict[str, list[float]] = {}
-    for row in usable(rows):
-        value = brew_value(row, quantity)
-        if row.treatment == treatment and math.isfinite(value):
-            blocks.setdefault(row.block, []).append(value)
-    return blocks
+def _shift_of(quantity: str, unit: str, kind: str, rows: Sequence[StudyRun]) -> Shift | None:
+    """The shift in one kind of brew, or why there is none; None where dry or misted runs carry no such value."""
+    values = [(row, value) for row in rows if math.isfinite(value := brew_value(row, quantity))]
+    values = [(row, value) for row, value in values if row.treatment in ("dry", "misted")]
+    if len({row.treatment for row, _ in values}) < 2:
+        return None
+    at_setting = _strata(values, blocks=False)
+    in_block = {place: s for place, s in _strata(values, blocks=True).items() if place[0]}
+    paired = len(in_block) >= FEWEST_PAIRS
+    places = in_block if paired else at_setting
+    if not at_setting:
+        said = "no grinder setting has both dry and misted runs, and they compare at equal setting only"
+        return Shift(quantity, unit, kind, reason=said)
+    strata = list(places.values())
+    counts = [sum(len(s[arm]) for s in strata) for arm in (0, 1)]
+    if min(counts) < 2:
+        said = f"{counts[0]} dry and {counts[1]} misted runs at equal setting found, two of each are needed"
+        return Shift(quantity, unit, kind, reason=said)
+    if not paired and len(strata) >= FEWEST_PAIRS and max(len(a) for s in strata for a in s) == 1:
+        paired = True  # one of each at every setting: the pairs are all there is
+    left_out = len(values) - sum(counts)
+    settings = tuple(sorted({setting for _, setting in places}))
+    return _shift(Shift(quantity, unit, kind, settings, left_out=left_out, paired=paired), strata)
 
 
-def _shift(quantity: str, unit: str, dry: Floats, misted: Floats, *, paired: bool) -> Shift:
-    test = _compare(dry, misted, paired)
+def _strata(values: Iterable[tuple[StudyRun, float]], *, blocks: bool) -> dict[tuple[str, str], Stratum]:
+    """Dry and misted values by block (if asked) and setting, where there are both."""
+    found: dict[tuple[str, str], dict[str, list[float]]] = {}
+    for row, value in values:
+        place = (row.block if blocks else "", setting_of(row))
+        found.setdefault(place, {"dry": [], "misted": []})[row.treatment].append(value)
+    return {place: (np.array(s["dry"]), np.array(s["misted"])) for place, s in found.items() if all(s.values())}
+
+
+def _shift(shift: Shift, strata: Sequence[Stratum]) -> Shift:
+    """A shift with its numbers filled in."""
+    from dataclasses import replace
+
+    if shift.paired:
+        strata = [(np.array([dry.mean()]), np.array([misted.mean()])) for dry, misted in strata]
+    test = compared(strata, paired=shift.paired)
     ratio, ratio_ci95 = math.nan, (math.nan, math.nan)
-    if min(dry.min(), misted.min()) > 0:
-        logs = _compare(np.log(dry), np.log(misted), paired)
-        ratio, ratio_ci95 = math.exp(logs[0]), (math.exp(logs[1][0]), math.exp(logs[1][1]))
-    low, high = test[1]
-    needed = None if low > 0.0 or high < 0.0 else repeats_for(0.1 * abs(float(dry.mean())), dry, misted, paired)
-    return Shift(
-        quantity, unit, float(dry.mean()), float(misted.mean()), test[0], (low, high), ratio, ratio_ci95,
-        test[2], test[3], len(dry), len(misted), paired, needed,
+    if min(float(arm.min()) for stratum in strata for arm in stratum) > 0:
+        logs = compared([(np.log(dry), np.log(misted)) for dry, misted in strata], paired=shift.paired)
+        ratio, ratio_ci95 = _exp(logs.difference), (_exp(logs.ci95[0]), _exp(logs.ci95[1]))
+    low, high = test.ci95
+    needed = None if low > 0.0 or high < 0.0 else _repeats(0.1 * abs(test.dry), test.sd, shift.paired)
+    return replace(
+        shift, dry=test.dry, misted=test.dry + test.difference, difference=test.difference, difference_ci95=test.ci95,
+        ratio=ratio, ratio_ci95=ratio_ci95, p=test.p, dof=test.dof, repeats_needed=needed,
+        n_dry=sum(len(dry) for dry, _ in strata), n_misted=sum(len(misted) for _, misted in strata),
     )  # fmt: skip
 
 
-def _compare(dry: Floats, misted: Floats, paired: bool) -> tuple[float, tuple[float, float], float, float]:
-    """Difference, its 95 % interval, p and degrees of freedom.
-
-    Readings without any scatter (rounded times) say nothing of their error: the interval is then unbounded, p NaN.
-    """
-    from scipy import stats
-
-    difference = float(misted.mean() - dry.mean())
-    spread = float(np.ptp(misted - dry)) if paired else float(max(np.ptp(dry), np.ptp(misted)))
-    if spread <= 1e-9 * float(np.abs(dry).max()):
-        return difference, (-math.inf, math.inf), math.nan, math.nan
-    test = stats.ttest_rel(misted, dry) if paired else stats.ttest_ind(misted, dry, equal_var=False)
-    interval = test.confidence_interval(0.95)
-    return difference, (float(interval.low), float(interval.high)), float(test.pvalue), float(test.df)
+def _exp(value: float) -> float:
+    """Exponential; infinite where it is too large."""
+    return math.exp(value) if value < 700 else math.inf
 
 
-def repeats_for(difference: float, dry: Floats, misted: Floats, paired: bool) -> int | None:
-    """Runs a group (or pairs) needed to show a difference with 80 % power at 5 %, from the scatter seen so far."""
-    from statsmodels.stats.power import TTestIndPower, TTestPower
-
-    spread = float(np.std(misted - dry, ddof=1)) if paired else math.sqrt((dry.var(ddof=1) + misted.var(ddof=1)) / 2)
-    if not (spread > 0 and difference > 0):
-        return None
-    effect = difference / spread
-    if effect > 20:  # two runs already show it; the power routine cannot start so far out
-        return 2
-    power = TTestPower() if paired else TTestIndPower()
-    return max(2, math.ceil(float(power.solve_power(effect_size=effect, alpha=0.05, power=0.8))))
+def _repeats(difference: float, sd: float, paired: bool) -> int | None:
+    """Runs a group (or pairs) that show a difference with 80 % power; None where no scatter was seen."""
+    return runs_for_difference(difference / sd, paired=paired) if sd > 0 and difference > 0 else None
 
 
-@dataclass(frozen=True)
-class Bottleneck:
-    """Espresso over filter grind time of a grinder at equal dose; well above 1: its burrs are the bottleneck."""
+class Compared(NamedTuple):
+    """A difference, second minus first, within strata; `sd` is that of single runs, or of differences of pairs."""
 
-    grinder: str
-    ratio: float
+    dry: float
+    difference: float
     ci95: tuple[float, float]
-    n_espresso: int
-    n_filter: int
+    p: float
+    dof: float
+    sd: float
 
 
-def bottleneck_ratio(rows: Sequence[StudyRun], grinder: str) -> Bottleneck | None:
-    """Ratio of grind times per gram of dose between runs whose setting says ``espresso`` and ``filter``.
+def compared(strata: Sequence[Stratum], *, paired: bool) -> Compared:
+    """Difference of two arms within strata, its 95 % interval, p and degrees of freedom.
 
-    Welch's comparison of logarithms; None with fewer than two dry runs at either setting. Misted runs are left out,
-    since water itself may slow a grinder.
+    Values without any scatter (rounded times) say nothing of their error: the interval is then unbounded, p NaN.
     """
-    times: dict[str, list[float]] = {"espresso": [], "filter": []}
-    for row in usable(rows):
-        kind = next((kind for kind in times if kind in row.setting.lower()), None)
-        if row.grinder == grinder and row.treatment == "dry" and kind and row.grind_time_s > 0 and row.dose_g > 0:
-            times[kind].append(math.log(row.grind_time_s / row.dose_g))
-    if min(len(values) for values in times.values()) < 2:
-        return None
-    slow, fast = np.array(times["espresso"]), np.array(times["filter"])
-    difference, (low, high), _, _ = _compare(fast, slow, paired=False)
-    ci95 = (math.exp(low), math.exp(high))
-    return Bottleneck(grinder, math.exp(difference), ci95, len(slow), len(fast))
+    from scipy.special import stdtr, stdtrit
+
+    size = np.array([[len(a), len(b)] for a, b in strata], dtype=float)
+    mean = np.array([[a.mean(), b.mean()] for a, b in strata])
+    weight = np.ones(len(strata)) if paired else size[:, 0] * size[:, 1] / size.sum(axis=1)
+    weight = weight / weight.sum()
+    first, difference = float(weight @ mean[:, 0]), float(weight @ (mean[:, 1] - mean[:, 0]))
+    variance, dof, sd = _paired(mean) if paired else _pooled(strata, size, weight)
+    u = math.sqrt(variance)
+    if not (dof > 0 and u > 1e-9 * float(np.abs(mean).max())):
+        return Compared(first, difference, (-math.inf, math.inf), math.nan, math.nan, math.nan)
+    half = float(stdtrit(dof, 0.975)) * u
+    p = 2 * float(stdtr(dof, -abs(difference) / u))
+    return Compared(first, difference, (difference - half, difference + half), p, dof, sd)
 
 
-def association(bottleneck: Mapping[str, float], effect: Mapping[str, float]) -> dict[str, Any]:
-    """Rank correlation, across grinders, of the bottleneck ratio with the effect of misting.
+def _paired(mean: Floats) -> tuple[float, float, float]:
+    gap = mean[:, 1] - mean[:, 0]
+    sd = float(gap.std(ddof=1))
+    return sd * sd / len(gap), len(gap) - 1.0, sd
 
-    Returns
-    -------
-    dict
-        ``grinders, rho, p`` (exact, over all orders where there are at most 9 grinders, else over 100,000 drawn ones)
-        and ``warning`` (empty from `FEW_GRINDERS` grinders on). ``rho`` and ``p`` are None below three grinders.
+
+def _pooled(strata: Sequence[Stratum], size: Floats, weight: Floats) -> tuple[float, float, float]:
+    """Variance, degrees of freedom (Welch and Satterthwaite) and scatter of single runs.
+
+    Each arm has a scatter of its own over all strata; an arm that repeats nothing borrows the other's.
     """
-    from scipy import stats
-
-    names = sorted(set(bottleneck) & set(effect))
-    warning = ""
-    if len(names) < FEW_GRINDERS:
-        warning = f"{len(names)} grinders: far too few to show an association; take this as a picture, not as a finding"
-    if len(names) < 3:
-        return {"grinders": len(names), "rho": None, "p": None, "warning": warning}
-    x, y = np.array([bottleneck[n] for n in names]), np.array([effect[n] for n in names])
-    if np.ptp(x) == 0 or np.ptp(y) == 0:
-        return {"grinders": len(names), "rho": None, "p": None, "warning": warning or "all grinders are alike"}
-    count = math.factorial(len(names)) if len(names) <= 9 else 100_000
-    test = stats.permutation_test(
-        (x,),
-        lambda order: stats.spearmanr(order, y).statistic,
-        permutation_type="pairings",
-        n_resamples=count if len(names) > 9 else np.inf,
-        rng=np.random.default_rng(1),
-    )
-    return {"grinders": len(names), "rho": float(test.statistic), "p": float(test.pvalue), "warning": warning}
-
-
-def at_equal_brew_time(rows: Sequence[StudyRun], quantity: str = "extraction_percent") -> dict[str, Any]:
-    """Misted against dry, ground finer, at equal brew time.
-
-    A straight line of the quantity on brew time is fitted to the dry runs of all settings; each misted run is compared
-    with that line at its own brew time, provided the dry runs reach it: nothing is extrapolated.
-
-    Returns
-    -------
-    dict
-        ``n_dry, n_misted, outside`` (misted runs beyond the tested dry range), ``difference, ci95`` (None where fewer
-        than three dry brew times or two misted runs are left), ``reason``.
-    """
-    import statsmodels.api as sm
-
-    points = {arm: _brewed(rows, arm, quantity) for arm in ("dry", "misted")}
-    dry, misted = points["dry"], points["misted"]
-    empty = {"n_dry": len(dry), "n_misted": len(misted), "outside": 0, "difference": None, "ci95": None}
-    if len(np.unique(dry[:, 0])) < 3:
-        return {**empty, "reason": "dry runs at three brew times at least are needed; grind finer without water"}
-    inside = (misted[:, 0] >= dry[:, 0].min()) & (misted[:, 0] <= dry[:, 0].max())
-    outside = int((~inside).sum())
-    if inside.sum() < 2:
-        return {**empty, "outside": outside, "reason": "fewer than two misted runs within the dry runs' brew times"}
-    both = np.vstack([dry, misted[inside]])
-    arm = np.r_[np.zeros(len(dry)), np.ones(int(inside.sum()))]
-    fit = sm.OLS(both[:, 1], np.column_stack([np.ones(len(both)), both[:, 0], arm])).fit()
-    low, high = (float(v) for v in fit.conf_int(0.05)[2])
-    return {**empty, "outside": outside, "difference": float(fit.params[2]), "ci95": [low, high], "reason": ""}
-
-
-def _brewed(rows: Sequence[StudyRun], treatment: str, quantity: str) -> Floats:
-    pairs = [(brew_value(r, "brew_time_s"), brew_value(r, quantity)) for r in usable(rows) if r.treatment == treatment]
-    kept = [pair for pair in pairs if all(math.isfinite(v) for v in pair)]
-    return np.array(kept, dtype=float).reshape(-1, 2)
+    squares = np.array([sum(float(((s[arm] - s[arm].mean()) ** 2).sum()) for s in strata) for arm in (0, 1)])
+    free = size.sum(axis=0) - len(strata)
+    if free.min() < 1:
+        squares, free = np.full(2, squares.sum()), np.full(2, free.sum())
+    if free.min() < 1:
+        return 0.0, 0.0, 0.0
+    each = squares / free
+    part = each * (weight[:, None] ** 2 / size).sum(axis=0)
+    total = float(part.sum())
+    dof = total**2 / float((part**2 / free).sum()) if total > 0 else 0.0
+    return total, dof, math.sqrt(float(each.mean()))

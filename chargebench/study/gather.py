@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Mapping, Sequence
+from difflib import get_close_matches
 from pathlib import Path
 from typing import Any
 
@@ -30,6 +31,7 @@ __all__ = [
     "runs_table",
     "study_archive",
     "study_progress",
+    "unknown_exclusions",
 ]
 
 _SEVERITIES = ("reject", "doubt", "note")
@@ -87,6 +89,18 @@ def of_arms(study: StudyFile, rows: Iterable[StudyRun]) -> tuple[list[StudyRun],
         mine = any(row.purpose == "blank" or arm.coffee == row.coffee for arm in on_grinder)
         (asked if mine else others).append(row)
     return asked, others
+
+
+def unknown_exclusions(archive: Archive, study: StudyFile) -> list[str]:
+    """One sentence for each run that a study sets aside and its archive does not hold: it sets nothing aside."""
+    known = {entry.run_id for entry in archive.entries() if entry.run_id}
+    said = []
+    for run in study.excluded:
+        if run not in known:
+            near = get_close_matches(run, known, 1, 0.8)
+            hint = f"; did you mean {near[0]}?" if near else ""
+            said.append(f"[[exclude]] names {run!r}, which is no run of {archive.folder}: nothing is set aside{hint}")
+    return said
 
 
 def row_of_outcome(outcome: Mapping[str, Any], order: int = 0, excluded: str = "") -> StudyRun:

@@ -1,4 +1,4 @@
-"""Intervals that no library at hand has: of a ratio (Fieller), and the power of a one-sample equivalence test.
+"""What no library at hand has: the interval of a ratio (Fieller), and how many runs show something.
 
 Pure functions of numbers; know nothing of runs.
 """
@@ -6,10 +6,19 @@ Pure functions of numbers; know nothing of runs.
 from __future__ import annotations
 
 import math
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Literal
 
-__all__ = ["RatioInterval", "equivalence_power", "fieller", "runs_for_equivalence"]
+__all__ = [
+    "RatioInterval",
+    "difference_power",
+    "equivalence_power",
+    "fieller",
+    "holm",
+    "runs_for_difference",
+    "runs_for_equivalence",
+]
 
 
 @dataclass(frozen=True)
@@ -60,6 +69,16 @@ def fieller(a: float, b: float, var_a: float, var_b: float, cov_ab: float = 0.0,
     return RatioInterval("inside" if square > 0 else "outside", ends[0], ends[1], g)
 
 
+def holm(p: Sequence[float]) -> list[float]:
+    """p values adjusted for their number (Holm 1979): running maximum of each, in order, times how many are left."""
+    order = sorted(range(len(p)), key=lambda i: p[i])
+    found, largest = [0.0] * len(p), 0.0
+    for place, i in enumerate(order):
+        largest = max(largest, min(1.0, p[i] * (len(p) - place)))
+        found[i] = largest
+    return found
+
+
 def equivalence_power(
     n: int, sd: float, band: float, mean: float = 0.0, alpha: float = 0.05, dof: int | None = None
 ) -> float:
@@ -70,34 +89,86 @@ def equivalence_power(
     Exact for normal runs: the joint distribution of mean and standard deviation, integrated over the latter (Owen
     1965).
     """
-    from scipy.integrate import quad
-    from scipy.special import gammaln, ndtr, stdtrit
+    from scipy.special import ndtr, stdtrit
 
     nu = n - 1 if dof is None else dof
     if nu < 1:
         return 0.0
     t = float(stdtrit(nu, 1 - alpha))
     edge = band * math.sqrt(n) / (t * sd)  # ratio of the standard deviation found to the true one: beyond, none passes
-    logscale = math.log(2) + nu / 2 * math.log(nu / 2) - float(gammaln(nu / 2))
 
     def passing(ratio: float) -> float:
         room = band * math.sqrt(n) / sd - t * ratio
         shift = mean * math.sqrt(n) / sd
-        density = math.exp(logscale + nu * math.log(ratio) - nu * ratio * ratio / 2) / ratio if ratio > 0 else 0.0
-        return density * float(ndtr(room - shift) - ndtr(-room - shift))
+        return float(ndtr(room - shift) - ndtr(-room - shift))
 
-    top = min(edge, 1 + 12 / math.sqrt(nu))
-    return float(quad(passing, 0.0, top, limit=200, points=[min(1.0, top / 2)])[0])
+    return _over_spreads(passing, nu, edge, edge)
+
+
+def _over_spreads(chance: Callable[[float], float], nu: int, top: float, bend: float) -> float:
+    """Mean of a chance that depends on the standard deviation found over the true one, up to `top`; it bends there."""
+    from scipy.integrate import quad
+    from scipy.special import gammaln
+
+    logscale = math.log(2) + nu / 2 * math.log(nu / 2) - float(gammaln(nu / 2))
+
+    def weighed(ratio: float) -> float:
+        density = math.exp(logscale + nu * math.log(ratio) - nu * ratio * ratio / 2) / ratio if ratio > 0 else 0.0
+        return density * chance(ratio)
+
+    start, end = max(0.0, 1 - 12 / math.sqrt(nu)), min(top, 1 + 12 / math.sqrt(nu))
+    bends = [point for point in (1.0, bend, (start + end) / 2) if start < point < end]
+    return float(quad(weighed, start, end, limit=200, points=bends)[0]) if start < end else 0.0
+
+
+def difference_power(n: int, effect: float, *, paired: bool = False, alpha: float = 0.05) -> float:
+    """Chance that `n` runs in each of two arms (or pairs) show a difference by a two-sided t test.
+
+    `effect` is the true difference over the standard deviation of single runs (of differences within a pair). Exact for
+    normal runs, by the same integral as `equivalence_power`: the noncentral t distribution of scipy is NaN far out.
+    """
+    from scipy.special import ndtr, stdtrit
+
+    nu, shift = (n - 1, effect * math.sqrt(n)) if paired else (2 * n - 2, effect * math.sqrt(n / 2))
+    if nu < 1:
+        return 0.0
+    t = float(stdtrit(nu, 1 - alpha / 2))
+
+    def showing(ratio: float) -> float:
+        return float(ndtr(shift - t * ratio) + ndtr(-shift - t * ratio))
+
+    return _over_spreads(showing, nu, math.inf, shift / t)
+
+
+def runs_for_difference(
+    effect: float, *, paired: bool = False, power: float = 0.8, alpha: float = 0.05, most: int = 1_000_000
+) -> int | None:
+    """Fewest runs in each of two arms (or pairs), from two on, that show an effect with that power; None over `most`.
+
+    Whatever its size: solvers that rest on the noncentral t distribution give no number for many effects of 4 and more.
+    """
+
+    def enough(n: int) -> bool:
+        return difference_power(n, effect, paired=paired, alpha=alpha) >= power
+
+    return _fewest(enough, most)
 
 
 def runs_for_equivalence(
     sd: float, band: float, mean: float = 0.0, power: float = 0.8, alpha: float = 0.05, most: int = 1000
 ) -> int | None:
     """Fewest runs with that power, or None when not even `most` have it (as when the mean lies outside the band)."""
-    if abs(mean) >= band or equivalence_power(most, sd, band, mean, alpha) < power:
+    if abs(mean) >= band:
+        return None
+    return _fewest(lambda n: equivalence_power(n, sd, band, mean, alpha) >= power, most)
+
+
+def _fewest(enough: Callable[[int], bool], most: int) -> int | None:
+    """Lowest whole number from 2 to `most` from which on there is enough, by halving; None where there never is."""
+    if not enough(most):
         return None
     low, high = 1, most
     while high - low > 1:
         middle = (low + high) // 2
-        low, high = (low, middle) if equivalence_power(middle, sd, band, mean, alpha) >= power else (middle, high)
+        low, high = (low, middle) if enough(middle) else (middle, high)
     return high

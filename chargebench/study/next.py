@@ -20,6 +20,10 @@ from chargebench.study.scatter import Whitened
 __all__ = ["Rule", "ahead", "next_dose", "reachable_doses"]
 
 
+MOST_DOSES = 1000
+"""Finer steps than that many up to the highest dose are no steps."""
+
+
 @dataclass(frozen=True)
 class Rule:
     """When to stop, set before the first run; None leaves a limit out."""
@@ -35,7 +39,7 @@ def reachable_doses(tested_uL_per_g: Floats, step_uL_per_g: float | None = None)
     middles between them.
     """
     highest = float(tested_uL_per_g.max())
-    if step_uL_per_g is not None and 0 < step_uL_per_g <= highest:
+    if step_uL_per_g is not None and highest / MOST_DOSES < step_uL_per_g <= highest:
         return np.arange(0.0, highest * (1 + 1e-9), step_uL_per_g)
     doses = np.unique(np.r_[0.0, tested_uL_per_g])
     return np.unique(np.r_[doses, (doses[1:] + doses[:-1]) / 2])

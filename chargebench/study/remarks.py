@@ -8,6 +8,7 @@ from typing import Any
 import numpy as np
 
 from chargebench.processing.outcome import Flag
+from chargebench.study.brew import impossible_brew
 from chargebench.study.rows import StudyRun
 
 __all__ = ["remarks_on_curve", "remarks_on_levels", "remarks_on_runs"]
@@ -25,8 +26,12 @@ def remarks_on_runs(rows: Sequence[StudyRun]) -> list[Flag]:
         named = ", ".join(setting or "untold" for setting in settings)
         text = f"Runs at {len(settings)} grinder settings are taken together: {named}."
         found.append(Flag("mixed-settings", "doubt", text, {"settings": settings}))
+    brews = [f"{row.run_id} ({why})" for row in rows if (why := impossible_brew(row))]
+    if brews:
+        text = f"Brews that cannot be, left out of the extraction: {', '.join(brews)}."
+        found.append(Flag("impossible-brew", "doubt", text, {"runs": brews}))
     mass = np.array([row.collected_mass_g for row in rows])
-    mass = mass[np.isfinite(mass)]
+    mass = mass[mass > 0]
     if len(mass) and (worst := float(np.max(np.abs(mass / np.median(mass) - 1)))) > 0.1:
         text = "Collected masses differ by more than 10 %; charge does not grow in proportion to mass."
         found.append(Flag("unequal-mass", "doubt", text, {"largest_departure": worst, "allowed": 0.1}))

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from chargebench.errors import StudyError
-from chargebench.study.intervals import runs_for_equivalence
+from chargebench.study.intervals import runs_for_difference, runs_for_equivalence
 from chargebench.study.rows import StudyRun, usable
 
 __all__ = ["Need", "for_difference", "for_equivalence", "scatter_seen"]
@@ -73,13 +73,9 @@ def scatter_seen(rows: Sequence[StudyRun], *, near_zero: bool = False) -> tuple[
 
 def for_difference(difference_nC_per_g: float, scatter_nC_per_g: float, origin: str) -> Need:
     """Runs in each of two arms that show a difference of their means by a two-sided t test."""
-    from statsmodels.stats.power import TTestIndPower
-
-    effect = difference_nC_per_g / scatter_nC_per_g
-    # beyond an effect of 20 the solver has no place to start from, and two runs an arm do
-    runs = 2.0 if effect > 20 else float(TTestIndPower().solve_power(effect_size=effect, alpha=ALPHA, power=POWER))
+    runs = runs_for_difference(difference_nC_per_g / scatter_nC_per_g, power=POWER, alpha=ALPHA)
     aim = f"to show a difference of {difference_nC_per_g:g} nC/g between two arms, in each"
-    return Need(max(2, math.ceil(runs)), scatter_nC_per_g, origin, aim)
+    return Need(runs, scatter_nC_per_g, origin, aim)
 
 
 def for_equivalence(band_nC_per_g: float, scatter_nC_per_g: float, origin: str) -> Need:

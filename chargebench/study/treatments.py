@@ -1,4 +1,4 @@
-"""Compares treatments: each with dry, and ionised with misted, on signed and on absolute charge-to-mass.
+"""Compares treatments: each with dry and with each other, on signed and on absolute charge-to-mass.
 
 Owns the arms, their background correction and the tests between two arms. Fits no curve.
 
@@ -8,6 +8,7 @@ Signed means hide runs of both signs; absolute ones hide a change of sign. Both 
 from __future__ import annotations
 
 import math
+import warnings
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
@@ -16,6 +17,7 @@ import numpy as np
 import numpy.typing as npt
 
 from chargebench.study.equivalence import tolerance_factor
+from chargebench.study.intervals import holm
 from chargebench.study.rows import SIGNED_SHARES, Floats, StudyRun, dose_levels, usable
 
 __all__ = ["Arm", "arms_of", "compare", "compare_treatments", "ioniser_background"]
@@ -114,7 +116,7 @@ def _arm(runs: list[StudyRun], background_nC: float, u_background_nC: float) -> 
         c: (sign if c in SIGNED_SHARES else 1.0) * float(np.mean([r.shared_u.get(c, 0.0) for r in runs]))
         for c in causes
     }
-    if "ionised" in runs[0].treatment and background_nC != 0 and np.isfinite(mass).all():
+    if "ionised" in runs[0].treatment and background_nC != 0 and np.isfinite(mass).all() and (mass > 0).all():
         q = q - background_nC / mass
         shared["ioniser"] = u_background_nC * float((1 / mass).mean())
     wet, treatment = "misted" in runs[0].treatment, runs[0].treatment
@@ -148,11 +150,12 @@ def compare(first: Arm, second: Arm, band_nC_per_g: float | None, absolute: bool
     found: dict[str, Any] = {"difference_nC_per_g": float(a.mean() - b.mean()), "n": [len(a), len(b)]}
     if min(len(a), len(b)) < 2 or max(a.std(), b.std()) == 0:
         return found
-    welch = stats.ttest_ind(a, b, equal_var=False)
-    own = math.sqrt(a.var(ddof=1) / len(a) + b.var(ddof=1) / len(b))
+    parts = [(float(x.var(ddof=1)) / len(x), len(x) - 1) for x in (a, b)]  # by hand: scipy warns where one arm is even
+    own = math.sqrt(sum(part for part, _ in parts))
+    welch_dof = own**4 / sum(part**2 / free for part, free in parts)
     shared = _shared_u(first, second, absolute)
     u = math.hypot(own, shared)
-    dof = float(welch.df) * (u / own) ** 4
+    dof = welch_dof * (u / own) ** 4
     t95, t90 = (float(stats.t.ppf(level, dof)) * u if math.isfinite(u) else math.inf for level in (0.975, 0.95))
     d = found["difference_nC_per_g"]
     return {
@@ -213,18 +216,13 @@ def _block_adjusted(a: Floats, block_a: Sequence[str], b: Floats, block_b: Seque
     }
 
 
-def holm(p: Sequence[float]) -> list[float]:
-    """p values adjusted for their number (Holm 1979)."""
-    from statsmodels.stats.multitest import multipletests
-
-    return [float(value) for value in multipletests(p, method="holm")[1]]
-
-
 def dunnett_p(arms: Sequence[Floats], control: Floats, seed: int) -> list[float]:
     """p values of each arm against the control (Dunnett 1955); assumes one scatter for all arms."""
     from scipy import stats
 
-    found: npt.NDArray[np.float64] = stats.dunnett(*arms, control=control, random_state=seed).pvalue
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore", RuntimeWarning)  # of an arm without scatter, which the others make up for
+        found: npt.NDArray[np.float64] = stats.dunnett(*arms, control=control, random_state=seed).pvalue
     return [float(value) for value in found]
 
 
@@ -234,7 +232,7 @@ def compare_treatments(rows: Sequence[StudyRun], band_nC_per_g: float | None, se
     Returns
     -------
     dict
-        ``arms``; ``against_dry`` and ``ionised_minus_misted``, each a list with ``signed`` and ``absolute`` parts and
+        ``arms``; ``against_dry`` and ``against_each_other``, each a list with ``signed`` and ``absolute`` parts and
         Holm-adjusted p values; ``ioniser_background``; ``witnesses``; ``conclusions``.
     """
     from chargebench.study.witnesses import witness_words, witnesses
@@ -245,8 +243,7 @@ def compare_treatments(rows: Sequence[StudyRun], band_nC_per_g: float | None, se
     against = [] if dry is None else _pairs([(arm, dry) for arm in others], band_nC_per_g, seed)
     if dry is not None:
         _add_dunnett(against, others, dry, seed)
-    ionised = [(i, m) for i in arms if i.treatment == "ionised" for m in arms if m.treatment == "misted"]
-    between = _pairs(ionised, band_nC_per_g, seed)
+    between = _pairs(_each_other(arms), band_nC_per_g, seed)
     background, u_background, blanks = ioniser_background(rows)
     seen = witnesses(arms)
     said = [words for item in (*against, *between) if (words := _words(item))]
@@ -255,11 +252,19 @@ def compare_treatments(rows: Sequence[StudyRun], band_nC_per_g: float | None, se
     return {
         "arms": [arm.as_json() for arm in arms],
         "against_dry": against,
-        "ionised_minus_misted": between,
+        "against_each_other": between,
         "ioniser_background": {"charge_nC": background, "u_nC": u_background, "blanks": blanks},
         "witnesses": seen,
         "conclusions": said,
     }
+
+
+def _each_other(arms: Sequence[Arm]) -> list[tuple[Arm, Arm]]:
+    """Every arm with an ioniser against every arm of another treatment but dry; doses of one treatment are a curve."""
+    ionised = [arm for arm in arms if "ionised" in arm.treatment]
+    others = [arm for arm in arms if arm.treatment != "dry"]
+    rank = {name: place for place, name in enumerate(TREATMENTS)}
+    return [(a, b) for a in ionised for b in others if rank[b.treatment] < rank[a.treatment]]
 
 
 def _pairs(pairs: Sequence[tuple[Arm, Arm]], band: float | None, seed: int) -> list[dict[str, Any]]:

@@ -8,11 +8,13 @@ from __future__ import annotations
 import math
 from collections import Counter
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
 
+from chargebench.study.brew import compared
+from chargebench.study.intervals import holm
 from chargebench.study.rows import Floats, StudyRun, usable
 
 __all__ = ["Trend", "carry_over", "dry_after_wet", "trends"]
@@ -49,7 +51,7 @@ class Trend:
     @property
     def words(self) -> str:
         """The finding in plain words."""
-        amount = f"{self.slope:+.2g} ± {self.u:.1g} {self.unit} (p {self.p_holm:.2g} after Holm, {self.n} runs)"
+        amount = f"{self.slope:+.3g} {self.unit}, u {self.u:.2g} (p {self.p_holm:.2g} after Holm, {self.n} runs)"
         if self.p_holm < LEVEL:
             return f"{self.name}: moved the charge by {amount}; the dose curve is suspect until this is mended"
         return f"{self.name}: no effect shown, {amount}"
@@ -72,7 +74,7 @@ def trends(rows: Sequence[StudyRun]) -> list[Trend]:
         _covariate(ordered, "temperature", "nC/g per °C", lambda row: row.temperature_C),
     ]
     found = [trend for trend in asked if trend is not None]
-    return _holm(found)
+    return [replace(trend, p_holm=p) for trend, p in zip(found, holm([t.p for t in found]), strict=True)]
 
 
 def carry_over(ordered: Sequence[StudyRun]) -> Trend | None:
@@ -83,17 +85,16 @@ def carry_over(ordered: Sequence[StudyRun]) -> Trend | None:
 
 def dry_after_wet(ordered: Sequence[StudyRun]) -> Trend | None:
     """Dry runs that follow a wet one against dry runs that follow a dry one (Welch)."""
-    from scipy import stats
-
     before = _before(ordered)
     dry = [row for row in usable(ordered) if row.treatment == "dry" and row.run_id in before]
-    groups = [[_q(r) for r in dry if (before[r.run_id] > 0) is wet] for wet in (False, True)]
-    if min(map(len, groups)) < 2 or max(np.ptp(g) for g in groups) == 0:
+    groups = [np.array([_q(r) for r in dry if (before[r.run_id] > 0) is wet]) for wet in (False, True)]
+    if min(map(len, groups)) < 2:
         return None
-    test = stats.ttest_ind(groups[1], groups[0], equal_var=False)
+    test = compared([(groups[0], groups[1])], paired=False)
+    if math.isnan(test.p):
+        return None
     u = math.sqrt(sum(float(np.var(g, ddof=1)) / len(g) for g in groups))
-    difference = float(np.mean(groups[1]) - np.mean(groups[0]))
-    return Trend("dry after wet", difference, u, "nC/g", float(test.pvalue), math.nan, len(dry))
+    return Trend("dry after wet", test.difference, u, "nC/g", test.p, math.nan, len(dry))
 
 
 def _q(row: StudyRun) -> float:
@@ -144,14 +145,3 @@ def _levels(rows: Sequence[StudyRun]) -> Floats:
     return np.array([[float((row.treatment, row.water_uL_per_g) == name) for name in names] for row in rows]).reshape(
         len(rows), len(names)
     )
-
-
-def _holm(found: list[Trend]) -> list[Trend]:
-    from dataclasses import replace
-
-    from statsmodels.stats.multitest import multipletests
-
-    if not found:
-        return []
-    corrected = multipletests([trend.p for trend in found], LEVEL, method="holm")[1]
-    return [replace(trend, p_holm=float(p)) for trend, p in zip(found, corrected, strict=True)]

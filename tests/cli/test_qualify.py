@@ -387,7 +387,7 @@ def test_words_of_a_check_have_units_and_say_nothing_twice(
     assert main(["qualify", "zero", *base, "--seconds", "12"]) == 0
     lines = capsys.readouterr().out.splitlines()
     (value,) = (line for line in lines if line.startswith("  noise of 1 s averages"))
-    assert "nC   (U95 " in value
+    assert "nC (u), U95" in value
     assert "  spikes                             none" in lines
     labels = [line[:37] for line in lines if line.startswith("  ") and line[2] not in " ·!X"]
     assert len(set(labels)) == len(labels)

@@ -10,7 +10,7 @@ from typing import Any
 import pytest
 
 from chargebench.cli.main import main
-from chargebench.cli.words import estimate_text, printable, run_card, runs_table
+from chargebench.cli.words import aligned, estimate_text, printable, run_card, runs_table
 from chargebench.processing.outcome import RESULT_UNITS
 from chargebench.runs.run import Knowledge, Known
 from chargebench.runs.write import run_bytes
@@ -126,9 +126,9 @@ def test_a_table_shows_what_the_uncertainty_allows(ratio: dict[str, float | None
 
 def test_numbers_agree_with_their_nouns() -> None:
     """One degree of freedom is one."""
-    assert estimate_text(_estimate(1.0, 0.1, 1.0), "nC").endswith("(U95 0.22 nC, 1 degree of freedom)")
-    assert estimate_text(_estimate(1.0, 0.1, 2.4), "nC").endswith(", 2 degrees of freedom)")
-    assert estimate_text(_estimate(1.0, 0.1, None), "").endswith("(U95 0.22)")
+    assert estimate_text(_estimate(1.0, 0.1, 1.0), "nC").endswith("± 0.10 nC (u), U95 0.22 nC, 1 degree of freedom")
+    assert estimate_text(_estimate(1.0, 0.1, 2.4), "nC").endswith(", 2 degrees of freedom")
+    assert estimate_text(_estimate(1.0, 0.1, None), "").endswith("± 0.10 (u), U95 0.22")
 
 
 @pytest.mark.parametrize("more", [[], ["--budget"]])
@@ -138,6 +138,38 @@ def test_lines_fit_the_terminal(archive: Path, chargebench: Command, more: list[
         done = chargebench("show", path, *more, env={"COLUMNS": "60"})
         assert done.returncode == 0
         assert max(map(len, done.stdout.splitlines())) <= 60
+
+
+def test_a_table_of_runs_stays_one_in_a_narrow_terminal(archive: Path, chargebench: Command) -> None:
+    """At 80 columns every run has one line under one header, its columns in line, coffee and grinder said above."""
+    lines = chargebench("show", archive, env={"COLUMNS": "80"}).stdout.splitlines()
+    assert lines[0] == "hill lot on stone burrs"
+    header, *rows = (line for line in lines[1:] if not line.startswith("    "))
+    assert header.split()[:2] == ["run", "treatment"]
+    assert [row.split()[0] for row in rows] == sorted(path.stem for path in archive.glob("*.h5"))
+    place = header.index("Q/m nC/g")
+    assert all(row[place] in "+-" and row[place - 1] == " " for row in rows)
+    assert max(map(len, lines)) <= 80
+
+
+def test_a_narrow_table_keeps_its_columns(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Cells that are too wide go on below, between words; where words are too long the cells are listed by name."""
+    rows = [
+        ("term", "value", "because"),
+        ("leakage rate, bench check", "0.00123", "of the check of the morning"),
+        ("x", "1", ""),
+    ]
+    monkeypatch.setenv("COLUMNS", "40")
+    assert aligned(rows).splitlines() == [
+        "term            value   because",
+        "leakage rate,   0.00123 of the check of",
+        "bench check             the morning",
+        "x               1",
+    ]
+    monkeypatch.setenv("COLUMNS", "20")
+    assert aligned(rows).splitlines()[0].startswith("leakage rate, bench")
+    monkeypatch.setenv("COLUMNS", "100")
+    assert len(aligned(rows).splitlines()) == 3
 
 
 def test_a_budget_says_what_its_sensitivities_are_of(archive: Path, chargebench: Command) -> None:

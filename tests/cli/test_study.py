@@ -10,6 +10,9 @@ from pathlib import Path
 import pytest
 
 from chargebench.cli.study import answered
+from chargebench.cli.study import words as worded
+from chargebench.report.content import sections
+from chargebench.report.tables import treatment_rows
 from tests.cli.conftest import Command
 from tests.study_archive import COFFEE, FRACTION_DOSE_UL_PER_G, GRINDER
 
@@ -118,6 +121,62 @@ def test_a_note_is_made_once_and_confirmed(study: MakeStudy, archive: Path, char
     assert "set aside already" in chargebench(*words).stderr
     found, _ = answered(file, None, [], None)
     assert found["groups"][0]["set_aside"] == [{"run": run, "reason": "cable touched"}]
+
+
+def test_an_exclusion_of_nothing_is_told(
+    study: MakeStudy, archive: Path, chargebench: Command, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A run named wrongly sets nothing aside: answer, report and plan say so, with the run that may have been meant."""
+    file, run = study(), min(archive.glob("*.h5")).stem
+    wrong = f"{run}.h5"
+    monkeypatch.setenv("COLUMNS", "500")
+    with file.open("a", encoding="utf-8") as out:
+        out.write(f'\n[[exclude]]\nrun = "{wrong}"\nreason = "cable touched"\n')
+    found, _ = answered(file, None, [], None)
+    (text,) = found["study"]["unknown_exclusions"]
+    assert f"names '{wrong}', which is no run of" in text
+    assert text.endswith(f"did you mean {run}?")
+    assert f"doubt: {text}" in worded(found)
+    assert f"doubt: {text}" in sections(found)[0].parts
+    done = chargebench("plan", file)
+    assert text in done.stderr
+    assert done.returncode == 0
+
+
+def test_treatments_stand_in_one_table(archive: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Each treatment has a line against dry and one against each other, with intervals; runs set aside say why."""
+    found, _ = answered(None, archive, [], None)
+    (group,) = found["groups"]
+    told = treatment_rows(group["treatments"])
+    assert [row[0] for row in told[1:]] == ["dry", *(f"misted {dose} µL/g" for dose in (5, 10, 20, 30, 40))]
+    assert [row[3] for row in told[2:]] == ["dry"] * 5
+    assert all(row[4].count("[") == row[5].count("[") == 1 for row in told[2:])
+    group["set_aside"] = [{"run": "20260302T081500Z-0a1b2c", "reason": "the cable was touched"}]
+    for columns in (80, 120):
+        monkeypatch.setenv("COLUMNS", str(columns))
+        lines = worded(found).splitlines()
+        assert max(map(len, lines)) <= columns
+        assert any(line.split()[:2] == ["treatment", "runs"] for line in lines)
+        assert "  20260302T081500Z-0a1b2c  the cable was touched" in lines
+
+
+def test_a_plan_stays_a_table_in_a_narrow_terminal(study: MakeStudy, chargebench: Command) -> None:
+    """At 80 columns every step has its line under one header, with coffee and grinder said once above."""
+    for columns, first in ((80, f"{COFFEE} on {GRINDER}"), (160, "step")):
+        lines = chargebench("plan", study(), env={"COLUMNS": str(columns)}).stdout.split("\n\n")[0].splitlines()
+        assert lines[0].startswith(first)
+        steps = [line.split()[0] for line in lines if line[:1].isdigit()]
+        assert steps == [str(n + 1) for n in range(len(steps))]
+        assert len(steps) > 8
+        assert max(map(len, lines)) <= columns
+
+
+def test_every_plus_minus_has_a_name(archive: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Where ± stands, the words beside it say that it is u, or that it is the band."""
+    monkeypatch.setenv("COLUMNS", "500")
+    found, _ = answered(None, archive, [], None)
+    for line in worded(found).splitlines():
+        assert line.count("±") == line.count("(u)") + ("band: " in line), line
 
 
 def test_an_empty_question_is_an_error(archive: Path, chargebench: Command, tmp_path: Path) -> None:

@@ -24,8 +24,9 @@ RunApp = Callable[..., subprocess.Popen[str]]
 ROOT = Path(__file__).resolve().parents[2]
 
 
-def test_errors_of_slots_and_threads_are_told(qtbot: Any) -> None:
-    """An error nobody caught, here or in a thread, arrives as one line in the window's thread."""
+def test_errors_of_slots_and_threads_are_told(qtbot: Any, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """An error nobody caught, here or in a thread, arrives in the window's thread as one line that names the log."""
+    monkeypatch.setattr("platformdirs.user_log_dir", lambda *words, **more: str(tmp_path))
     hooks, heard = ErrorHooks(), []
     hooks.happened.connect(lambda text: heard.append((text, threading.current_thread() is threading.main_thread())))
     hooks.install()
@@ -38,7 +39,10 @@ def test_errors_of_slots_and_threads_are_told(qtbot: Any) -> None:
         qtbot.waitUntil(lambda: len(heard) == 2, timeout=120_000)
     finally:
         hooks.remove()
-    assert heard == [("ValueError: dose", True), ("ZeroDivisionError: division by zero", True)]
+    log = tmp_path / "chargebench.log"
+    errors = ("ValueError: dose", "ZeroDivisionError: division by zero")
+    assert heard == [(f"unforeseen error, {error}; the log says more: {log}", True) for error in errors]
+    assert all(error in log.read_text(encoding="utf-8") for error in errors)
 
 
 class FakeOperator:

@@ -8,7 +8,12 @@ import numpy as np
 import pytest
 from scipy.special import stdtrit
 
-from chargebench.study.intervals import equivalence_power, runs_for_equivalence
+from chargebench.study.intervals import (
+    difference_power,
+    equivalence_power,
+    runs_for_difference,
+    runs_for_equivalence,
+)
 from chargebench.study.repeats import for_difference
 
 
@@ -50,3 +55,25 @@ def test_fewest_runs(mean: float) -> None:
 def test_never_enough() -> None:
     """A mean at the band's edge is shown inside by no number of runs."""
     assert runs_for_equivalence(1.0, 1.0, 1.0) is None
+
+
+@pytest.mark.parametrize("paired", [True, False])
+@pytest.mark.parametrize("effect", [0.2, 0.5, 1.0, 2.0])
+def test_difference_power(effect: float, paired: bool) -> None:
+    """Power of the t tests agrees with the library's to nine decimals where that gives a number."""
+    from statsmodels.stats.power import TTestIndPower, TTestPower
+
+    library = TTestPower() if paired else TTestIndPower()
+    for n in (2, 3, 4, 6):
+        expected = float(library.power(effect, n, 0.05))
+        assert difference_power(n, effect, paired=paired) == pytest.approx(expected, abs=1e-9)
+
+
+@pytest.mark.parametrize("paired", [True, False])
+@pytest.mark.parametrize("effect", [5.0, 6.0, 8.0, 12.0, 16.0, 20.0, 25.0, 1e3, 1e9, math.inf])
+def test_large_effects_need_few_runs(effect: float, paired: bool) -> None:
+    """From an effect of 5 on two or three runs are enough: the fewest with the power, where solvers give no number."""
+    runs = runs_for_difference(effect, paired=paired)
+    assert runs in (2, 3)
+    assert difference_power(runs, effect, paired=paired) >= 0.8
+    assert runs == 2 or difference_power(2, effect, paired=paired) < 0.8

@@ -83,6 +83,26 @@ def test_an_archive_without_answers_still_reports(tmp_path: Path) -> None:
     assert GRINDER in html(answered(None, tmp_path, [], None)[0])
 
 
+def test_what_is_not_known_is_not_drawn(found: dict[str, Any]) -> None:
+    """A run whose dose is not told, or a curve without a band, leaves the figures standing."""
+    odd = json.loads(json.dumps(found))
+    odd["runs"][-1] |= {"treatment": "misted", "water_uL_per_g": None}
+    odd["groups"][0]["curve"]["points"] |= {"low_nC_per_g": [None] * 101, "high_nC_per_g": [None] * 101}
+    for figure in FIGURES.values():
+        drawn = figure(odd["groups"][0], odd["runs"])
+        assert drawn is None or svg(drawn)
+
+
+def test_the_report_answers_in_words(found: dict[str, Any]) -> None:
+    """Treatments, water against a finer setting and the burrs stand in the report where the answer has them."""
+    told = json.loads(json.dumps(found))
+    told["groups"][0] |= {"equal_brew_time": [{"text": "finer said"}], "bottleneck": {"text": "burrs said"}}
+    page = html(told)
+    assert "Finer said." in page
+    assert "Burrs said." in page
+    assert "<th>against</th>" in page
+
+
 @pytest.mark.parametrize("caption", ["Dose curve", "Order of the runs"])
 def test_figures_are_drawn(found: dict[str, Any], caption: str) -> None:
     """Each figure of a dose series is an SVG element with its axis labels."""

@@ -23,7 +23,9 @@ def _rows(levels: dict[float, list[float]]) -> list[StudyRun]:
     ]
 
 
-@pytest.mark.parametrize(("effect", "runs"), [(0.2, 394), (0.5, 64), (0.8, 26), (30.0, 2)])
+@pytest.mark.parametrize(
+    ("effect", "runs"), [(0.2, 394), (0.5, 64), (0.8, 26), (4.0, 3), (6.0, 2), (12.0, 2), (19.0, 2), (30.0, 2)]
+)
 def test_difference_follows_the_power_tables(effect: float, runs: int) -> None:
     """Two-sample t test, 5 %, power 0.8: 394, 64 and 26 a group for effects 0.2, 0.5 and 0.8 (standard tables)."""
     assert for_difference(effect * 2.0, 2.0, "stated").runs == runs

@@ -70,7 +70,7 @@ def test_background_is_taken_off_with_its_uncertainty() -> None:
 def test_one_blank_says_nothing_of_its_scatter() -> None:
     """From a single blank the background has an unknown uncertainty, so nothing can be shown equivalent."""
     rows = [*study()[:18], blank(0, 17.5)]
-    found = compare_treatments(rows, 3.0, seed=1)["ionised_minus_misted"][0]["signed"]
+    found = compare_treatments(rows, 3.0, seed=1)["against_each_other"][0]["signed"]
     assert math.isinf(ioniser_background(rows)[1])
     assert not found["equivalence"]["equivalent"]
 
@@ -129,7 +129,7 @@ def test_all_comparisons_are_there() -> None:
         for kind in ("signed", "absolute"):
             assert {"p_welch", "p_holm", "p_dunnett", "p_permutation", "ci95_nC_per_g"} <= set(item[kind])
             assert item[kind]["p_holm"] >= item[kind]["p_welch"]
-    assert [(i["first"], i["second"]) for i in found["ionised_minus_misted"]] == [("ionised", "misted 20 µL/g")]
+    assert [(i["first"], i["second"]) for i in found["against_each_other"]] == [("ionised", "misted 20 µL/g")]
 
 
 def test_conclusions_keep_to_what_was_shown() -> None:
@@ -164,3 +164,26 @@ def test_witnesses_are_named() -> None:
     clump = next(item for item in found if item["witness"] == "clump_mass_g")
     assert (clump["n"], clump["mean"], clump["u"]) == (3, pytest.approx(0.3), pytest.approx(0.1 / math.sqrt(3)))
     assert "no other witness" in witness_words([])
+
+
+def test_every_treatment_is_held_against_every_other() -> None:
+    """What was ionised is compared with what was misted, what was both with either; doses of mist are not."""
+    rows = [
+        grind(i, q, treatment, dose)
+        for i in range(2)
+        for treatment, dose, q in (
+            ("dry", 0.0, -60.0),
+            ("misted", 10.0, -20.0),
+            ("misted", 20.0, -4.0),
+            ("ionised", 0.0, -5.0),
+            ("misted+ionised", 20.0, -1.0),
+        )
+    ]
+    found = compare_treatments(rows, 3.0, seed=1)
+    assert [(i["first"], i["second"]) for i in found["against_each_other"]] == [
+        ("ionised", "misted 10 µL/g"),
+        ("ionised", "misted 20 µL/g"),
+        ("misted+ionised 20 µL/g", "misted 10 µL/g"),
+        ("misted+ionised 20 µL/g", "misted 20 µL/g"),
+        ("misted+ionised 20 µL/g", "ionised"),
+    ]
