@@ -12,6 +12,7 @@ import hmac
 import json
 import os
 import secrets
+from collections.abc import Callable
 from contextlib import suppress
 from functools import cache
 from pathlib import Path
@@ -54,19 +55,24 @@ def _secret() -> bytes:
     return new
 
 
-def kept(path: Path, key: str) -> dict[str, Any] | None:
-    """The outcome kept in a file under a key, or None where there is none that can be trusted."""
+def kept(path: Path, key_of: Callable[[dict[str, Any]], str]) -> dict[str, Any] | None:
+    """The outcome kept in a file, or None where there is none that can be trusted, or its key is not today's.
+
+    `key_of` makes the key that an outcome of these runs has today; it is asked of trusted outcomes only.
+    """
     try:
         held = json.loads(path.read_text(encoding="utf-8"))
     except (OSError, ValueError, RecursionError):
         return None
-    if not isinstance(held, dict) or held.get("key") != key or not isinstance(held.get("outcome"), dict):
+    if not isinstance(held, dict) or not isinstance(held.get("outcome"), dict):
         return None
-    outcome: dict[str, Any] = held["outcome"]
+    key, outcome = held.get("key"), held["outcome"]
     try:
-        return outcome if held.get("seal") == seal_of(key, outcome) else None
+        if held.get("seal") != seal_of(key, outcome):
+            return None
     except (ValueError, RecursionError):
         return None
+    return outcome if key == key_of(outcome) else None
 
 
 def keep(path: Path, key: str, outcome: dict[str, Any]) -> None:
