@@ -13,6 +13,7 @@ from typing import Any
 import numpy as np
 
 from chargebench.processing.outcome import Flag
+from chargebench.study.arms import arms_of, remarks_on_arms
 from chargebench.study.bootstrap import disagree, resample
 from chargebench.study.curves import CURVES, EXPONENTIAL_PLATEAU
 from chargebench.study.dose import DoseAnswer, Target, crossing, fall_to, reach
@@ -24,7 +25,7 @@ from chargebench.study.remarks import remarks_on_curve, remarks_on_levels, remar
 from chargebench.study.rows import CURVE_TREATMENTS, Floats, Points, Question, StudyRun, points_of, usable
 from chargebench.study.scatter import Whitened, whiten
 from chargebench.study.sensitivity import isotonic_check, robust_refit
-from chargebench.study.treatments import arms_of, compare_treatments
+from chargebench.study.treatments import compare_treatments
 
 __all__ = ["answer", "answer_group", "plain"]
 
@@ -91,7 +92,7 @@ def answer_group(rows: Sequence[StudyRun], coffee: str, grinder: str, question: 
         "set_aside": [{"run": row.run_id, "reason": _reason(row)} for row in rows if _is_set_aside(row)],
         **found,
         "treatments": _treatments(rows, used, analysis, question),
-        "flags": [flag.as_json() for flag in (*remarks_on_runs(used), *flags)],
+        "flags": [flag.as_json() for flag in (*remarks_on_runs(used), *remarks_on_arms(rows), *flags)],
         "next": None if analysis is None else _next(analysis, question),
     }
 

@@ -5,13 +5,28 @@ Owns the scatter law, block effects and whitening. Knows no curve: everything co
 
 from __future__ import annotations
 
+import math
+from collections.abc import Hashable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
 from chargebench.study.rows import Floats, Points
 
-__all__ = ["Scatter", "Whitened", "effective_dof", "scatter_of", "whiten"]
+__all__ = [
+    "LEAST_BLOCKS",
+    "Mean",
+    "Scatter",
+    "Whitened",
+    "block_means",
+    "effective_dof",
+    "mean_of_runs",
+    "scatter_of",
+    "whiten",
+]
+
+LEAST_BLOCKS = 3
+"""Blocks from which on the spread of their means says how sure a mean is; two would leave one degree of freedom."""
 
 
 _USUAL = 0.03
@@ -65,6 +80,42 @@ class Whitened:
     lost: int
     block_ratio: float
     scatter: Scatter
+
+
+@dataclass(frozen=True)
+class Mean:
+    """A mean of runs: value and standard uncertainty in nC/g, degrees of freedom (0: not known), blocks it rests on.
+
+    ``blocks`` is 0 where runs are taken as independent.
+    """
+
+    value: float
+    u: float
+    dof: float
+    blocks: int
+
+
+def block_means(values: Floats, block: Sequence[Hashable]) -> dict[Hashable, float]:
+    """Mean of the runs of each block, in order of first run."""
+    return {
+        one: float(np.mean([v for v, b in zip(values, block, strict=True) if b == one])) for one in dict.fromkeys(block)
+    }
+
+
+def mean_of_runs(values: Floats, block: Sequence[Hashable]) -> Mean:
+    """Mean of runs treated alike.
+
+    Runs of one block share its error. Where a block holds more than one of them, and there are three blocks, the mean
+    is that of the blocks' means, as sure as they agree; else runs are taken as independent.
+    """
+    n, means = len(values), block_means(values, block)
+    if LEAST_BLOCKS <= len(means) < n:
+        of, blocks = np.array(list(means.values())), len(means)
+    else:
+        of, blocks = np.asarray(values, dtype=np.float64), 0
+    if len(of) < 2:
+        return Mean(float(of.mean()), math.nan, 0.0, blocks)
+    return Mean(float(of.mean()), float(of.std(ddof=1)) / math.sqrt(len(of)), len(of) - 1.0, blocks)
 
 
 def _dose_means(points: Points, values: Floats) -> tuple[Floats, Floats]:
