@@ -18,7 +18,7 @@ import numpy as np
 from chargebench.study.curves import Curve
 from chargebench.study.fit import Fit, Separated, derivatives
 from chargebench.study.rows import Floats
-from chargebench.study.scatter import Whitened, effective_dof
+from chargebench.study.scatter import Whitened, block_dof, effective_dof
 
 __all__ = ["DoseAnswer", "Target", "crossing", "fall_to", "profile", "reach"]
 
@@ -72,6 +72,8 @@ class DoseAnswer:
         One plain sentence.
     method : str
         How the interval was had.
+    doubt : str
+        Why it should be doubted; empty where nothing speaks against it.
     """
 
     status: str
@@ -80,6 +82,7 @@ class DoseAnswer:
     bracket: tuple[float | None, float | None] | None
     text: str
     method: str = ""
+    doubt: str = ""
 
     def as_json(self) -> dict[str, object]:
         """Plain values with the unit."""
@@ -157,8 +160,8 @@ def dose_of(curve: Curve, parameters: Floats, target: Target, highest: float) ->
 
 
 def _dof(fit: Fit, white: Whitened, target: Target) -> float:
-    """Degrees of freedom for the interval: of the residuals, or fewer where the scatter of the runs it hangs on is less
-    well known.
+    """Degrees of freedom for the interval: of the residuals, or fewer where the scatter of the runs it hangs on, or that
+    of their blocks, is less well known.
     """
     dose = dose_of(fit.curve, fit.parameters, target, float(white.points.doses[-1]))
     if dose is None or not np.isfinite(fit.covariance).all():
@@ -166,7 +169,7 @@ def _dof(fit: Fit, white: Whitened, target: Target) -> float:
     gradient = derivatives(fit.curve, np.array([dose, 0.0]), fit.parameters)
     jacobian = white.transform @ derivatives(fit.curve, white.points.dose_uL_per_g, fit.parameters)
     influence = jacobian @ fit.covariance @ (gradient[0] - target.fraction * gradient[1])
-    return min(float(fit.dof), effective_dof(white, influence))
+    return min(float(fit.dof), effective_dof(white, influence), block_dof(white, influence, fit.dof))
 
 
 def interval_of(fit: Fit, white: Whitened, target: Target, level: float = 0.95) -> tuple[float, float]:

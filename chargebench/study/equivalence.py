@@ -10,7 +10,7 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import lru_cache
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 
@@ -23,12 +23,15 @@ from chargebench.study.scatter import Scatter, mean_of_runs
 __all__ = [
     "Band",
     "Level",
+    "Sides",
     "Tested",
     "band_of",
     "equivalence",
     "interval90",
     "levels_of",
     "one_sided",
+    "one_sided_p",
+    "own_part",
     "put_to_test",
     "sign_changes",
     "signs_on_both_sides",
@@ -261,8 +264,20 @@ def _none_neutral(tested: Sequence[Tested], method: str) -> DoseAnswer:
     return DoseAnswer("above highest dose", None, None, (top.dose_uL_per_g, None), text, method)
 
 
-def signs_on_both_sides(levels: Sequence[Level], scatter: Scatter, alpha: float = 0.05) -> tuple[float, float] | None:
-    """Highest dose significantly on the dry side and lowest significantly on the other, or None.
+class Sides(NamedTuple):
+    """Highest dose shown on the dry side of zero, lowest shown on the other, and how surely.
+
+    ``p`` is that of the surest dose on the other side: adjusted, or by its own runs alone where that is larger. Those
+    know how far blocks differ, which moves all doses of a block together and the law of repeats hardly sees.
+    """
+
+    same: float
+    other: float
+    p: float
+
+
+def signs_on_both_sides(levels: Sequence[Level], scatter: Scatter, alpha: float = 0.05) -> Sides | None:
+    """Tested doses that lie significantly on both sides of zero, or None.
 
     One-sided t tests with the scatter law of all repeats; the doses that might lie on the other side share `alpha`
     (Holm), so that a curve that only comes down to zero is not said to cross it.
@@ -277,22 +292,34 @@ def signs_on_both_sides(levels: Sequence[Level], scatter: Scatter, alpha: float 
         return None
     p = np.array([one_sided(level, scatter, -sign) for level in wet])
     order = np.argsort(p)
-    passed = p[order] * (len(p) - np.arange(len(p))) < alpha
+    adjusted = p[order] * (len(p) - np.arange(len(p)))
+    passed = adjusted < alpha
     count = len(p) if passed.all() else int(np.argmin(passed))
     other = [wet[i].dose_uL_per_g for i in order[:count]]
     if not other:
         return None
     first = min(other)
-    return max(dose for dose in same if dose < first), first
+    surest = wet[int(order[0])]
+    alone = one_sided_p(surest.mean_nC_per_g, surest.parts, -sign)
+    return Sides(max(dose for dose in same if dose < first), first, max(float(adjusted[0]), alone))
 
 
-def one_sided(level: Level, scatter: Scatter, sign: float) -> float:
-    """p of a mean as far on the side of `sign`, were the true mean zero.
+def own_part(level: Level, scatter: Scatter) -> tuple[float, float]:
+    """``(u, degrees of freedom)`` of a level's mean from the scatter of runs.
 
     Few runs say little of their own scatter, so it is taken from the law of all repeats; where runs of a block stand
     together at the level, from their blocks, which that law does not know.
     """
     sd = float(scatter.sd(np.array(level.mean_nC_per_g)))
-    own = level.parts[0] if level.blocks else (sd / math.sqrt(level.n), float(scatter.dof))
-    p = p_beyond(level.mean_nC_per_g, (own, *level.parts[1:]))
-    return p / 2 if sign * level.mean_nC_per_g > 0 else 1 - p / 2
+    return level.parts[0] if level.blocks else (sd / math.sqrt(level.n), float(scatter.dof))
+
+
+def one_sided_p(distance: float, parts: Sequence[tuple[float, float]], sign: float) -> float:
+    """p of a distance as far on the side of `sign`, were it truly zero."""
+    p = p_beyond(distance, parts) / 2
+    return p if sign * distance > 0 else 1 - p
+
+
+def one_sided(level: Level, scatter: Scatter, sign: float) -> float:
+    """p of a mean as far on the side of `sign`, were the true mean zero."""
+    return one_sided_p(level.mean_nC_per_g, (own_part(level, scatter), *level.parts[1:]), sign)

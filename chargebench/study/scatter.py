@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Hashable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -18,6 +18,7 @@ __all__ = [
     "Mean",
     "Scatter",
     "Whitened",
+    "block_dof",
     "block_means",
     "effective_dof",
     "mean_of_runs",
@@ -40,13 +41,13 @@ class Scatter:
     Attributes
     ----------
     constant_nC_per_g, proportional : float
-    dof : int
+    dof : float
         Degrees of freedom of the repeats it rests on; 0 when there were none and scatter is taken as even.
     """
 
     constant_nC_per_g: float
     proportional: float
-    dof: int
+    dof: float
 
     def sd(self, level_nC_per_g: Floats) -> Floats:
         """Standard deviation of a run at each level."""
@@ -80,6 +81,17 @@ class Whitened:
     lost: int
     block_ratio: float
     scatter: Scatter
+
+    @property
+    def judged(self) -> Scatter:
+        """The scatter law with the degrees of freedom that it has for the mean of a level.
+
+        Of a mean's variance the part that blocks make is known no better than there are blocks (Satterthwaite).
+        """
+        blocks, ratio, dof = len(np.unique(self.points.block)), self.block_ratio, self.scatter.dof
+        if ratio <= 0 or blocks < 2 or dof < 1:
+            return self.scatter
+        return replace(self.scatter, dof=(1 + ratio) ** 2 / (1 / dof + ratio**2 / (blocks - 1)))
 
 
 @dataclass(frozen=True)
@@ -230,3 +242,23 @@ def effective_dof(white: Whitened, influence: Floats) -> float:
     information = (share * freedom) @ share.T / 2 + hold
     part = share @ influence**2 / (influence @ influence)
     return float(2 / (part @ np.linalg.solve(information, part)))
+
+
+def block_dof(white: Whitened, influence: Floats, dof: float) -> float:
+    """Degrees of freedom of a result whose variance blocks make in part, known no better than there are blocks.
+
+    Parameters
+    ----------
+    white : Whitened
+    influence : array (n,)
+        Change of the result with each whitened run.
+    dof : float
+        Of the scatter within blocks.
+    """
+    block, ratio = white.points.block, white.block_ratio
+    if ratio <= 0:
+        return np.inf
+    pull = white.transform.T @ influence * white.sd_nC_per_g
+    made = ratio * float((np.bincount(block, pull) ** 2).sum())
+    share = made / (made + float(pull @ pull))
+    return float(1 / ((1 - share) ** 2 / dof + share**2 / (len(np.unique(block)) - 1)))
