@@ -6,10 +6,22 @@ Owns the rules of what may be said. Fits nothing itself and opens nothing.
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
+from dataclasses import replace
 
 import numpy as np
 
-from chargebench.study.dose import DoseAnswer, Target, crossing, dose_of, fall_to, interval_of, reach
+from chargebench.study.dose import (
+    CLEARLY,
+    DoseAnswer,
+    Target,
+    crossing,
+    dose_of,
+    fall_to,
+    interval_of,
+    levels_off,
+    reach,
+    short_of,
+)
 from chargebench.study.equivalence import Band, Level, Tested, equivalence, one_sided, signs_on_both_sides
 from chargebench.study.fit import Fit
 from chargebench.study.rows import Question
@@ -25,7 +37,7 @@ BEYOND_CHANCE = 0.005
 ALIKE = 0.2
 """Variance between blocks, in that of runs, up to which blocks hardly move a change of sign."""
 BLOCKS_DIFFER = (
-    "Blocks differ by {ratio:.2g} times what runs of one block scatter, and move all doses together: so few of them tell "
+    "Blocks differ by {ratio:.2g} times what runs of one block scatter, and move all doses together: few tell "
     "poorly where the charge changes sign. Add blocks."
 )
 JUST_SHOWN = (
@@ -73,7 +85,7 @@ def by_curve(fits: Sequence[Fit], white: Whitened, target: Target, what: str, le
     value = dose_of(fits[0].curve, fits[0].parameters, target, highest)
     if value is None and not (few and np.isfinite(ends[-1][1])):
         least = highest if np.isnan(low) else open_end(low)
-        text = f"{what} is not reached up to the highest tested dose, {highest:g} µL/g; {_advice(fits[0], target)}."
+        text = f"{what} is not reached up to the highest tested dose, {highest:g} µL/g; {_advice(fits[0], target, highest)}."
         return DoseAnswer("above highest dose", None, (least, None), (highest, None), text, PROFILE)
     lowest, upmost = open_end(low), open_end(high)
     if lowest is None and upmost is None:
@@ -103,14 +115,12 @@ def _ends_told(lowest: float | None, upmost: float | None) -> str:
     return f", 95 % interval {lowest:.3g} to {upmost:.3g} µL/g"
 
 
-def _advice(fit: Fit, target: Target) -> str:
+def _advice(fit: Fit, target: Target, highest: float) -> str:
     """What to do where the curve has not come down to the target: more water, unless it levels off above it."""
-    found = dict(zip(fit.curve.levels, fit.parameters, strict=False))
-    level = target.fraction * found["dry"] + target.level_nC_per_g
-    plateau = found.get("plateau", 0.0)
-    if (plateau - level) * found["dry"] > 0:
-        return f"the curve levels off at {plateau:.3g} nC/g, so more water alone may not reach it"
-    return "test more water"
+    level = short_of(fit, target, highest)
+    if level is None:
+        return "test more water"
+    return f"the curve levels off at {level:.3g} nC/g, so more water alone may not reach it"
 
 
 def by_tests(levels: Sequence[Level], scatter: Scatter, target: Target, what: str, missing: str) -> DoseAnswer:
@@ -177,7 +187,7 @@ def four_definitions(
             return by_curve(fits, white, target, what, levels)
         return by_tests(levels, white.judged, target, what, missing)
 
-    answers = {"equivalence": _equivalence(tested, band)}
+    answers = {"equivalence": _equivalence(tested, band, fits)}
     part = f"{question.fraction:.0%} of the dry charge"
     answers["fraction"] = curve_or_tests(fall_to(question.fraction), part)
     answers["limit"] = _limit(levels, question, curve_or_tests, refused)
@@ -185,11 +195,26 @@ def four_definitions(
     return answers
 
 
-def _equivalence(tested: Sequence[Tested], band: Band | None) -> DoseAnswer:
+def _equivalence(tested: Sequence[Tested], band: Band | None, fits: Sequence[Fit]) -> DoseAnswer:
+    """By tests alone; where none passes at the highest dose, the curve says whether more water can help."""
     if band is None:
         text = "No band: none was fixed, and there are neither dry runs nor a detection limit to take one from."
         return DoseAnswer("not identifiable", None, None, None, text)
-    return equivalence(tested)
+    found, top = equivalence(tested), tested[-1]
+    if found.status != "above highest dose" or not fits:
+        return found
+    half, flat = band.half_width_nC_per_g, levels_off(fits[0], top.dose_uL_per_g)
+    if flat is None or not abs(flat[0]) - half > CLEARLY * flat[1]:
+        return found
+    low, high = top.interval90_nC_per_g
+    if low > half or high < -half:
+        text = (
+            f"At the highest tested dose, {top.dose_uL_per_g:g} µL/g, the charge lies outside the band, and the curve "
+            f"levels off at {flat[0]:.3g} nC/g, outside it too: more water alone may not reach it."
+        )
+        return replace(found, status="not identifiable", text=text)
+    said = found.text.removesuffix("test more water, or more repeats.")
+    return replace(found, text=f"{said}repeat it; the curve levels off, so more water alone may not help.")
 
 
 def _limit(
