@@ -223,10 +223,11 @@ def together(told: Sequence[Contrast], common: Arm) -> list[tuple[float, list[fl
     from scipy.special import stdtrit
 
     share = [one.share_of(common) for one in told]
+    alpha = {dof: simultaneous_alpha(share, dof) for dof in {one.own[1] for one in told}}
     found = []
     for one in told:
         dof = one.own[1]
         t = float(stdtrit(min(dof, 1e12), 1.0 - max(one.p, 1e-15) / 2.0))
         p = one.p if len(told) == 1 else max(one.p, largest_of(t, share, dof))
-        found.append((p, one.interval(simultaneous_alpha(share, dof))))
+        found.append((p, one.interval(alpha[dof])))
     return found

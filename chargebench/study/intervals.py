@@ -171,8 +171,8 @@ def largest_of(t: float, common: Sequence[float], dof: float) -> float:
 
     if len(common) == 0 or not math.isfinite(t):
         return 0.0
-    node, weight = np.polynomial.hermite_e.hermegauss(48)
-    share = (np.arange(200) + 0.5) / 200
+    node, weight = np.polynomial.hermite_e.hermegauss(32)
+    share = (np.arange(100) + 0.5) / 100
     scale = np.sqrt(chdtri(dof, share) / dof) if math.isfinite(dof) and dof < 1e6 else np.ones(1)
     part = np.clip(np.asarray(common, dtype=np.float64), 0.0, 0.999)
     shift, left = np.sqrt(part)[:, None, None] * node[None, None, :], np.sqrt(1.0 - part)[:, None, None]

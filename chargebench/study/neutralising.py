@@ -85,7 +85,8 @@ def by_curve(fits: Sequence[Fit], white: Whitened, target: Target, what: str, le
     value = dose_of(fits[0].curve, fits[0].parameters, target, highest)
     if value is None and not (few and np.isfinite(ends[-1][1])):
         least = highest if np.isnan(low) else open_end(low)
-        text = f"{what} is not reached up to the highest tested dose, {highest:g} µL/g; {_advice(fits[0], target, highest)}."
+        advice = _advice(fits[0], target, highest)
+        text = f"{what} is not reached up to the highest tested dose, {highest:g} µL/g; {advice}."
         return DoseAnswer("above highest dose", None, (least, None), (highest, None), text, PROFILE)
     lowest, upmost = open_end(low), open_end(high)
     if lowest is None and upmost is None:
