@@ -8,8 +8,10 @@ from __future__ import annotations
 
 import hashlib
 import json
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
+from dataclasses import replace
 from datetime import date
+from functools import lru_cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -20,7 +22,7 @@ from chargebench.errors import ArchiveError
 from chargebench.files import RUN, is_regular, open_file
 from chargebench.recording.ids import RUN_ID
 from chargebench.runs.load import load_run
-from chargebench.runs.run import Knowledge, Run, TagValue
+from chargebench.runs.run import Knowledge, Known, Run, TagValue
 
 if TYPE_CHECKING:
     from chargebench.instruments.benchfile import Bench
@@ -36,6 +38,20 @@ def _matches(found: TagValue | None, wanted: Wanted) -> bool:
     if not isinstance(wanted, tuple):
         return found == wanted
     return isinstance(found, float | int) and wanted[0] <= found <= wanted[1]
+
+
+def _plain(known: Mapping[str, Known]) -> dict[str, Any]:
+    return {key: [k.value, k.u, k.dof, k.source, k.date] for key, k in known.items()}
+
+
+@lru_cache(maxsize=64)
+def _ions_of(
+    folder: Path, changed_ns: int, bench: str, day: date, set_aside: frozenset[str]
+) -> tuple[dict[str, Known], tuple[str, ...]]:
+    """Null grinds looked up once for every state of a folder, which `changed_ns` stands for."""
+    from chargebench.archive.null_grinds import ions_of_null_grinds
+
+    return ions_of_null_grinds(Archive(folder), bench, day, set_aside)
 
 
 class Archive:
@@ -130,10 +146,14 @@ class Archive:
         """
         return load_run(self.path_of(run))
 
-    def outcome(self, run: str | Path, recipe: Recipe | None = None) -> dict[str, Any]:
+    def outcome(self, run: str | Path, recipe: Recipe | None = None, set_aside: Collection[str] = ()) -> dict[str, Any]:
         """What a recipe makes of a run, in the form that ``show --json`` prints.
 
-        Kept in this user's cache and taken from there while the run file, the recipe and the software are the same.
+        Kept in this user's cache and taken from there while the run file, the recipe, the software and what else it
+        rests on are the same.
+
+        A run with the ioniser on whose bench had no check of it has the background taken off that null grinds of this
+        archive show, which its provenance names; `set_aside` are runs that may not speak there.
 
         Raises
         ------
@@ -144,24 +164,56 @@ class Archive:
 
         recipe = recipe or DEFAULT
         path = self.path_of(run)
-        key = self._key(path, recipe)
-        found = kept(path.parent, key)
+        rests_on = self._rests_on(path, recipe)
+        made_of = digest_of(rests_on)
+
+        def today(held: Mapping[str, Any]) -> str:
+            nulls = held["provenance"].get("null_grinds")
+            if nulls is None:
+                return made_of
+            known, _ = self._ions(nulls["bench"], held["started"], set_aside)
+            return digest_of({**rests_on, "ions": _plain(known)})
+
+        found = kept(path.parent, made_of, today)
         if found is not None:
             return found
-        made: dict[str, Any] = json.loads(json.dumps(process(load_run(path), recipe).as_json(), allow_nan=False))
-        keep(path.parent, key, made)
+        loaded, nulls = self._with_ions(load_run(path), set_aside)
+        made: dict[str, Any] = json.loads(json.dumps(process(loaded, recipe).as_json(), allow_nan=False))
+        if nulls is not None:
+            made["provenance"]["null_grinds"] = nulls
+        keep(path.parent, made_of, today(made), made)
         return made
 
+    def _with_ions(self, run: Run, set_aside: Collection[str]) -> tuple[Run, dict[str, Any] | None]:
+        """A run with what null grinds here tell of its ioniser, and those; as it is where it needs none."""
+        from chargebench.archive.null_grinds import bench_name
+
+        ionised = "ionised" in str(run.tags.get("treatment", "")) and run.tags.get("purpose") != "blank"
+        if not ionised or run.knowledge.get("ioniser_background_nC") is not None:
+            return run, None
+        bench = bench_name(run)
+        known, runs = self._ions(bench, run.started, set_aside)
+        knowledge = Knowledge({**run.knowledge.known, **known})
+        return replace(run, knowledge=knowledge), {"bench": bench, "runs": list(runs)}
+
+    def _ions(self, bench: str, started: str, set_aside: Collection[str]) -> tuple[dict[str, Known], tuple[str, ...]]:
+        """`ions_of_null_grinds` for a run of a bench, worked out again only when the folder has changed."""
+        try:
+            changed_ns, day = self.folder.stat().st_mtime_ns, date.fromisoformat(started[:10])
+        except (OSError, ValueError):
+            return {}, ()
+        return _ions_of(self.folder, changed_ns, bench, day, frozenset(set_aside))
+
     @staticmethod
-    def _key(path: Path, recipe: Recipe) -> str:
-        """What an outcome depends on: the run file's bytes, the recipe, this software."""
+    def _rests_on(path: Path, recipe: Recipe) -> dict[str, Any]:
+        """What every outcome depends on: the run file's bytes, the recipe, this software."""
         try:
             with open_file(path, RUN) as file:
                 raw = hashlib.file_digest(file, "sha256").hexdigest()
         except OSError as error:
             raise ArchiveError(f"run file {path}: cannot be read ({error.strerror or error})") from error
         parts = [recipe.name, recipe.version, list(recipe.steps), dict(recipe.parameters), dict(recipe.thresholds)]
-        return digest_of({"run": raw, "recipe": parts, "software": __version__})
+        return {"run": raw, "recipe": parts, "software": __version__}
 
     def knowledge(self, bench: Bench, on: date) -> Knowledge:
         """What is known of a bench on a day, from its bench file and its newest valid qualifications here.

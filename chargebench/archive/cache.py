@@ -14,7 +14,7 @@ import json
 import os
 import secrets
 import sqlite3
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
 from functools import cache
 from pathlib import Path
@@ -30,7 +30,7 @@ BUSY_S: Final = 5.0
 _TABLES: Final = (
     "CREATE TABLE IF NOT EXISTS files (name TEXT PRIMARY KEY, stamp TEXT, run_id TEXT, started TEXT, origin TEXT,"
     " recovered INTEGER, raw_sha256 TEXT, tags TEXT, problem TEXT)",
-    "CREATE TABLE IF NOT EXISTS outcomes (key TEXT PRIMARY KEY, outcome TEXT)",
+    "CREATE TABLE IF NOT EXISTS outcomes (made_of TEXT PRIMARY KEY, key TEXT, outcome TEXT)",
 )
 
 
@@ -119,16 +119,27 @@ def _prepared(database: str) -> sqlite3.Connection:
     return connection
 
 
-def kept(folder: Path, key: str) -> dict[str, Any] | None:
-    """The outcome kept for an archive under a key, or None."""
-    with suppress(sqlite3.Error, ValueError, RecursionError), opened(folder) as connection:
-        row = connection.execute("SELECT outcome FROM outcomes WHERE key = ?", (key,)).fetchone()
-        outcome = json.loads(row[0]) if row else None
-        return outcome if isinstance(outcome, dict) else None
+def kept(folder: Path, made_of: str, key_of: Callable[[dict[str, Any]], str]) -> dict[str, Any] | None:
+    """The outcome kept for an archive, or None where there is none, or its key is not today's.
+
+    Parameters
+    ----------
+    folder : Path
+        The archive.
+    made_of : str
+        Digest of what the outcome was made of: run file, recipe, software.
+    key_of : callable
+        Makes the key that such an outcome has today, with whatever else in the archive it says that it rests on.
+    """
+    with suppress(sqlite3.Error, ValueError, TypeError, KeyError, RecursionError), opened(folder) as connection:
+        row = connection.execute("SELECT key, outcome FROM outcomes WHERE made_of = ?", (made_of,)).fetchone()
+        outcome: dict[str, Any] | None = json.loads(row[1]) if row else None
+        return outcome if outcome is not None and row[0] == key_of(outcome) else None
     return None
 
 
-def keep(folder: Path, key: str, outcome: dict[str, Any]) -> None:
-    """Keep an outcome; where the cache cannot be written, nothing is kept."""
+def keep(folder: Path, made_of: str, key: str, outcome: dict[str, Any]) -> None:
+    """Keep an outcome, in the place of an earlier one; where the cache cannot be written, nothing is kept."""
     with suppress(sqlite3.Error), opened(folder) as connection:
-        connection.execute("INSERT OR REPLACE INTO outcomes VALUES (?, ?)", (key, json.dumps(outcome)))
+        row = (made_of, key, json.dumps(outcome))
+        connection.execute("INSERT OR REPLACE INTO outcomes VALUES (?, ?, ?)", row)

@@ -6,7 +6,7 @@ Owns which runs those are and which of them count. What they amount to is found 
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from contextlib import suppress
 from datetime import date, timedelta
 from pathlib import Path
@@ -23,7 +23,16 @@ from chargebench.runs.run import Known, Run
 if TYPE_CHECKING:
     from chargebench.archive.archive import Archive
 
-__all__ = ["USUAL_DOSE_G", "Nulls", "counted", "floor_of_null_grinds", "like_coffee", "null_grinds"]
+__all__ = [
+    "USUAL_DOSE_G",
+    "Nulls",
+    "bench_name",
+    "counted",
+    "floor_of_null_grinds",
+    "ions_of_null_grinds",
+    "like_coffee",
+    "null_grinds",
+]
 
 USUAL_DOSE_G: Final = 20.0
 FLOOR_KEYS: Final = ("net_charge_floor_nC", "net_charge_floor_grind_s")
@@ -38,23 +47,23 @@ class Nulls(NamedTuple):
 
 
 def null_grinds(
-    archive: Archive, bench: str, on: date, days: int, treatment: str = "dry", least: int = 1
+    archive: Archive, bench: str, on: date, days: int, treatment: str = "dry", least: int = 1, days_after: int = 0
 ) -> list[tuple[Path, Run]]:
-    """Runs tagged as blanks of a bench, of so many days up to one day, oldest first, with their files.
+    """Runs tagged as blanks of a bench, of so many days up to one day (and after it), oldest first, with their files.
 
     None where fewer than `least` of any bench are tagged so: then none is opened.
     """
-    since, until = (on - timedelta(days=days)).isoformat(), on.isoformat()
+    since, until = (on - timedelta(days=days)).isoformat(), (on + timedelta(days=days_after)).isoformat()
     found = [e for e in archive.find({"purpose": "blank"}) if e.tags.get("treatment", "dry") == treatment]
     recent = [e.path for e in found if since <= e.started[:10] <= until]
     runs = []
     for path in recent if len(recent) >= least else ():
         with suppress(RunFileError):  # told of wherever the archive is listed
             runs.append((path, load_run(path)))
-    return [(path, run) for path, run in runs if _bench_name(run) == bench]
+    return [(path, run) for path, run in runs if bench_name(run) == bench]
 
 
-def _bench_name(run: Run) -> str:
+def bench_name(run: Run) -> str:
     """Bench a run was made on; empty where it does not say."""
     try:
         return bench_from_text(run.bench_text).name
@@ -75,6 +84,9 @@ def counted(nulls: Iterable[tuple[Run, Mapping[str, Any]]]) -> Nulls:
         if mass is not None and abs(mass["value"]) > MOST_MASS_G:
             text = f"{run.run_id} is no null grind: the mass changed by {mass['value']:.2f} g."
             left_out.append(Flag("run-left-out", "note", text, {"mass_g": mass["value"], "threshold_g": MOST_MASS_G}))
+        elif refused := sorted({flag["code"] for flag in outcome["flags"] if flag["severity"] == "reject"}):
+            text = f"{run.run_id} is no null grind to rely on: flagged {', '.join(refused)}."
+            left_out.append(Flag("run-left-out", "note", text, {"flags": refused}))
         elif net is None:
             left_out.append(Flag("run-left-out", "note", f"{run.run_id} has no net charge; `show` says why."))
         else:
@@ -95,6 +107,34 @@ def like_coffee(charges_nC: Sequence[float], dose_g: float) -> tuple[Flag, ...]:
         "balance? This check is not used."
     )
     return (Flag("like-coffee", "reject", text, {"net_charge_nC": worst, "threshold_nC": most_nC}),)
+
+
+def ions_of_null_grinds(
+    archive: Archive, bench: str, on: date, set_aside: Collection[str] = ()
+) -> tuple[dict[str, Known], tuple[str, ...]]:
+    """What an ioniser's own ions bring, as the null grinds of an archive show it, and the runs that it rests on.
+
+    For a run whose bench had no check of its ioniser: null grinds with it on, made no longer before or after that day
+    than such a check holds, `set_aside` left out. Nothing with fewer than two, which tell no spread.
+    """
+    from chargebench.processing.qualify.nulls import ioniser
+    from chargebench.processing.qualify.occasion import Occasion
+
+    days = VALID_DAYS["ioniser"]
+    found = null_grinds(archive, bench, on, days, "ionised", least=2, days_after=days)
+    outcomes = [(run, archive.outcome(path)) for path, run in found if run.run_id not in set_aside]
+    runs = [(run, outcome) for run, outcome in outcomes if counted([(run, outcome)]).charges_nC]
+    nulls = counted(runs)
+    if len(nulls.charges_nC) < 2 or like_coffee(nulls.charges_nC, USUAL_DOSE_G):
+        return {}, ()
+    last = max(run.started[:10] for run, _ in runs)
+    try:
+        check = ioniser(Occasion(bench, last), nulls.charges_nC, (), nulls.grinds_s)
+    except ValueError:  # all the same: copies, or made up
+        return {}, ()
+    source = f"{len(nulls.charges_nC)} null grinds of the archive, ioniser on"
+    known = {key: Known(x.value, x.u, x.dof, source, last) for key, x in check.values.items()}
+    return known, tuple(run.run_id for run, _ in runs)
 
 
 def floor_of_null_grinds(archive: Archive, bench: str, on: date) -> dict[str, Known]:

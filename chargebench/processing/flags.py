@@ -295,6 +295,14 @@ _ROWS: Final = (
         "The null grinds that this run relies on and its own grind differ {found:.1f} times in length.",
     ),
     Watch(
+        "ions-included",
+        "doubt",
+        0.0,
+        "",
+        "The ioniser was on, and nothing tells what its own ions bring: the charge contains them; "
+        "make null grinds with it on (`qualify ioniser`).",
+    ),
+    Watch(
         "wander-floor",
         "note",
         1.0,

@@ -35,6 +35,9 @@ class Source:
         What makes the error common to several runs, or empty.
     factor : float
         Change of the target per unit of the source.
+    spread : str
+        Which estimate of a spread `u` rests on, where other sources rest on it too: such rise and fall together, and
+        have its degrees of freedom between them.
     """
 
     name: str
@@ -45,6 +48,7 @@ class Source:
     dof: float = math.inf
     shared: str = ""
     factor: float = 1.0
+    spread: str = ""
 
 
 def effective_dof(parts: Iterable[tuple[float, float]]) -> float:
@@ -76,9 +80,12 @@ def estimate(quantity: Any, made: Mapping[Any, Source]) -> Estimate:
     """Value, uncertainty and effective degrees of freedom of a variable."""
     if isinstance(quantity, float):
         return Estimate(quantity, 0.0)
-    components = quantity.error_components()
-    dof = effective_dof((u, made[v].dof) for v, u in components.items() if v in made)
-    return Estimate(float(quantity.nominal_value), float(quantity.std_dev), dof)
+    together: dict[Any, tuple[float, float]] = {}
+    for variable, u in quantity.error_components().items():
+        if (source := made.get(variable)) is not None:
+            rests_on = source.spread or variable
+            together[rests_on] = (math.hypot(u, together.get(rests_on, (0.0, 0.0))[0]), source.dof)
+    return Estimate(float(quantity.nominal_value), float(quantity.std_dev), effective_dof(together.values()))
 
 
 def budget(quantity: Any, made: Mapping[Any, Source]) -> tuple[BudgetTerm, ...]:

@@ -41,8 +41,7 @@ def answer(work: Work) -> None:
     ions = _ions(work)
     charge = _true_charge(work, work.fit.net[0], sources, floor, ions, work.made)
     work.result["net_charge_nC"] = net = estimate(charge, work.made)
-    if ions is not None:
-        work.steps.append("ioniser background subtracted")
+    _tell_of_ions(work)
     _parts(work, sources, ions)
     _compared_with_nulls(work)
     limit = work.material.known.get("detection_limit_nC")
@@ -72,7 +71,7 @@ def _true_charge(
     displayed_nC: float,
     sources: Sequence[Source],
     floor: _Floor | None,
-    ions: Source | None,
+    ions: Sequence[Source],
     made: dict[Any, Source],
 ) -> Any:
     """A charge as a variable: gain times what was displayed, less what the ioniser brings, no surer than a floor.
@@ -83,24 +82,61 @@ def _true_charge(
     if gain is not None:
         factor = summed(gain.value, [Source("charge gain", gain.value, gain.u, "", "B", gain.dof, "gain")], made)
     displayed = summed(displayed_nC, sources, made)
-    if ions is not None:
-        displayed = displayed - summed(ions.value, [ions], made) / work.material.gain
+    if ions:
+        displayed = displayed - summed(sum(source.value for source in ions), ions, made) / work.material.gain
     charge = factor * displayed
     return charge if floor is None else charge + summed(0.0, [floor.rest], made)
 
 
-def _ions(work: Work) -> Source | None:
-    """What the ioniser's own ions bring, in true nC; None in a run without it or where nobody has checked."""
-    background = work.material.known.get("ioniser_background_nC")
-    if background is None or not work.material.ionised:
-        return None
-    return Source("ioniser background", background.value, background.u, "nC", "B", background.dof, "ioniser")
+def _ions(work: Work) -> tuple[Source, ...]:
+    """What the ioniser's own ions bring, in true nC: their mean, an error common to all runs, and this run's own.
+
+    Nothing in a run without it, in a null grind (which shows them) or where nobody has checked. What is known is the
+    u of one further run, s·sqrt(1 + 1/n), with n - 1 degrees of freedom; so s/sqrt(n) of it is common, and s the run's
+    own. Where no degrees of freedom are told it cannot be parted, and all of it is common.
+    """
+    background = work.material.ions
+    if background is None:
+        return ()
+    u_mean_nC, u_run_nC = parted(background.u, background.dof)
+    mean = Source("ioniser background", background.value, u_mean_nC, "nC", "B", background.dof, "ioniser", 1.0, "ions")
+    own = Source("ioniser background, this run's", 0.0, u_run_nC, "nC", "B", background.dof, "", 1.0, "ions")
+    return (mean, own) if u_run_nC > 0.0 else (mean,)
+
+
+def parted(u_further_run: float, dof: float) -> tuple[float, float]:
+    """u of a mean and of a single run about it, from the u of one further run and the degrees of freedom of both."""
+    if not math.isfinite(dof):
+        return u_further_run, 0.0
+    n = dof + 1.0
+    u_run = u_further_run / math.sqrt(1.0 + 1.0 / n)
+    return u_run / math.sqrt(n), u_run
+
+
+def _tell_of_ions(work: Work) -> None:
+    """What was taken off for the ioniser's ions, and where that comes from; or that they are in the charge."""
+    background = work.material.ions
+    if background is None:
+        if work.material.ionised and work.material.collects:
+            work.flag("ions-included")
+        return
+    u_mean_nC, u_run_nC = parted(background.u, background.dof)
+    work.steps.append("ioniser background subtracted")
+    work.details["ioniser_background"] = {
+        "charge_nC": background.value,
+        "u_nC": u_mean_nC,
+        "u_run_nC": u_run_nC,
+        "dof": background.dof if math.isfinite(background.dof) else None,
+        "source": background.source,
+        "date": background.date,
+    }
 
 
 def _compared_with_nulls(work: Work) -> None:
     """Whether the null grinds that the run relies on lasted about as long as it."""
     grind_s = work.stretches.grind_s[1] - work.stretches.grind_s[0]
-    keys = ("net_charge_floor_grind_s", *(("ioniser_background_grind_s",) if work.material.ionised else ()))
+    ions = ("ioniser_background_grind_s",) if work.material.ions is not None else ()
+    keys = ("net_charge_floor_grind_s", *ions)
     for nulls in filter(None, map(work.material.known.get, keys)):
         if min(grind_s, nulls.value) > 0.0:
             found = max(grind_s / nulls.value, nulls.value / grind_s)
@@ -142,26 +178,19 @@ def _floor(work: Work, sources: Sequence[Source]) -> _Floor | None:
     return highest if highest is not None and highest.least_nC > max(u_nC, 1e-15) else None
 
 
-def _parts(work: Work, sources: Sequence[Source], ions: Source | None) -> None:
-    """Rising and falling parts of the running charge, less the ioniser's background, which adds up to the net charge.
+def _parts(work: Work, sources: Sequence[Source], ions: Sequence[Source]) -> None:
+    """Rising and falling parts of the running charge, which add up to the net charge.
 
-    It goes off the part of its sign as far as there is any, and what is left of it off the other.
+    `running_charge` has taken the ions out of the course of the charge; here they bring only their errors.
     """
     if work.parts is None:
         return
     up, down, u_turns = work.parts
     own = [*sources, Source("turns of the running charge", 0.0, u_turns, "nC", "B")]
-    floor, brought_nC = _floor(work, own), 0.0 if ions is None else ions.value
-    if brought_nC > 0.0:
-        off_up = min(brought_nC, work.material.gain * up)
-        off_down = brought_nC - off_up
-    else:
-        off_down = max(brought_nC, work.material.gain * down)
-        off_up = brought_nC - off_down
-    for key, value, off_nC in (("positive_charge_nC", up, off_up), ("negative_charge_nC", down, off_down)):
+    floor, unsure = _floor(work, own), [replace(source, value=0.0) for source in ions]
+    for key, value in (("positive_charge_nC", up), ("negative_charge_nC", down)):
         made: dict[Any, Source] = {}
-        share = None if ions is None else replace(ions, value=off_nC)
-        work.result[key] = estimate(_true_charge(work, value, own, floor, share, made), made)
+        work.result[key] = estimate(_true_charge(work, value, own, floor, unsure, made), made)
 
 
 def _sources(work: Work, fit: ChargeFit) -> list[Source]:

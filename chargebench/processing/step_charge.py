@@ -236,7 +236,8 @@ def running_charge(work: Work) -> None:
     noise = max(float(np.std(charge[x])) for x in (before, after))
     work.curves["running_charge"] = {"time_s": t, "charge_nC": gain * charge, "u_nC": gain * np.hypot(u_running, noise)}
     inside = (t >= s.before_s[1]) & (t <= s.after_s[0])
-    up, down, turns, u_turns = parts(charge[inside], 0.0, fit.net[0], noise, work.p("turn_factor"))
+    flow, net = _without_ions(work, t[inside], charge[inside], fit.net[0])
+    up, down, turns, u_turns = parts(flow, 0.0, net, noise, work.p("turn_factor"))
     work.parts = (up, down, u_turns if turns else math.sqrt(max(noise**2 - fit.net[1] ** 2, 0.0)))
     work.steps.append(f"running charge with {turns} turns beyond noise")
     step_s, least = fine_width_s(work.material.cup.series, work.p("block_s")), gain * work.p("turn_factor") * noise
@@ -246,6 +247,18 @@ def running_charge(work: Work) -> None:
     )
     if work.true_mass_g is not None and work.mass_g > work.p("smallest_mass_g"):
         _along_mass(work, t[inside], gain * charge[inside], gain * noise, work.true_mass_g)
+
+
+def _without_ions(work: Work, t: Floats, charge: Floats, net: float) -> tuple[Floats, float]:
+    """Displayed charge in the grind, and at its end, less what an ioniser's ions bring, evenly while it lasts.
+
+    Ions go along with grounds of either sign, so they belong to the part in whose time they come.
+    """
+    ions, (start_s, end_s) = work.material.ions, work.stretches.grind_s
+    if ions is None or end_s <= start_s:
+        return charge, net
+    brought = ions.value / work.material.gain
+    return charge - brought * np.clip((t - start_s) / (end_s - start_s), 0.0, 1.0), net - brought
 
 
 def _along_mass(work: Work, t: Floats, charge: Floats, noise: float, true_mass_g: Floats) -> None:

@@ -72,6 +72,11 @@ class Material:
         return "ionised" in str(self.tags.get("treatment", ""))
 
     @property
+    def ions(self) -> Knowing | None:
+        """What an ioniser's own ions bring to this run, in true nC; None without one, unknown, or in a null grind."""
+        return self.known.get("ioniser_background_nC") if self.ionised and self.collects else None
+
+    @property
     def dose_g(self) -> float | None:
         """Coffee put in; None where it is not tagged or not positive."""
         dose_g = number(self.tags, "dose_g")

@@ -13,20 +13,22 @@ from typing import Any
 import numpy as np
 
 from chargebench.processing.outcome import Flag
+from chargebench.study.arms import arms_of, remarks_on_arms
 from chargebench.study.bootstrap import disagree, resample
 from chargebench.study.curves import CURVES, EXPONENTIAL_PLATEAU
 from chargebench.study.dose import DoseAnswer, Target, crossing, fall_to, reach
 from chargebench.study.equivalence import Band, Level, Tested, band_of, levels_of, put_to_test
 from chargebench.study.fit import Fit, derivatives, fit_family, lack_of_fit, missing_for, select, weights
-from chargebench.study.neutralising import four_definitions, open_end
-from chargebench.study.next import Rule, ahead, next_dose, reachable_doses
+from chargebench.study.neutralising import dry_is_charged, four_definitions, open_end
+from chargebench.study.next import Rule, Situation, next_run, reachable_doses
 from chargebench.study.remarks import remarks_on_curve, remarks_on_levels, remarks_on_runs
 from chargebench.study.rows import CURVE_TREATMENTS, Floats, Points, Question, StudyRun, points_of, usable
 from chargebench.study.scatter import Whitened, whiten
 from chargebench.study.sensitivity import isotonic_check, robust_refit
-from chargebench.study.treatments import arms_of, compare_treatments
+from chargebench.study.shapefree import FEW_DOSES
+from chargebench.study.treatments import compare_treatments
 
-__all__ = ["answer", "answer_group", "plain"]
+__all__ = ["analyse", "answer", "answer_group", "next_of", "plain"]
 
 
 @dataclass(frozen=True, eq=False)
@@ -83,7 +85,8 @@ def answer_group(rows: Sequence[StudyRun], coffee: str, grinder: str, question: 
     used = usable(rows)
     on_curve = [row for row in used if row.treatment in CURVE_TREATMENTS and math.isfinite(row.water_uL_per_g)]
     analysis = analyse(points_of(on_curve), question) if on_curve else None
-    found, flags = _dose_part(analysis, question)
+    definitions = _definitions(analysis, question) if analysis is not None else {}
+    found, flags = _dose_part(analysis, definitions, question)
     return {
         "coffee": coffee,
         "grinder": grinder,
@@ -91,8 +94,8 @@ def answer_group(rows: Sequence[StudyRun], coffee: str, grinder: str, question: 
         "set_aside": [{"run": row.run_id, "reason": _reason(row)} for row in rows if _is_set_aside(row)],
         **found,
         "treatments": _treatments(rows, used, analysis, question),
-        "flags": [flag.as_json() for flag in (*remarks_on_runs(used), *flags)],
-        "next": None if analysis is None else _next(analysis, question),
+        "flags": [flag.as_json() for flag in (*remarks_on_runs(used), *remarks_on_arms(rows), *flags)],
+        "next": None if analysis is None else next_of(analysis, question, definitions),
     }
 
 
@@ -117,12 +120,17 @@ def _reason(row: StudyRun) -> str:
     return "no charge-to-mass" if row.charge_to_mass is None else f"flagged: {', '.join(row.flags)}"
 
 
-def _dose_part(analysis: Analysis | None, question: Question) -> tuple[dict[str, Any], list[Flag]]:
+def _definitions(a: Analysis, question: Question) -> Mapping[str, DoseAnswer]:
+    return four_definitions(a.chosen, a.white, a.levels, a.tested, a.band, question, a.missing)
+
+
+def _dose_part(
+    analysis: Analysis | None, definitions: Mapping[str, DoseAnswer], question: Question
+) -> tuple[dict[str, Any], list[Flag]]:
     """The answers of the dose curve, and what to remark on them."""
     if analysis is None:
         return {"dry": None, "levels": [], "band": None, "curve": None, "neutralising_dose": None}, []
     a, full = analysis, question.resamples > 0
-    definitions = four_definitions(a.chosen, a.white, a.levels, a.tested, a.band, question, a.missing)
     doses = {name: found.as_json() for name, found in definitions.items()}
     curve = _curve_part(a)
     if full and a.chosen:
@@ -141,7 +149,8 @@ def _dose_part(analysis: Analysis | None, question: Question) -> tuple[dict[str,
         "curve": {**curve, "isotonic": isotonic},
         "neutralising_dose": doses,
     }
-    return found, [*remarks_on_levels(levels, isotonic), *remarks_on_curve(curve, doses)]
+    doubts = [Flag(f"{name}-doubtful", "doubt", one.doubt) for name, one in definitions.items() if one.doubt]
+    return found, [*remarks_on_levels(levels, isotonic), *remarks_on_curve(curve, doses), *doubts]
 
 
 def _targets(a: Analysis, question: Question) -> dict[str, Target]:
@@ -154,12 +163,12 @@ def _targets(a: Analysis, question: Question) -> dict[str, Target]:
 
 
 def _bootstrap(a: Analysis, definitions: Mapping[str, DoseAnswer], question: Question) -> dict[str, Any]:
-    """Bootstrap intervals of the doses that have a profile interval."""
+    """Bootstrap intervals of the doses that have a profile interval, where there are doses enough to trust a curve."""
     resampled = resample(a.fits, a.white, question.resamples, question.seed)
     intervals = {}
     for name, target in _targets(a, question).items():
         profile, value = definitions[name].ci95, definitions[name].value
-        if profile is None or not value:
+        if profile is None or not value or len(a.points.doses) <= FEW_DOSES:
             continue
         low, high = resampled.interval(target, a.highest, value)
         ends = (open_end(low), open_end(high))
@@ -240,13 +249,25 @@ def _treatments(
     return compare_treatments(rows, band, question.seed)
 
 
-def _next(a: Analysis, question: Question) -> dict[str, Any]:
-    """The run to do next, for the fraction dose."""
-    if not a.chosen:
-        return ahead(None, None, None, "", f"no curve yet: {a.missing}")
-    reachable = reachable_doses(a.points.doses, question.spray_step_uL_per_g)
-    rule = Rule(question.stop_width_uL_per_g, question.most_runs)
-    return next_dose(a.chosen[0], a.white, fall_to(question.fraction), reachable, rule)
+def next_of(a: Analysis, question: Question, definitions: Mapping[str, DoseAnswer] | None = None) -> dict[str, Any]:
+    """The run to do next; `definitions` as `four_definitions` gives them, where they are at hand."""
+    definitions = _definitions(a, question) if definitions is None else definitions
+    return next_run(
+        Situation(
+            fit=a.chosen[0] if a.chosen else None,
+            white=a.white,
+            target=fall_to(question.fraction),
+            levels=a.levels,
+            tested=a.tested,
+            equivalence=definitions["equivalence"],
+            fraction=definitions["fraction"],
+            reachable_uL_per_g=reachable_doses(a.points.doses, question.spray_step_uL_per_g),
+            rule=Rule(question.stop_width_uL_per_g, question.most_runs),
+            charged=dry_is_charged(a.levels, a.white.judged, a.chosen),
+            missing=a.missing,
+            half_band_nC_per_g=a.band.half_width_nC_per_g if a.band else math.inf,
+        )
+    )
 
 
 def plain(value: Any) -> Any:

@@ -18,9 +18,17 @@ import numpy as np
 from chargebench.study.curves import Curve
 from chargebench.study.fit import Fit, Separated, derivatives
 from chargebench.study.rows import Floats
-from chargebench.study.scatter import Whitened, effective_dof
+from chargebench.study.scatter import Whitened, block_dof, effective_dof
 
-__all__ = ["DoseAnswer", "Target", "crossing", "fall_to", "profile", "reach"]
+__all__ = ["CLEARLY", "DoseAnswer", "Target", "crossing", "fall_to", "levels_off", "profile", "reach", "short_of"]
+
+
+CLEARLY = 2.0
+"""Standard uncertainties by which a curve must level off away from a level before that is said."""
+
+
+STILL_FALLING = 0.2
+"""Part of a curve's fall that may lie beyond the highest dose where it is said to level off."""
 
 
 @dataclass(frozen=True)
@@ -72,6 +80,8 @@ class DoseAnswer:
         One plain sentence.
     method : str
         How the interval was had.
+    doubt : str
+        Why it should be doubted; empty where nothing speaks against it.
     """
 
     status: str
@@ -80,6 +90,7 @@ class DoseAnswer:
     bracket: tuple[float | None, float | None] | None
     text: str
     method: str = ""
+    doubt: str = ""
 
     def as_json(self) -> dict[str, object]:
         """Plain values with the unit."""
@@ -156,9 +167,33 @@ def dose_of(curve: Curve, parameters: Floats, target: Target, highest: float) ->
     return float(brentq(miss, dose[i], dose[i + 1], xtol=1e-10, rtol=1e-12))
 
 
+def levels_off(fit: Fit, highest: float) -> tuple[float, float] | None:
+    """Where a fitted curve levels off up to the highest dose, nC/g, and u of that.
+
+    None for curves that do not, that go to zero by assumption, or that have more than `STILL_FALLING` of their fall
+    before them at the highest dose: a level that lies beyond what was tested is none.
+    """
+    q = len(fit.curve.levels)
+    if "plateau" not in fit.curve.levels or "slope" in fit.curve.levels:
+        return None
+    if fit.curve.shape(np.array([highest]), fit.parameters[None, q:])[0, 0] > STILL_FALLING:
+        return None
+    at = fit.curve.levels.index("plateau")
+    return float(fit.parameters[at]), float(fit.u[at])
+
+
+def short_of(fit: Fit, target: Target, highest: float) -> float | None:
+    """Level at which a curve levels off before it comes to the target, by two standard uncertainties; else None."""
+    found, dry = levels_off(fit, highest), float(fit.parameters[0])
+    if found is None or not np.isfinite(found[1]):
+        return None
+    short = np.sign(dry) * (found[0] - target.fraction * dry - target.level_nC_per_g)
+    return found[0] if short > CLEARLY * found[1] else None
+
+
 def _dof(fit: Fit, white: Whitened, target: Target) -> float:
-    """Degrees of freedom for the interval: of the residuals, or fewer where the scatter of the runs it hangs on is less
-    well known.
+    """Degrees of freedom for the interval: of the residuals, or fewer where the scatter of its runs, or that
+    of their blocks, is less well known.
     """
     dose = dose_of(fit.curve, fit.parameters, target, float(white.points.doses[-1]))
     if dose is None or not np.isfinite(fit.covariance).all():
@@ -166,7 +201,7 @@ def _dof(fit: Fit, white: Whitened, target: Target) -> float:
     gradient = derivatives(fit.curve, np.array([dose, 0.0]), fit.parameters)
     jacobian = white.transform @ derivatives(fit.curve, white.points.dose_uL_per_g, fit.parameters)
     influence = jacobian @ fit.covariance @ (gradient[0] - target.fraction * gradient[1])
-    return min(float(fit.dof), effective_dof(white, influence))
+    return min(float(fit.dof), effective_dof(white, influence), block_dof(white, influence, fit.dof))
 
 
 def interval_of(fit: Fit, white: Whitened, target: Target, level: float = 0.95) -> tuple[float, float]:

@@ -6,26 +6,32 @@ that a crossing needs. Fits no curve.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import lru_cache
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 
+from chargebench.processing.ratio import effective_dof
 from chargebench.study.dose import DoseAnswer
+from chargebench.study.intervals import half_width, p_beyond
 from chargebench.study.rows import Points
-from chargebench.study.scatter import Scatter
+from chargebench.study.scatter import Scatter, mean_of_runs
 
 __all__ = [
     "Band",
     "Level",
+    "Sides",
     "Tested",
     "band_of",
     "equivalence",
     "interval90",
     "levels_of",
     "one_sided",
+    "one_sided_p",
+    "own_part",
     "put_to_test",
     "sign_changes",
     "signs_on_both_sides",
@@ -47,6 +53,10 @@ class Level:
         Standard uncertainty of the mean, shared errors included, and its effective degrees of freedom.
     shared_u_nC_per_g : float
         The part of u that more runs do not reduce.
+    blocks : int
+        Blocks whose means the mean and its u rest on; 0 where runs are taken as independent.
+    parts : tuple of (u, degrees of freedom)
+        Independent parts of u, that of the runs' own scatter first.
     tolerance_nC_per_g : pair of float or None
         95/90: holds 90 % of single runs with 95 % confidence (normal runs).
     signs : pair of int
@@ -63,13 +73,29 @@ class Level:
     shared_u_nC_per_g: float
     tolerance_nC_per_g: tuple[float, float] | None
     signs: tuple[int, int]
+    blocks: int = 0
+    parts: tuple[tuple[float, float], ...] = ()
+
+    @property
+    def known(self) -> bool:
+        """Whether anything tells how sure the mean is."""
+        return math.isfinite(self.u_nC_per_g) and self.dof > 0
+
+    def interval(self, alpha: float = 0.05, *more: tuple[float, float]) -> tuple[float, float]:
+        """1 - `alpha` interval of the mean, nC/g, further parts of its u added; without ends where nothing tells."""
+        if not self.known:
+            return -math.inf, math.inf
+        half = half_width((*self.parts, *more), alpha)
+        return self.mean_nC_per_g - half, self.mean_nC_per_g + half
 
     def as_json(self) -> dict[str, Any]:
         """Plain values; what a single run cannot tell is null."""
         found = {k: v if not isinstance(v, float) or np.isfinite(v) else None for k, v in self.__dict__.items()}
+        del found["parts"]
         tolerance = self.tolerance_nC_per_g
         return {
             **found,
+            "ci95_nC_per_g": list(self.interval()) if self.known else None,
             "tolerance_nC_per_g": None if tolerance is None else list(tolerance),
             "signs": list(self.signs),
         }
@@ -88,9 +114,10 @@ class Band:
     of_dry: float = 0.0
 
 
-def _shared(points: Points, at: np.ndarray[Any, np.dtype[np.bool_]]) -> float:
-    """Root sum of squares over causes of the mean shift at these runs."""
-    return float(np.sqrt(sum(float(shift[at].mean()) ** 2 for shift in points.shared.values())))
+def _shared(points: Points, at: np.ndarray[Any, np.dtype[np.bool_]]) -> tuple[tuple[float, float], ...]:
+    """Mean shift at these runs and degrees of freedom of every shared cause."""
+    shifts = {cause: abs(float(shift[at].mean())) for cause, shift in points.shared.items()}
+    return tuple((u, points.shared_dof.get(cause, math.inf)) for cause, u in shifts.items() if u > 0)
 
 
 @lru_cache(maxsize=256)
@@ -115,19 +142,20 @@ def tolerance_factor(n: int, share: float = 0.90, confidence: float = 0.95) -> f
 def level_of(points: Points, number: int, scatter: Scatter) -> Level:
     """Runs at one dose level, summarised; a single run borrows its scatter from the repeats at other doses."""
     at, dose = points.level == number, float(points.doses[number])
-    q = points.q_nC_per_g[at]
-    n, mean, shared = len(q), float(q.mean()), _shared(points, at)
+    q, shared = points.q_nC_per_g[at], _shared(points, at)
+    n, found = len(q), mean_of_runs(q, points.block[at].tolist())
     signs = (int((q < 0).sum()), int((q > 0).sum()))
     sd = float(q.std(ddof=1)) if n > 1 else np.nan
-    taken, own_dof = (sd, n - 1) if n > 1 else (float(scatter.sd(np.array(mean))), scatter.dof)
-    own2 = max(taken**2, float((points.u_nC_per_g[at] ** 2).mean())) / n if own_dof > 0 else np.nan
-    u2 = own2 + shared**2
-    dof = own_dof * (u2 / own2) ** 2 if own2 > 0 else float(own_dof)
+    u, own_dof = (found.u, found.dof) if n > 1 else (float(scatter.sd(q[0])), float(scatter.dof))
+    own = max(u, float(np.sqrt((points.u_nC_per_g[at] ** 2).mean() / n))) if own_dof > 0 else np.nan
+    parts = ((own, own_dof), *shared)
     half = tolerance_factor(n) * sd if n > 1 else np.nan
-    tolerance = (mean - half, mean + half) if n > 1 else None
+    tolerance = (float(q.mean()) - half, float(q.mean()) + half) if n > 1 else None
     return Level(
-        dose, n, mean, sd, float(np.sqrt((q**2).mean())), float(np.sqrt(u2)), float(dof), shared, tolerance, signs
-    )
+        dose, n, found.value, sd, float(np.sqrt((q**2).mean())), math.hypot(*(u for u, _ in parts)),
+        effective_dof(parts) if own > 0 else own_dof, math.hypot(*(u for u, _ in shared)), tolerance, signs,
+        found.blocks, parts,
+    )  # fmt: skip
 
 
 def levels_of(points: Points, scatter: Scatter) -> tuple[Level, ...]:
@@ -149,16 +177,11 @@ def band_of(
 
 def interval90(level: Level, band: Band, dry: Level | None) -> tuple[float, float]:
     """90 % interval of the mean, widened where the band itself was taken from the dry runs."""
-    from scipy.special import stdtrit
-
-    extra2 = (band.of_dry * dry.u_nC_per_g) ** 2 if dry is not None and band.of_dry else 0.0
-    u2 = level.u_nC_per_g**2 + extra2
-    if not np.isfinite(u2) or level.dof <= 0:
-        return -np.inf, np.inf
-    parts = level.u_nC_per_g**4 / level.dof + (extra2**2 / dry.dof if dry is not None and extra2 > 0 else 0.0)
-    dof = u2**2 / parts if parts > 0 else np.inf
-    half = float(stdtrit(max(dof, 1.0), 0.95)) * np.sqrt(u2)
-    return level.mean_nC_per_g - half, level.mean_nC_per_g + half
+    if dry is None or not band.of_dry:
+        return level.interval(0.10)
+    if not dry.known:
+        return -math.inf, math.inf
+    return level.interval(0.10, (band.of_dry * dry.u_nC_per_g, dry.dof))
 
 
 def sign_changes(level: Level, half_width_nC_per_g: float) -> bool:
@@ -241,8 +264,20 @@ def _none_neutral(tested: Sequence[Tested], method: str) -> DoseAnswer:
     return DoseAnswer("above highest dose", None, None, (top.dose_uL_per_g, None), text, method)
 
 
-def signs_on_both_sides(levels: Sequence[Level], scatter: Scatter, alpha: float = 0.05) -> tuple[float, float] | None:
-    """Highest dose significantly on the dry side and lowest significantly on the other, or None.
+class Sides(NamedTuple):
+    """Highest dose shown on the dry side of zero, lowest shown on the other, and how surely.
+
+    ``p`` is that of the surest dose on the other side: adjusted, or by its own runs alone where that is larger. Those
+    know how far blocks differ, which moves all doses of a block together and the law of repeats hardly sees.
+    """
+
+    same: float
+    other: float
+    p: float
+
+
+def signs_on_both_sides(levels: Sequence[Level], scatter: Scatter, alpha: float = 0.05) -> Sides | None:
+    """Tested doses that lie significantly on both sides of zero, or None.
 
     One-sided t tests with the scatter law of all repeats; the doses that might lie on the other side share `alpha`
     (Holm), so that a curve that only comes down to zero is not said to cross it.
@@ -257,19 +292,34 @@ def signs_on_both_sides(levels: Sequence[Level], scatter: Scatter, alpha: float 
         return None
     p = np.array([one_sided(level, scatter, -sign) for level in wet])
     order = np.argsort(p)
-    passed = p[order] * (len(p) - np.arange(len(p))) < alpha
+    adjusted = p[order] * (len(p) - np.arange(len(p)))
+    passed = adjusted < alpha
     count = len(p) if passed.all() else int(np.argmin(passed))
     other = [wet[i].dose_uL_per_g for i in order[:count]]
     if not other:
         return None
     first = min(other)
-    return max(dose for dose in same if dose < first), first
+    surest = wet[int(order[0])]
+    alone = one_sided_p(surest.mean_nC_per_g, surest.parts, -sign)
+    return Sides(max(dose for dose in same if dose < first), first, max(float(adjusted[0]), alone))
+
+
+def own_part(level: Level, scatter: Scatter) -> tuple[float, float]:
+    """``(u, degrees of freedom)`` of a level's mean from the scatter of runs.
+
+    Few runs say little of their own scatter, so it is taken from the law of all repeats; where runs of a block stand
+    together at the level, from their blocks, which that law does not know.
+    """
+    sd = float(scatter.sd(np.array(level.mean_nC_per_g)))
+    return level.parts[0] if level.blocks else (sd / math.sqrt(level.n), float(scatter.dof))
+
+
+def one_sided_p(distance: float, parts: Sequence[tuple[float, float]], sign: float) -> float:
+    """p of a distance as far on the side of `sign`, were it truly zero."""
+    p = p_beyond(distance, parts) / 2
+    return p if sign * distance > 0 else 1 - p
 
 
 def one_sided(level: Level, scatter: Scatter, sign: float) -> float:
     """p of a mean as far on the side of `sign`, were the true mean zero."""
-    from scipy.special import stdtr
-
-    sd = float(scatter.sd(np.array(level.mean_nC_per_g)))
-    u = np.hypot(sd / np.sqrt(level.n), level.shared_u_nC_per_g)
-    return float(stdtr(scatter.dof, -sign * level.mean_nC_per_g / u))
+    return one_sided_p(level.mean_nC_per_g, (own_part(level, scatter), *level.parts[1:]), sign)

@@ -14,9 +14,10 @@ from typing import Any
 from chargebench.archive.archive import Archive, Wanted
 from chargebench.errors import RunFileError
 from chargebench.processing.outcome import Estimate
+from chargebench.processing.ratio import effective_dof
 from chargebench.study.plan import make_plan
 from chargebench.study.progress import Progress, progress
-from chargebench.study.rows import Question, StudyRun, usable
+from chargebench.study.rows import Question, StudyRun, TakenOff, usable
 from chargebench.study.sprays import portion
 from chargebench.study.studyfile import StudyFile
 
@@ -64,7 +65,7 @@ def gather(
     seen: dict[str, Path] = {}
     for entry in archive.find(where):
         try:
-            outcome = archive.outcome(entry.path)
+            outcome = archive.outcome(entry.path, set_aside=reasons.keys())
         except RunFileError as error:
             problems.append(str(error))
             continue
@@ -110,7 +111,7 @@ def row_of_outcome(outcome: Mapping[str, Any], order: int = 0, excluded: str = "
     do not average down over runs; the rest is the run's own.
     """
     tags = outcome["tags"]
-    ratio, shared = outcome["result"]["charge_to_mass_nC_per_g"], shared_u(outcome["budget"])
+    ratio, (shared, shared_dof) = outcome["result"]["charge_to_mass_nC_per_g"], shared_of(outcome["budget"])
     own = None
     if ratio is not None:
         common = sum(u * u for u in shared.values())
@@ -143,16 +144,28 @@ def row_of_outcome(outcome: Mapping[str, Any], order: int = 0, excluded: str = "
         worst=next((s for s in _SEVERITIES if s in severities), ""),
         excluded=excluded,
         tells_water=tells_water(tags),
+        shared_dof=shared_dof,
+        ions=ions_of(outcome),
     )
 
 
-def shared_u(budget: Iterable[Mapping[str, Any]]) -> dict[str, float]:
-    """Standard uncertainty in nC/g of each shared cause of a budget."""
-    squares: dict[str, float] = {}
+def shared_of(budget: Iterable[Mapping[str, Any]]) -> tuple[dict[str, float], dict[str, float]]:
+    """Standard uncertainty in nC/g of each shared cause of a budget, and its degrees of freedom where they are few."""
+    parts: dict[str, list[tuple[float, float]]] = {}
     for term in budget:
         if term["shared"]:
-            squares[term["shared"]] = squares.get(term["shared"], 0.0) + (term["sensitivity"] * term["u"]) ** 2
-    return {cause: math.sqrt(square) for cause, square in squares.items()}
+            dof = math.inf if term["dof"] is None else term["dof"]
+            parts.setdefault(term["shared"], []).append((abs(term["sensitivity"] * term["u"]), dof))
+    u = {cause: math.hypot(*(part for part, _ in found)) for cause, found in parts.items()}
+    return u, {cause: dof for cause, found in parts.items() if math.isfinite(dof := effective_dof(found))}
+
+
+def ions_of(outcome: Mapping[str, Any]) -> TakenOff | None:
+    """What an outcome says that it has taken off for the ions of an ioniser."""
+    told = outcome["details"].get("ioniser_background")
+    if told is None:
+        return None
+    return TakenOff(told["charge_nC"], told["u_nC"], told["dof"] or math.inf, told["source"])
 
 
 def dose_of(tags: Mapping[str, str | float]) -> float:
@@ -220,9 +233,9 @@ def detection_limit_nC_per_g(archive: Archive, rows: Iterable[StudyRun]) -> floa
 
     None where no run knew the limit of its bench.
     """
-    limits = []
+    limits, rows = [], list(rows)
     for row in rows:
-        known = archive.outcome(row.run_id)["provenance"]["knowledge"].get("detection_limit_nC")
+        known = _outcome(archive, row, rows)["provenance"]["knowledge"].get("detection_limit_nC")
         if known is not None and row.collected_mass_g > 0:
             limits.append(known["value"] / row.collected_mass_g)
     return max(limits, default=None)
@@ -230,7 +243,13 @@ def detection_limit_nC_per_g(archive: Archive, rows: Iterable[StudyRun]) -> floa
 
 def runs_table(archive: Archive, rows: Iterable[StudyRun]) -> list[dict[str, Any]]:
     """Every run of a study as plain values, for tables and figures, with the hash of its raw data."""
-    return [_table_row(row, archive.outcome(row.run_id)) for row in rows]
+    rows = list(rows)
+    return [_table_row(row, _outcome(archive, row, rows)) for row in rows]
+
+
+def _outcome(archive: Archive, row: StudyRun, rows: Iterable[StudyRun]) -> Mapping[str, Any]:
+    """The outcome of a run of a study, in which runs that the study sets aside do not speak."""
+    return archive.outcome(row.run_id, set_aside=[other.run_id for other in rows if other.excluded])
 
 
 def _table_row(row: StudyRun, outcome: Mapping[str, Any]) -> dict[str, Any]:
@@ -255,8 +274,9 @@ def _table_row(row: StudyRun, outcome: Mapping[str, Any]) -> dict[str, Any]:
 def remarks_of(archive: Archive, rows: Iterable[StudyRun]) -> dict[str, str]:
     """What each code among the flags of these runs means, in the words of the first run that carries it."""
     said: dict[str, str] = {}
+    rows = list(rows)
     for row in rows:
-        for flag in archive.outcome(row.run_id)["flags"]:
+        for flag in _outcome(archive, row, rows)["flags"]:
             said.setdefault(flag["code"], flag["text"])
     return said
 
@@ -265,7 +285,7 @@ def known_of_bench(archive: Archive, rows: Sequence[StudyRun]) -> dict[str, Any]
     """What the newest of the runs knew of its bench: calibrations, limits, each with source and validity."""
     if not rows:
         return {}
-    known: dict[str, Any] = archive.outcome(rows[-1].run_id)["provenance"]["knowledge"]
+    known: dict[str, Any] = _outcome(archive, rows[-1], rows)["provenance"]["knowledge"]
     return known
 
 

@@ -1,4 +1,5 @@
-"""What no library at hand has: the interval of a ratio (Fieller), and how many runs show something.
+"""What no library at hand has: the interval of a ratio (Fieller), of sums whose parts each have degrees of freedom of
+their own, of several differences at once; and how many runs show something.
 
 Pure functions of numbers; know nothing of runs.
 """
@@ -10,14 +11,20 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Literal
 
+import numpy as np
+
 __all__ = [
     "RatioInterval",
     "difference_power",
     "equivalence_power",
     "fieller",
+    "half_width",
     "holm",
+    "largest_of",
+    "p_beyond",
     "runs_for_difference",
     "runs_for_equivalence",
+    "simultaneous_alpha",
 ]
 
 
@@ -172,3 +179,83 @@ def _fewest(enough: Callable[[int], bool], most: int) -> int | None:
         middle = (low + high) // 2
         low, high = (low, middle) if enough(middle) else (middle, high)
     return high
+
+
+def half_width(parts: Sequence[tuple[float, float]], alpha: float = 0.05) -> float:
+    """Half the 1 - `alpha` interval of a sum whose independent parts each have a ``(u, degrees of freedom)``.
+
+    The root sum of squares of each part's own t interval, which covers at least 1 - `alpha` however few degrees of
+    freedom a part has (K. S. Banerjee, Sankhya 22 (1960) 153); for a single part it is Student's.
+    """
+    from scipy.special import stdtrit
+
+    total = 0.0
+    for u, dof in parts:
+        if u > 0.0:
+            total += (float(stdtrit(min(max(dof, 1e-3), 1e12), 1.0 - alpha / 2.0)) * u) ** 2
+    return math.sqrt(total)
+
+
+def p_beyond(distance: float, parts: Sequence[tuple[float, float]]) -> float:
+    """Two-sided p of a distance from zero: the largest `alpha` whose interval (`half_width`) still holds zero."""
+    from scipy.optimize import brentq
+    from scipy.special import stdtr
+
+    known = [part for part in parts if part[0] > 0.0]
+    if not known or not all(math.isfinite(u) for u, _ in known):
+        return 1.0 if known else float(distance == 0.0)
+    if len(known) == 1:
+        return float(2.0 * stdtr(min(known[0][1], 1e12), -abs(distance) / known[0][0]))
+    least = 1e-12
+
+    def short(alpha: float) -> float:
+        return half_width(known, alpha) - abs(distance)
+
+    if short(least) <= 0.0:
+        return least
+    return 1.0 if distance == 0.0 else float(brentq(short, least, 1.0, xtol=1e-13))
+
+
+def largest_of(t: float, common: Sequence[float], dof: float) -> float:
+    """Chance that one of several t values is larger than `t` in size, were all true differences zero.
+
+    Parameters
+    ----------
+    t : float
+    common : sequence of float
+        For each difference the share of its variance that comes from the one arm all are taken from.
+    dof : float
+        Of the standard deviation.
+
+    Notes
+    -----
+    Dunnett's distribution (J. Am. Stat. Assoc. 50 (1955) 1096) for arms of unequal variance: given the error of the
+    common arm and the standard deviation the differences are independent, and both are integrated over.
+    """
+    from scipy.special import chdtri, ndtr
+
+    if len(common) == 0 or not math.isfinite(t):
+        return 0.0
+    node, weight = np.polynomial.hermite_e.hermegauss(32)
+    share = (np.arange(100) + 0.5) / 100
+    scale = np.sqrt(chdtri(dof, share) / dof) if math.isfinite(dof) and dof < 1e6 else np.ones(1)
+    part = np.clip(np.asarray(common, dtype=np.float64), 0.0, 0.999)
+    shift, left = np.sqrt(part)[:, None, None] * node[None, None, :], np.sqrt(1.0 - part)[:, None, None]
+    edge = abs(t) * scale[None, :, None]
+    within = np.prod(ndtr((edge - shift) / left) - ndtr((-edge - shift) / left), axis=0)
+    return float(1.0 - (within @ weight).mean() / math.sqrt(2.0 * math.pi))
+
+
+def simultaneous_alpha(common: Sequence[float], dof: float, alpha: float = 0.05) -> float:
+    """Level at which each of several differences from one arm is to be judged so that all together keep `alpha`."""
+    from scipy.optimize import brentq
+    from scipy.special import stdtr, stdtrit
+
+    if len(common) < 2:
+        return alpha
+    nu = min(dof, 1e12)
+    low, high = (float(stdtrit(nu, 1.0 - a / 2.0)) for a in (alpha, alpha / len(common)))
+    if largest_of(low, common, dof) <= alpha:
+        return alpha
+    t = float(brentq(lambda t: largest_of(t, common, dof) - alpha, low, 1.05 * high, xtol=1e-6))
+    return float(2.0 * stdtr(nu, -t))

@@ -5,6 +5,7 @@ Owns `StudyRun`, `Question` and `Points`. Opens no file and fits nothing.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import cached_property
@@ -23,6 +24,7 @@ __all__ = [
     "Points",
     "Question",
     "StudyRun",
+    "TakenOff",
     "dose_levels",
     "points_of",
     "usable",
@@ -41,6 +43,16 @@ SIGNED_SHARES = ("gain", "scale", "mass")
 
 Leakage is none of them: near zero it is the bias current's error, which shifts every run the same way.
 """
+
+
+@dataclass(frozen=True)
+class TakenOff:
+    """What was taken off a run's charge in its outcome: value, u common to all runs, its degrees of freedom, whence."""
+
+    charge_nC: float
+    u_nC: float
+    dof: float = float("inf")
+    source: str = ""
 
 
 @dataclass(frozen=True)
@@ -68,6 +80,10 @@ class StudyRun:
         Signed, nC/g; the part of its uncertainty that is the run's own.
     shared_u : mapping of str to float
         Standard uncertainties common to several runs, nC/g by cause; they do not average down.
+    shared_dof : mapping of str to float
+        Their degrees of freedom; infinite where none are told.
+    ions : TakenOff or None
+        What the outcome has taken off for the ions of an ioniser; nothing else ever takes off more.
     net_charge_nC, collected_mass_g, recovery_percent, grind_time_s, humidity_percent, temperature_C : float
         NaN where the run does not carry them.
     positive_charge_nC, negative_charge_nC : float
@@ -108,6 +124,8 @@ class StudyRun:
     worst: str = ""
     excluded: str = ""
     tells_water: bool = True
+    shared_dof: Mapping[str, float] = field(default_factory=dict)
+    ions: TakenOff | None = None
 
 
 @dataclass(frozen=True)
@@ -175,6 +193,8 @@ class Points:
     shared : mapping of str to float64 array (n,)
         For each cause the shift of every run when that cause is one standard uncertainty off.
     run_id : tuple of str
+    shared_dof : mapping of str to float
+        Degrees of freedom of each cause; infinite where none are told.
     """
 
     dose_uL_per_g: Floats
@@ -183,6 +203,7 @@ class Points:
     block: npt.NDArray[np.int64]
     shared: Mapping[str, Floats] = field(default_factory=dict)
     run_id: tuple[str, ...] = ()
+    shared_dof: Mapping[str, float] = field(default_factory=dict)
 
     @cached_property
     def level(self) -> npt.NDArray[np.int64]:
@@ -243,4 +264,8 @@ def points_of(rows: Sequence[StudyRun]) -> Points:
         block=np.array([names.index(row.block) for row in ordered], dtype=np.int64),
         shared={cause: u * np.sign(q) if cause in SIGNED_SHARES else u for cause, u in shared.items()},
         run_id=tuple(row.run_id for row in ordered),
+        shared_dof={
+            cause: min(row.shared_dof.get(cause, math.inf) for row in ordered if cause in row.shared_u)
+            for cause in causes
+        },
     )

@@ -5,13 +5,29 @@ Owns the scatter law, block effects and whitening. Knows no curve: everything co
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+import math
+from collections.abc import Hashable, Sequence
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from chargebench.study.rows import Floats, Points
 
-__all__ = ["Scatter", "Whitened", "effective_dof", "scatter_of", "whiten"]
+__all__ = [
+    "LEAST_BLOCKS",
+    "Mean",
+    "Scatter",
+    "Whitened",
+    "block_dof",
+    "block_means",
+    "effective_dof",
+    "mean_of_runs",
+    "scatter_of",
+    "whiten",
+]
+
+LEAST_BLOCKS = 3
+"""Blocks from which on the spread of their means says how sure a mean is; two would leave one degree of freedom."""
 
 
 _USUAL = 0.03
@@ -25,13 +41,13 @@ class Scatter:
     Attributes
     ----------
     constant_nC_per_g, proportional : float
-    dof : int
+    dof : float
         Degrees of freedom of the repeats it rests on; 0 when there were none and scatter is taken as even.
     """
 
     constant_nC_per_g: float
     proportional: float
-    dof: int
+    dof: float
 
     def sd(self, level_nC_per_g: Floats) -> Floats:
         """Standard deviation of a run at each level."""
@@ -65,6 +81,53 @@ class Whitened:
     lost: int
     block_ratio: float
     scatter: Scatter
+
+    @property
+    def judged(self) -> Scatter:
+        """The scatter law with the degrees of freedom that it has for the mean of a level.
+
+        Of a mean's variance the part that blocks make is known no better than there are blocks (Satterthwaite).
+        """
+        blocks, ratio, dof = len(np.unique(self.points.block)), self.block_ratio, self.scatter.dof
+        if ratio <= 0 or blocks < 2 or dof < 1:
+            return self.scatter
+        return replace(self.scatter, dof=(1 + ratio) ** 2 / (1 / dof + ratio**2 / (blocks - 1)))
+
+
+@dataclass(frozen=True)
+class Mean:
+    """A mean of runs: value and standard uncertainty in nC/g, degrees of freedom (0: not known), blocks it rests on.
+
+    ``blocks`` is 0 where runs are taken as independent.
+    """
+
+    value: float
+    u: float
+    dof: float
+    blocks: int
+
+
+def block_means(values: Floats, block: Sequence[Hashable]) -> dict[Hashable, float]:
+    """Mean of the runs of each block, in order of first run."""
+    return {
+        one: float(np.mean([v for v, b in zip(values, block, strict=True) if b == one])) for one in dict.fromkeys(block)
+    }
+
+
+def mean_of_runs(values: Floats, block: Sequence[Hashable]) -> Mean:
+    """Mean of runs treated alike.
+
+    Runs of one block share its error. Where a block holds more than one of them, and there are three blocks, the mean
+    is that of the blocks' means, as sure as they agree; else runs are taken as independent.
+    """
+    n, means = len(values), block_means(values, block)
+    if LEAST_BLOCKS <= len(means) < n:
+        of, blocks = np.array(list(means.values())), len(means)
+    else:
+        of, blocks = np.asarray(values, dtype=np.float64), 0
+    if len(of) < 2:
+        return Mean(float(of.mean()), math.nan, 0.0, blocks)
+    return Mean(float(of.mean()), float(of.std(ddof=1)) / math.sqrt(len(of)), len(of) - 1.0, blocks)
 
 
 def _dose_means(points: Points, values: Floats) -> tuple[Floats, Floats]:
@@ -179,3 +242,23 @@ def effective_dof(white: Whitened, influence: Floats) -> float:
     information = (share * freedom) @ share.T / 2 + hold
     part = share @ influence**2 / (influence @ influence)
     return float(2 / (part @ np.linalg.solve(information, part)))
+
+
+def block_dof(white: Whitened, influence: Floats, dof: float) -> float:
+    """Degrees of freedom of a result whose variance blocks make in part, known no better than there are blocks.
+
+    Parameters
+    ----------
+    white : Whitened
+    influence : array (n,)
+        Change of the result with each whitened run.
+    dof : float
+        Of the scatter within blocks.
+    """
+    block, ratio = white.points.block, white.block_ratio
+    if ratio <= 0:
+        return np.inf
+    pull = white.transform.T @ influence * white.sd_nC_per_g
+    made = ratio * float((np.bincount(block, pull) ** 2).sum())
+    share = made / (made + float(pull @ pull))
+    return float(1 / ((1 - share) ** 2 / dof + share**2 / (len(np.unique(block)) - 1)))

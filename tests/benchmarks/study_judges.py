@@ -76,7 +76,7 @@ def judge_treatments(tally: Tally, group: Mapping[str, Any], truth: Mapping[str,
             dof = arm.get("dof", arm["n"] - 1)
             ends = arm.get("ci95_nC_per_g") or student(arm["mean_nC_per_g"], arm["u_nC_per_g"], dof)
             tally.interval("mean ionised", ends, arms[arm["name"]]["mean_nC_per_g"], doubt)
-    for kind in ("against_dry", "ionised_minus_misted"):
+    for kind in ("against_dry", "against_each_other"):
         for pair in found[kind]:
             first, second = arms[pair["first"]], arms[pair["second"]]
             if first is not None and second is not None:
@@ -84,7 +84,7 @@ def judge_treatments(tally: Tally, group: Mapping[str, Any], truth: Mapping[str,
         judge_together(tally, kind, found[kind], arms, doubt)
 
 
-WORDS = {"against_dry": "against dry", "ionised_minus_misted": "ionised - misted"}
+WORDS = {"against_dry": "against dry", "against_each_other": "ionised - misted"}
 NEAR = 2.5
 """Differences outside the band, and below so many times it, are those that may be called equivalent wrongly."""
 KEYS = {"signed": "mean_nC_per_g", "absolute": "mean_absolute_nC_per_g"}

@@ -220,6 +220,10 @@ CASES: dict[str, tuple[Make, Make]] = {
         lambda: made(knowledge={"net_charge_floor_grind_s": Known(20.0, 0.1)}),
         lambda: made(knowledge={"net_charge_floor_grind_s": Known(17.0, 0.1)}),
     ),
+    "ions-included": (
+        lambda: made(tags={"treatment": "ionised"}),
+        lambda: made(tags={"treatment": "ionised"}, knowledge={"ioniser_background_nC": Known(6.0, 0.5, 4.0)}),
+    ),
     "wander-floor": (
         lambda: made(knowledge={"charge_walk_nC_per_root_s": Known(0.004, 0.001)}),
         lambda: made(knowledge={"charge_walk_nC_per_root_s": Known(0.003, 0.001)}),

@@ -323,6 +323,48 @@ def test_ioniser_background_is_subtracted_only_where_it_was_on() -> None:
     assert value(ionised) == pytest.approx(value(dry) - 7.0)
 
 
+def test_of_the_ions_the_mean_is_common_and_the_spread_each_run_s_own() -> None:
+    """Of a background from n null grinds s/sqrt(n) is shared, s the run's own, both with n - 1 degrees of freedom."""
+    spread_nC, n = 4.0, 3
+    known = {"ioniser_background_nC": Known(7.0, spread_nC * math.sqrt(1 + 1 / n), n - 1.0, "a check")}
+    outcome = process(simulate(PLAIN, white=1e-4, knowledge=known, tags={"treatment": "ionised"})[0])
+    terms = [term for term in outcome.budget if term.name.startswith("ioniser")]
+    assert [(term.shared, term.dof) for term in terms] == [("ioniser", n - 1), ("", n - 1)]
+    assert [term.u for term in terms] == pytest.approx([spread_nC / math.sqrt(n), spread_nC])
+    net = outcome.result["net_charge_nC"]
+    assert net is not None
+    assert net.u == pytest.approx(spread_nC * math.sqrt(1 + 1 / n), rel=0.01)
+    assert net.dof == pytest.approx(n - 1, rel=0.05)
+    told = outcome.details["ioniser_background"]
+    assert told["charge_nC"] == 7.0
+    assert told["source"] == "a check"
+    assert (told["u_nC"], told["u_run_nC"], told["dof"]) == pytest.approx((spread_nC / math.sqrt(n), spread_nC, n - 1))
+
+
+def test_nothing_is_taken_off_a_null_grind() -> None:
+    """A null grind shows what the ions bring, whatever an earlier check says of it."""
+    known = {"ioniser_background_nC": Known(7.0, 0.3, 4.0)}
+    tags = {"treatment": "ionised", "purpose": "blank"}
+    alone, checked = (
+        process(simulate(PLAIN, charge_per_gram=0.0, scale_Hz=0.0, knowledge=k, tags=tags)[0]) for k in ({}, known)
+    )
+    assert value(checked) == pytest.approx(value(alone))
+    assert "ioniser_background" not in checked.details
+
+
+@pytest.mark.parametrize("background_nC", [60.0, -60.0])
+def test_ions_go_off_the_part_in_whose_time_they_come(background_nC: float) -> None:
+    """Ions that come evenly go off each part by its share of the grind's time, whichever sign they have."""
+    tags = {"treatment": "ionised"}
+    bench = replace(PLAIN, bipolar=60.0, ramp_s=0.01, charge_per_gram=0.0)
+    plain, corrected = (
+        process(simulate(bench, knowledge=known, tags=tags)[0])
+        for known in ({}, {"ioniser_background_nC": Known(background_nC, 0.3, 4.0)})
+    )
+    for key in ("positive_charge_nC", "negative_charge_nC"):
+        assert value(plain, key) - value(corrected, key) == pytest.approx(background_nC / 2, abs=4.0)
+
+
 def test_a_neutralised_run_takes_its_leakage_from_the_bench() -> None:
     """A bench check narrows the answer of a run that says nothing of leakage itself."""
     bench = replace(PLAIN, charge_per_gram=0.0, bipolar=60.0, tau_s=200.0)

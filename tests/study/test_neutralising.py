@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 import pytest
 
@@ -21,6 +23,7 @@ from chargebench.study.fit import fit_curve
 from chargebench.study.neutralising import four_definitions
 from chargebench.study.rows import Points, Question
 from chargebench.study.scatter import Scatter, whiten
+from chargebench.study.shapefree import between
 from tests.study.made_studies import Truth, simulate
 
 DOSES = np.array([0.0, 5.0, 10.0, 20.0, 30.0, 50.0])
@@ -265,3 +268,55 @@ def test_tolerance_factor_covers(n: int) -> None:
     half, mean = tolerance_factor(n) * x.std(axis=1, ddof=1), x.mean(axis=1)
     held = (ndtr(mean + half) - ndtr(mean - half)) >= 0.90
     assert held.mean() == pytest.approx(0.95, abs=0.005)
+
+
+@pytest.mark.parametrize("kind", ["hinge", "exponential"])
+def test_four_doses_span_every_curve_they_cannot_rule_out(kind: str) -> None:
+    """At 0/5/10/20 µL/g the interval holds the dose of a hinge as of an exponential, and says what would decide."""
+    rng, held, n, doses = np.random.default_rng(3), 0, 40, np.array([0.0, 5.0, 10.0, 20.0])
+    truth = Truth(-60.0, 0.0, 12.0) if kind == "exponential" else Hinge(-60.0, 12.0)
+    for _ in range(n):
+        found = ask(simulate(truth, doses, rng))["fraction"]
+        low, high = found.ci95 or (None, None)
+        held += (low or 0.0) <= 12.0 <= (np.inf if high is None else high)
+        assert "a dose between" in found.text
+    assert held >= 0.93 * n
+
+
+@dataclass(frozen=True)
+class Hinge:
+    """A straight fall to zero, a tenth of dry at `dose`."""
+
+    dry: float
+    dose: float
+
+    def mean(self, dose: np.ndarray) -> np.ndarray:
+        return self.dry * np.clip(1 - 0.9 * dose / self.dose, 0, None)
+
+
+@pytest.mark.parametrize(
+    ("levels", "ends"),
+    [
+        (((0.0, -60.0), (10.0, -20.0), (30.0, -0.5)), (10.0, 30.0)),
+        (((0.0, -60.0), (10.0, -20.0), (30.0, -12.0)), (30.0, np.inf)),
+        (((0.0, -60.0), (10.0, -0.5), (30.0, -0.2)), (0.0, 10.0)),
+        (((0.0, -60.0), (10.0, -6.0), (30.0, -6.1)), (0.0, np.inf)),
+    ],
+)
+def test_any_falling_curve_crosses_between_these(levels, ends) -> None:
+    """The target lies above the last dose shown above it and below the first shown below it; else an end is open."""
+    shape = np.array([-0.5, 0.0, 0.5, 0.1])
+    points = runs(*((dose, list(mean + 0.6 * shape)) for dose, mean in levels))
+    white = whiten(points)
+    assert between(levels_of(points, white.scatter), white.judged, fall_to(0.1)) == ends
+
+
+def test_a_crossing_just_shown_is_doubted() -> None:
+    """A change of sign shown by a hair or by blocks that differ bears a doubt, one far beyond chance does not."""
+    points = study(-60.0, 6.0, 20.0, blocks=6)
+    assert ask(points)["crossing"].doubt == ""
+    weak = next(
+        found for seed in range(200)
+        if (found := ask(study(-60.0, 1.0, 20.0, seed))["crossing"]).status == "found"
+    )  # fmt: skip
+    assert "only just shown" in weak.doubt

@@ -9,8 +9,13 @@ import numpy as np
 import pytest
 
 from chargebench.processing.outcome import Estimate
-from chargebench.study.rows import StudyRun
-from chargebench.study.treatments import Arm, arms_of, compare, compare_treatments, ioniser_background
+from chargebench.study.arms import Arm, arms_of, ions_taken_off, remarks_on_arms
+from chargebench.study.comparison import compare, contrast, together
+from chargebench.study.equivalence import level_of
+from chargebench.study.intervals import half_width, largest_of, p_beyond, simultaneous_alpha
+from chargebench.study.rows import StudyRun, TakenOff, points_of
+from chargebench.study.scatter import scatter_of
+from chargebench.study.treatments import compare_treatments
 from chargebench.study.witnesses import bipolar_share, witness_words, witnesses
 
 
@@ -27,8 +32,15 @@ def blank(i: int, charge: float, treatment: str = "ionised") -> StudyRun:
     return replace(grind(i, 0.0, treatment), purpose="blank", charge_to_mass=None, net_charge_nC=charge)
 
 
-def arm(name: str, q: list[float], shared: dict[str, float] | None = None) -> Arm:
-    return Arm(name, name, 0.0, np.array(q), tuple(str(i) for i in range(len(q))), shared or {})
+def freed(row: StudyRun, u_nC: float = 0.5, dof: float = 4.0) -> StudyRun:
+    """An ionised run whose outcome had the ions taken off."""
+    share = u_nC / row.collected_mass_g
+    ions = TakenOff(17.5, u_nC, dof, "5 null grinds")
+    return replace(row, shared_u={"ioniser": share}, shared_dof={"ioniser": dof}, ions=ions)
+
+
+def arm(name: str, q: list[float], shared: dict[str, float] | None = None, blocks: bool = False) -> Arm:
+    return Arm(name, name, 0.0, np.array(q), tuple(str(i * blocks) for i in range(len(q))), shared or {})
 
 
 def study() -> list[StudyRun]:
@@ -55,24 +67,78 @@ def test_doses_of_an_arm() -> None:
     ]
 
 
-def test_background_is_taken_off_with_its_uncertainty() -> None:
-    """What the ioniser alone leaves in the cup is subtracted over the mass, and its u stays however many runs."""
+def test_a_study_takes_nothing_off() -> None:
+    """Null grinds beside the runs move no charge: what the ions bring went off in the outcomes, which say how much."""
     rows = study()
-    charge, u, n = ioniser_background(rows)
-    assert (n, charge) == (5, pytest.approx(17.5, abs=2))
-    plain, corrected = (next(a for a in arms_of(r) if a.treatment == "ionised") for r in (rows[:18], rows))
-    assert plain.q_nC_per_g - corrected.q_nC_per_g == pytest.approx(np.full(6, charge / 17.5))
-    assert corrected.shared_u_nC_per_g["ioniser"] == pytest.approx(u / 17.5)
-    misted = next(a for a in arms_of(rows) if a.treatment == "misted")
-    assert "ioniser" not in misted.shared_u_nC_per_g
+    with_blanks, without = (
+        next(a for a in arms_of(r) if a.treatment == "ionised")
+        for r in (rows, [r for r in rows if r.purpose == "grind"])
+    )
+    assert (with_blanks.q_nC_per_g == without.q_nC_per_g).all()
+    found = compare_treatments([freed(row) if row.treatment == "ionised" else row for row in rows], 3.0, seed=1)
+    told = found["ioniser_background"]
+    assert (told["charge_nC"], told["u_nC"], told["dof"], told["blanks"]) == (17.5, 0.5, 4.0, 5)
+    assert (told["runs"], told["contained_in"]) == (6, 0)
 
 
-def test_one_blank_says_nothing_of_its_scatter() -> None:
-    """From a single blank the background has an unknown uncertainty, so nothing can be shown equivalent."""
-    rows = [*study()[:18], blank(0, 17.5)]
-    found = compare_treatments(rows, 3.0, seed=1)["against_each_other"][0]["signed"]
-    assert math.isinf(ioniser_background(rows)[1])
-    assert not found["equivalence"]["equivalent"]
+@pytest.mark.parametrize("blocks", [1, 6])
+def test_few_null_grinds_bring_their_degrees_of_freedom(blocks: int) -> None:
+    """What two null grinds leave unsure has one degree of freedom, in means and differences, blocks or none."""
+    rows = [replace(freed(row, 2.0, 1.0) if "ion" in row.treatment else row, block=str(row.order % blocks))
+            for row in study()[:18]]  # fmt: skip
+    found = compare_treatments(rows, 3.0, seed=1)
+    least = 12.706 * 2.0 / 17.5
+    ionised = next(arm for arm in found["arms"] if arm["treatment"] == "ionised")
+    parts = [ionised, found["against_each_other"][0]["signed"], found["against_dry"][1]["signed"]]
+    for part in parts:
+        low, high = part["ci95_nC_per_g"]
+        assert (high - low) / 2 > least
+    assert (found["against_each_other"][0]["signed"]["block_adjusted"] is not None) is (blocks > 1)
+
+
+@pytest.mark.parametrize("dof", [1.0, 2.0, 4.0])
+@pytest.mark.parametrize("ratio", [0.3, 1.0, 3.0])
+def test_a_sum_of_parts_each_with_its_own_degrees_of_freedom_covers(dof: float, ratio: float) -> None:
+    """Of normal sums whose parts were estimated with few degrees of freedom, 95 % intervals hold 95 % and more."""
+    rng = np.random.default_rng(7)
+    n, held = 2000, 0
+    for own, few, true in zip(
+        np.sqrt(rng.chisquare(6.0, n) / 6.0), ratio * np.sqrt(rng.chisquare(dof, n) / dof),
+        math.hypot(1.0, ratio) * rng.normal(size=n), strict=True,
+    ):  # fmt: skip
+        held += abs(true) <= half_width([(own, 6.0), (few, dof)])
+    assert held / n > 0.945
+
+
+def test_p_and_interval_agree() -> None:
+    """A difference has the p of the interval whose end is zero."""
+    parts = [(1.0, 5.0), (0.4, 1.0)]
+    for distance in (0.5, 2.0, 6.0):
+        assert half_width(parts, p_beyond(distance, parts)) == pytest.approx(distance)
+    assert p_beyond(2.5706, [(1.0, 5.0)]) == pytest.approx(0.05, abs=1e-5)
+
+
+@pytest.mark.parametrize(("arms", "dof", "t"), [(2, 5, 3.03), (5, 10, 2.99), (4, 12, 2.81)])
+def test_intervals_that_hold_together_are_dunnett_s(arms: int, dof: int, t: float) -> None:
+    """For equal variances the critical values are those of Dunnett's table (two-sided 5 %, from memory)."""
+    from scipy.special import stdtrit
+
+    assert stdtrit(dof, 1 - simultaneous_alpha([0.5] * arms, dof) / 2) == pytest.approx(t, abs=0.006)
+    assert largest_of(t, [0.5] * arms, dof) == pytest.approx(0.05, abs=1e-3)
+
+
+def test_an_adjusted_p_goes_with_its_interval() -> None:
+    """Below 0.05 the simultaneous interval leaves out zero, above it holds zero; one alone is never wider."""
+    rng = np.random.default_rng(4)
+    seen = set()
+    for shift in np.linspace(0, 6, 13):
+        dry = arm("dry", list(rng.normal(0, 2, 6)))
+        told = [contrast(arm(str(k), list(shift * k / 3 + rng.normal(0, 1, 6))), dry, False) for k in range(4)]
+        for one, (p, (low, high)) in zip(told, together(told, dry), strict=True):
+            assert (p < 0.05) is not (low <= 0 <= high)
+            assert high - low > np.subtract(*one.interval()[::-1])
+            seen.add(p < 0.05)
+    assert seen == {True, False}
 
 
 def test_shared_gain_does_not_average_down_but_cancels_between_like_arms() -> None:
@@ -106,13 +172,49 @@ def test_permutation_p_is_exact_for_small_arms() -> None:
 
 
 def test_blocks_are_adjusted_for() -> None:
-    """A difference that is the same in every block shows within blocks though blocks scatter widely."""
+    """A difference that is the same in every block shows in all that is told though blocks scatter widely."""
     level = np.array([-50.0, 10.0, -20.0, 40.0, 0.0])
     noise = np.array([0.1, -0.1, 0.2, 0.0, -0.2])
-    found = compare(arm("a", list(level + 2 + noise)), arm("b", list(level)), None, False, 1)
+    found = compare(arm("a", list(level + 2 + noise), None, True), arm("b", list(level), None, True), 3.0, False, 1)
     assert found["p_welch"] > 0.5
-    assert found["block_adjusted"]["p"] < 1e-4
-    assert found["block_adjusted"]["blocks"] == 5
+    assert found["p"] == found["block_adjusted"]["p"] < 1e-4
+    assert found["ci95_nC_per_g"] == found["block_adjusted"]["ci95_nC_per_g"]
+    assert found["basis"] == "within 5 blocks"
+    assert found["equivalence"]["equivalent"]
+    assert found["p_permutation"] == pytest.approx(2 / 2**5)
+
+
+def in_blocks(rng: np.random.Generator, spread: float) -> list[StudyRun]:
+    """Four blocks, each with three dry runs and one misted; blocks move their runs, dry ones more."""
+    rows = []
+    for block in range(4):
+        shift = spread * rng.normal()
+        dry = [grind(3 * block + i, -60 + 3 * (shift + rng.normal())) for i in range(3)]
+        wet = grind(block, -20 + shift + rng.normal(), "misted", 20.0)
+        rows += [replace(row, block=str(block)) for row in (*dry, wet)]
+    return rows
+
+
+@pytest.mark.parametrize("spread", [1.0, 2.0])
+def test_dry_controls_of_one_block_are_not_independent(spread: float) -> None:
+    """With three dry controls a block whose blocks differ, means and differences are held 93 times of 100 and more."""
+    rng, held, n = np.random.default_rng(11), np.zeros(3), 300
+    for _ in range(n):
+        rows = in_blocks(rng, spread)
+        dry, wet = arms_of(rows)
+        mean, told = dry.as_json(), contrast(wet, dry, False)
+        level = level_of(points_of(rows), 0, scatter_of(points_of(rows)))
+        assert told is not None
+        ends = (mean["ci95_nC_per_g"], np.subtract(told.interval(), 100.0), level.interval())
+        held += [low <= -60.0 <= high for low, high in ends]
+    assert (held / n >= 0.93).all()
+
+
+@pytest.mark.parametrize(("blocks", "doubt"), [(1, False), (2, True), (3, False)])
+def test_two_blocks_are_doubted(blocks: int, doubt: bool) -> None:
+    """Where runs were repeated within two blocks nothing tells how far blocks differ, which is said."""
+    rows = [replace(grind(i, -60.0 + i), block=str(i % blocks)) for i in range(6)]
+    assert ("two-blocks" in {flag.code for flag in remarks_on_arms(rows)}) is doubt
 
 
 def test_single_runs_are_not_tested() -> None:
@@ -127,8 +229,9 @@ def test_all_comparisons_are_there() -> None:
     assert [item["first"] for item in found["against_dry"]] == ["misted 20 µL/g", "ionised"]
     for item in found["against_dry"]:
         for kind in ("signed", "absolute"):
-            assert {"p_welch", "p_holm", "p_dunnett", "p_permutation", "ci95_nC_per_g"} <= set(item[kind])
-            assert item[kind]["p_holm"] >= item[kind]["p_welch"]
+            assert {"p", "p_welch", "p_holm", "p_dunnett", "p_permutation", "ci95_nC_per_g"} <= set(item[kind])
+            assert item[kind]["p_holm"] >= item[kind]["p"]
+            assert item[kind]["p_adjusted"] >= item[kind]["p"]
     assert [(i["first"], i["second"]) for i in found["against_each_other"]] == [("ionised", "misted 20 µL/g")]
 
 
@@ -137,12 +240,22 @@ def test_conclusions_keep_to_what_was_shown() -> None:
     said = " ".join(compare_treatments(study(), None, seed=1)["conclusions"])
     assert "no difference shown, which does not show them equal" in said
     assert "nor that they are unclumped" in said
-    assert "from 5 blanks" in said
+    assert "interval with all others" in said
 
 
-def test_missing_blanks_are_said() -> None:
-    """Ionised runs without blanks are said to contain the ioniser's own charge."""
-    assert "was not measured" in " ".join(compare_treatments(study()[:18], None, seed=1)["conclusions"])
+def test_ions_that_were_not_taken_off_are_said_once() -> None:
+    """Ionised runs that contain the ioniser's own charge raise one doubt; the others are told with the source."""
+    rows = study()[:18]
+    assert [flag.code for flag in remarks_on_arms(rows)] == ["ions-included"]
+    assert "own charge" not in " ".join(compare_treatments(rows, None, seed=1)["conclusions"])
+    done = [freed(row) if row.treatment == "ionised" else row for row in rows]
+    assert remarks_on_arms(done) == []
+    said = [words for words in compare_treatments(done, None, seed=1)["conclusions"] if "own charge" in words]
+    assert len(said) == 1
+    assert "+17.5 nC (5 null grinds), was taken off 6 ionised runs" in said[0]
+    mixed = [*done[:-1], rows[-1]]
+    assert ions_taken_off(mixed)["contained_in"] == 1
+    assert remarks_on_arms(mixed)[0].evidence == {"runs": 1, "of": 6}
 
 
 @pytest.mark.parametrize(

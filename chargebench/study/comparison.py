@@ -1,0 +1,226 @@
+"""Compares two arms: within blocks where there are three and more, by Welch's test where there are not.
+
+Owns the difference of two arms with its interval, p values and test of equivalence, and how several are told at once.
+"""
+
+from __future__ import annotations
+
+import math
+import warnings
+from collections.abc import Sequence
+from dataclasses import dataclass
+from functools import cached_property
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+
+from chargebench.processing.ratio import effective_dof
+from chargebench.study.arms import Arm
+from chargebench.study.intervals import half_width, holm, largest_of, p_beyond, simultaneous_alpha
+from chargebench.study.rows import Floats
+from chargebench.study.scatter import LEAST_BLOCKS, block_means
+
+__all__ = ["Contrast", "compare", "contrast", "dunnett_p", "holm", "together"]
+
+Parts = tuple[tuple[float, float], ...]
+
+
+@dataclass(frozen=True, eq=False)
+class Contrast:
+    """A difference of two arms.
+
+    Attributes
+    ----------
+    first, second : Arm
+    absolute : bool
+        Whether of absolute values.
+    difference_nC_per_g : float
+        Within blocks where there are such.
+    own : (u, degrees of freedom)
+        From the scatter of the runs.
+    shared : tuple of (u, degrees of freedom)
+        Of causes common to all runs of an arm; what moves both alike has cancelled.
+    blocks : int
+        Number of blocks that hold both arms, or 0 where the difference is not taken within blocks.
+    """
+
+    first: Arm
+    second: Arm
+    absolute: bool
+    difference_nC_per_g: float
+    own: tuple[float, float]
+    shared: Parts
+    blocks: int
+
+    @property
+    def parts(self) -> Parts:
+        """All independent parts of its uncertainty."""
+        return (self.own, *self.shared)
+
+    @property
+    def u(self) -> float:
+        """Standard uncertainty, nC/g."""
+        return math.hypot(*(u for u, _ in self.parts))
+
+    @cached_property
+    def p(self) -> float:
+        """Two-sided p of no difference."""
+        return p_beyond(self.difference_nC_per_g, self.parts)
+
+    def interval(self, alpha: float = 0.05) -> list[float]:
+        """1 - `alpha` interval, nC/g."""
+        half = half_width(self.parts, alpha)
+        return [self.difference_nC_per_g - half, self.difference_nC_per_g + half]
+
+    def share_of(self, common: Arm) -> float:
+        """Share of the variance that comes from one of the two arms."""
+        u2 = {id(arm): arm.mean(self.absolute).u ** 2 for arm in (self.first, self.second)}
+        total = sum(u2.values())
+        return u2[id(common)] / total if total > 0 else 0.5
+
+
+def _values(arm: Arm, absolute: bool) -> Floats:
+    found: Floats = np.abs(arm.q_nC_per_g) if absolute else arm.q_nC_per_g
+    return found
+
+
+def _shared(first: Arm, second: Arm, absolute: bool) -> Parts:
+    """Uncertainty of a difference from shared causes: what moves both alike cancels."""
+    sign_a, sign_b = (np.sign(arm.q_nC_per_g.mean()) if absolute else 1.0 for arm in (first, second))
+    found = []
+    for cause in sorted({*first.shared_u_nC_per_g, *second.shared_u_nC_per_g}):
+        a, b = (arm.shared_u_nC_per_g.get(cause, 0.0) for arm in (first, second))
+        dof = min(arm.shared_dof.get(cause, math.inf) for arm in (first, second))
+        if (u := abs(float(sign_a * a - sign_b * b))) > 0.0:
+            found.append((u, dof))
+    return tuple(found)
+
+
+def gaps(first: Arm, second: Arm, absolute: bool) -> Floats | None:
+    """Differences of the arms' means in each block that holds both; None with fewer than three, or all the same."""
+    a, b = (block_means(_values(arm, absolute), arm.block) for arm in (first, second))
+    both = [block for block in a if block in b]
+    found = np.array([a[block] - b[block] for block in both])
+    return found if len(both) >= LEAST_BLOCKS and found.std() > 0 else None
+
+
+def _welch(first: Arm, second: Arm, absolute: bool) -> Contrast | None:
+    a, b = (_values(arm, absolute) for arm in (first, second))
+    if min(len(a), len(b)) < 2 or max(a.std(), b.std()) == 0:
+        return None
+    parts = [(float(x.var(ddof=1)) / len(x), len(x) - 1) for x in (a, b)]  # by hand: scipy warns where one arm is even
+    own = math.sqrt(sum(part for part, _ in parts))
+    dof = own**4 / sum(part**2 / free for part, free in parts)
+    shared = _shared(first, second, absolute)
+    return Contrast(first, second, absolute, float(a.mean() - b.mean()), (own, dof), shared, 0)
+
+
+def _in_blocks(first: Arm, second: Arm, absolute: bool) -> Contrast | None:
+    gap = gaps(first, second, absolute)
+    if gap is None:
+        return None
+    n = len(gap)
+    own = (float(gap.std(ddof=1)) / math.sqrt(n), n - 1.0)
+    return Contrast(first, second, absolute, float(gap.mean()), own, _shared(first, second, absolute), n)
+
+
+def contrast(first: Arm, second: Arm, absolute: bool) -> Contrast | None:
+    """The difference ``first - second`` as it is told: within blocks, else Welch's; None where neither can be had."""
+    return _in_blocks(first, second, absolute) or _welch(first, second, absolute)
+
+
+def compare(first: Arm, second: Arm, band_nC_per_g: float | None, absolute: bool, seed: int) -> dict[str, Any]:
+    """Difference ``first - second``.
+
+    Returns
+    -------
+    dict
+        ``difference_nC_per_g``, ``u_nC_per_g``, ``ci95_nC_per_g``, ``t``, ``dof``, ``p`` and ``equivalence`` (90 %
+        interval, whether inside ±band), all within blocks where ``basis`` says so; ``p_permutation`` by exchanges
+        within blocks too; ``p_welch`` always as if runs were independent, ``block_adjusted`` within blocks or None.
+        Needs two runs in each arm, or three blocks that hold both; without them only the difference is given.
+    """
+    a, b = (_values(arm, absolute) for arm in (first, second))
+    found: dict[str, Any] = {"difference_nC_per_g": float(a.mean() - b.mean()), "n": [len(a), len(b)]}
+    told, welch = contrast(first, second, absolute), _welch(first, second, absolute)
+    if told is None:
+        return found
+    d = told.difference_nC_per_g
+    return {
+        **found,
+        "difference_nC_per_g": d,
+        "basis": f"within {told.blocks} blocks" if told.blocks else "runs taken as independent (Welch)",
+        "u_nC_per_g": told.u,
+        "dof": effective_dof(told.parts),
+        "t": d / told.u,
+        "ci95_nC_per_g": told.interval(),
+        "p": told.p,
+        "p_welch": None if welch is None else welch.p,
+        "p_permutation": _permutation_p(first, second, absolute, seed),
+        "block_adjusted": _adjusted(told) if told.blocks else None,
+        "equivalence": None if band_nC_per_g is None else _inside(told, band_nC_per_g),
+    }
+
+
+def _inside(told: Contrast, band: float) -> dict[str, Any]:
+    low, high = told.interval(0.10)
+    return {"band_nC_per_g": band, "interval90_nC_per_g": [low, high], "equivalent": -band < low and high < band}
+
+
+def _adjusted(told: Contrast) -> dict[str, Any]:
+    return {
+        "blocks": told.blocks,
+        "difference_nC_per_g": told.difference_nC_per_g,
+        "ci95_nC_per_g": told.interval(),
+        "p": told.p,
+    }
+
+
+def _permutation_p(first: Arm, second: Arm, absolute: bool, seed: int) -> float:
+    """p of the difference of means under exchange: of the arms within each block where there are blocks, else of runs.
+
+    Exact up to 5,000 exchanges, else from as many drawn.
+    """
+    from scipy import stats
+
+    def difference(x: Floats, y: Floats, axis: int = -1) -> Floats:
+        found: Floats = np.mean(x, axis=axis) - np.mean(y, axis=axis)
+        return found
+
+    gap = gaps(first, second, absolute)
+    kind = "independent" if gap is None else "samples"
+    data = tuple(_values(arm, absolute) for arm in (first, second)) if gap is None else (gap, np.zeros(len(gap)))
+    test = stats.permutation_test(
+        data, difference, vectorized=True, n_resamples=5000, random_state=seed, permutation_type=kind
+    )
+    return float(test.pvalue)
+
+
+def dunnett_p(arms: Sequence[Floats], control: Floats, seed: int) -> list[float]:
+    """p values of each arm against the control (Dunnett 1955); assumes one scatter for all arms, and no blocks."""
+    from scipy import stats
+
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore", RuntimeWarning)  # of an arm without scatter, which the others make up for
+        found: npt.NDArray[np.float64] = stats.dunnett(*arms, control=control, random_state=seed).pvalue
+    return [float(value) for value in found]
+
+
+def together(told: Sequence[Contrast], common: Arm) -> list[tuple[float, list[float]]]:
+    """p value and 95 % interval of each of several differences that share an arm, such that all hold together.
+
+    After Dunnett, but each difference keeps its own variance and degrees of freedom: p is below 0.05 exactly where the
+    interval leaves out zero.
+    """
+    from scipy.special import stdtrit
+
+    share = [one.share_of(common) for one in told]
+    alpha = {dof: simultaneous_alpha(share, dof) for dof in {one.own[1] for one in told}}
+    found = []
+    for one in told:
+        dof = one.own[1]
+        t = float(stdtrit(min(dof, 1e12), 1.0 - max(one.p, 1e-15) / 2.0))
+        p = one.p if len(told) == 1 else max(one.p, largest_of(t, share, dof))
+        found.append((p, one.interval(alpha[dof])))
+    return found
