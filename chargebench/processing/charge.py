@@ -14,7 +14,7 @@ import numpy.typing as npt
 
 from chargebench.processing.columns import alias_columns, levels, ramps
 from chargebench.processing.decay import LEAKS_MUCH, STEEPEST, straightened
-from chargebench.processing.drift import Design, Posterior, Prior, fit
+from chargebench.processing.drift import Design, Posterior, Prior, fit, whiten
 from chargebench.processing.integral import Blocks, Bridge, merge
 from chargebench.processing.noise import (
     Alias,
@@ -27,55 +27,15 @@ from chargebench.processing.noise import (
     integrated_shapes,
     shapes,
 )
-from chargebench.processing.outcome import Knowing
+from chargebench.processing.priors import Comparison, DriftPriors, compared
 from chargebench.processing.series import Series
 from chargebench.processing.slow_lines import slow_lines
 from chargebench.processing.stretches import Stretches
 
-__all__ = ["ChargeFit", "DriftPriors", "charge_fit", "known_priors", "running"]
+__all__ = ["ChargeFit", "charge_fit", "running"]
 
 Floats = npt.NDArray[np.float64]
 Bools = npt.NDArray[np.bool_]
-
-CLOSEST = 1.0 - 1e-6
-"""Correlation of two errors above which arithmetic no longer tells them apart."""
-
-
-@dataclass(frozen=True)
-class DriftPriors:
-    """What is known beforehand of leakage rate (1/s) and bias current (nA), and whether from a bench check.
-
-    One check finds both, and hardly tells one from the other: `correlation` is that of their errors.
-    """
-
-    leakage: Prior
-    bias: Prior
-    leakage_from_bench: bool = False
-    bias_from_bench: bool = False
-    correlation: float = 0.0
-
-
-def known_priors(known: Mapping[str, Knowing], otherwise: DriftPriors, other_nA: float = 0.0) -> DriftPriors:
-    """What checks of a bench found of its leakage and bias, and where there were none, what is assumed.
-
-    Parameters
-    ----------
-    known : mapping of str to Knowing
-        By the keys of `chargebench.runs.run.Knowledge`.
-    otherwise : DriftPriors
-        What is assumed; it also says whether the leakage rate may be negative.
-    other_nA : float
-        Standard deviation of a steady current that no check has seen.
-    """
-    rate, bias, together = map(known.get, ("leakage_rate_per_s", "bias_current_nA", "correlation_rate_bias"))
-    leakage, current, correlation = otherwise.leakage, otherwise.bias, 0.0
-    if rate is not None:
-        leakage = Prior(rate.value, max(rate.u, 1e-9), leakage.positive)
-    if bias is not None:
-        current = Prior(bias.value, max(math.hypot(bias.u, other_nA), 1e-9))
-        if rate is not None and together is not None and rate.source == bias.source == together.source:
-            correlation = max(-CLOSEST, min(together.value, CLOSEST)) * min(bias.u / current.u, 1.0)
-    return DriftPriors(leakage, current, rate is not None, bias is not None and other_nA == 0.0, correlation)
 
 
 @dataclass(frozen=True, eq=False)
@@ -109,6 +69,10 @@ class ChargeFit:
     origin_s : float
         Middle of the grind, from which drift is counted.
     residuals : mapping of str to array
+    priors : DriftPriors
+        What was believed of leakage and bias beforehand.
+    comparison : Comparison
+        Of what a check said of them with what the run says.
     """
 
     posterior: Posterior
@@ -127,6 +91,8 @@ class ChargeFit:
     quiet_s: tuple[float, float]
     origin_s: float
     residuals: Mapping[str, Floats]
+    priors: DriftPriors
+    comparison: Comparison
 
     @property
     def u_display(self) -> float:
@@ -188,15 +154,12 @@ def charge_fit(
     columns, last, first = levels(both, before)
     if len(both) < len(columns) + 4:
         return None
-    column_priors: dict[str, Prior] = {"bias": priors.bias}
-    correlations = {}
+    column_priors: dict[str, Prior] = {}
     asked = str(parameters["drift_model"])
     columns["bias"] = both.time_s - origin
     if leaks and asked not in ("none", "linear"):
         middle = float(np.interp(origin, fine.time_s, fine.integral))
         columns["leakage"] = middle - both.integral
-        column_priors["leakage"] = priors.leakage
-        correlations["leakage", "bias"] = priors.correlation
     aliases = find_aliases(
         _pieces(series, stretches), series.step_s, float(parameters["alias_ratio"]), float(parameters["alias_cycles"])
     )
@@ -211,12 +174,12 @@ def charge_fit(
     column_priors |= extra_priors | dict.fromkeys(slopes, Prior(0.0, unseen))
     floor = max(1e-9 * max(float(np.max(np.abs(fine.value))), 1e-3), unseen)
     grid = grid_of(both.time_s, both.count, series.step_s)
-    design = Design(grid, both.value, columns, column_priors, floor, correlations)
+    design = priors.put_into(Design(grid, both.value, columns, column_priors, floor))
     fastest_Hz = float(parameters["alias_cycles"]) / max(quiet_s)
     X = np.column_stack(list(columns.values()))
     kinds = shapes() if leaks else integrated_shapes()
     candidates = (*kinds, *slow_lines(both.value, X, design.grid, series.step_s, fastest_Hz))
-    posterior = fit(design, candidates)
+    design, posterior, priors, comparison = _believed(design, candidates, priors)
     evidence = _evidence(design, posterior)
     model = _model(evidence, asked, float(parameters["curved_log_odds"]), leaks)
     if model == "curved":
@@ -226,8 +189,24 @@ def charge_fit(
         design, posterior = _decaying(design, posterior, candidates)
     return _finish(
         design, posterior, model, evidence, (last, first), aliases, bridges, stretches, quiet_s, origin, fine, leaks,
-        both.time_s, hidden,
+        both.time_s, hidden, priors, comparison,
     )  # fmt: skip
+
+
+def _believed(
+    design: Design, candidates: Sequence[Shape], priors: DriftPriors
+) -> tuple[Design, Posterior, DriftPriors, Comparison]:
+    """The fit with what a check said of leakage and bias, or where the run contradicts that, without."""
+    seen = whiten(design, candidates)
+    posterior = seen.posterior(design)
+    if priors.otherwise is None:
+        return design, posterior, priors, Comparison()
+    free = priors.otherwise.put_into(design)
+    own = seen.posterior(free)
+    comparison = compared(design, own, priors)
+    if comparison.contradicts:
+        return free, own, priors.otherwise, comparison
+    return design, posterior, priors, comparison
 
 
 def _decaying(design: Design, posterior: Posterior, candidates: Sequence[Shape]) -> tuple[Design, Posterior]:
@@ -350,6 +329,8 @@ def _finish(
     leaks: bool,
     time_s: Floats,
     hidden: float,
+    priors: DriftPriors,
+    comparison: Comparison,
 ) -> ChargeFit:
     """Net charge and what stands beside it."""
     direction = posterior.vector(**{ends[1]: 1.0, ends[0]: -1.0})
@@ -371,7 +352,7 @@ def _finish(
         posterior, model, evidence, (net, math.hypot(u, extra, u_level, u_level), dof), direction,
         (single, single / math.sqrt(2.0 * n_eff), n_eff), aliases, mine,
         rate * float(window), net - (right - left), _drift_share(posterior, direction), fine.display_step,
-        hidden, quiet_s, origin_s, {"time_s": time_s, "residual_nC": residual},
+        hidden, quiet_s, origin_s, {"time_s": time_s, "residual_nC": residual}, priors, comparison,
     )  # fmt: skip
 
 

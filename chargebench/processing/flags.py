@@ -142,6 +142,14 @@ _ROWS: Final = (
         "The drift holds a slow wave (probability {found:.0%}), as mains does when readings come a whole number of its "
         "periods apart; another rate of readings would part it from the drift.",
     ),
+    Watch(
+        "check-contradicted",
+        "doubt",
+        3.0,
+        "x u",
+        "The run's own leakage and bias current lie {found:.1f} times their uncertainty from the bench check, which was "
+        "let go: repeat the leakage check (`qualify leakage`), and see whether cable or cup changed since.",
+    ),
     Watch("spikes", "note", 0.0, "spikes", "Spikes in the quiet stretches: {found:.0f}."),
     Watch("lost-lines", "note", 0.001, "part", "{found:.2%} of the lines were lost on the way."),
     Watch(

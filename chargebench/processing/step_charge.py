@@ -12,11 +12,12 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from chargebench.processing.charge import ChargeFit, DriftPriors, charge_fit, known_priors, running
+from chargebench.processing.charge import ChargeFit, charge_fit, running
 from chargebench.processing.drift import Prior
 from chargebench.processing.grind import arrival, mass_steps, parts
 from chargebench.processing.integral import block_sums
 from chargebench.processing.outcome import Estimate
+from chargebench.processing.priors import DriftPriors, known_priors
 from chargebench.processing.qualify.allan import block_means, noise_of_means
 from chargebench.processing.series import Break, Series
 from chargebench.processing.step_mass import LAG_DOUBT
@@ -174,6 +175,7 @@ def _drift_results(work: Work, fit: ChargeFit) -> None:
     waves = [weight for weight, shape in zip(post.weight.tolist(), post.shape, strict=True) if shape.line]
     work.flag("slow-hum", sum(waves), readings_per_s=1.0 / work.material.cup.series.step_s)
     _compared_with_zero(work)
+    work.flag("check-contradicted", fit.comparison.distance, **_by_the_run(fit))
     work.flag("display-coarse", fit.hidden, display_step_nC=fit.display_step)
     if abs(fit.leakage_term) > 3.0 * fit.net[1]:
         share = abs(fit.leakage_term) / max(abs(fit.net[0]), 1e-12)
@@ -189,6 +191,15 @@ def _drift_results(work: Work, fit: ChargeFit) -> None:
         "quiet_before_s": fit.quiet_s[0],
         "quiet_after_s": fit.quiet_s[1],
     }
+
+
+def _by_the_run(fit: ChargeFit) -> dict[str, float]:
+    """Leakage and bias by the run alone, as evidence; empty where nothing was checked."""
+    own, found = fit.comparison.own or {}, {}
+    for column, key, factor in (("leakage", "leakage_rate_per_s", 1.0), ("bias", "bias_current_pA", 1e3)):
+        if column in own:
+            found |= {key: factor * own[column][0], f"u_{key}": factor * own[column][1]}
+    return found
 
 
 def _compared_with_zero(work: Work) -> None:
