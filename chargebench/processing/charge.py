@@ -73,6 +73,8 @@ class ChargeFit:
         What was believed of leakage and bias beforehand.
     comparison : Comparison
         Of what a check said of them with what the run says.
+    design : Design
+        What was fitted; its time is counted from `origin_s`.
     """
 
     posterior: Posterior
@@ -93,6 +95,7 @@ class ChargeFit:
     residuals: Mapping[str, Floats]
     priors: DriftPriors
     comparison: Comparison
+    design: Design
 
     @property
     def u_display(self) -> float:
@@ -353,6 +356,7 @@ def _finish(
         (single, single / math.sqrt(2.0 * n_eff), n_eff), aliases, mine,
         rate * float(window), net - (right - left), _drift_share(posterior, direction), fine.display_step,
         hidden, quiet_s, origin_s, {"time_s": time_s, "residual_nC": residual}, priors, comparison,
+        design,
     )  # fmt: skip
 
 

@@ -143,12 +143,27 @@ _ROWS: Final = (
         "periods apart; another rate of readings would part it from the drift.",
     ),
     Watch(
+        "late-grounds",
+        "note",
+        0.0,
+        "s",
+        "The charge went on relaxing for {found:.1f} s after the grind (late grounds?); the quiet stretch begins then.",
+    ),
+    Watch(
+        "still-relaxing",
+        "doubt",
+        3.2,
+        "x u",
+        "After the grind the charge curves to the end of the readings ({found:.1f} times its uncertainty), as late "
+        "grounds or a cup that was moved make it: wait longer before the run is ended, and knock the chute empty.",
+    ),
+    Watch(
         "check-contradicted",
         "doubt",
         3.0,
         "x u",
-        "The run's own leakage and bias current lie {found:.1f} times their uncertainty from the bench check, which was "
-        "let go: repeat the leakage check (`qualify leakage`), and see whether cable or cup changed since.",
+        "The run's own leakage and bias current lie {found:.1f} times their uncertainty from the bench check, which "
+        "was let go: repeat the leakage check (`qualify leakage`), and see whether cable or cup changed since.",
     ),
     Watch("spikes", "note", 0.0, "spikes", "Spikes in the quiet stretches: {found:.0f}."),
     Watch("lost-lines", "note", 0.001, "part", "{found:.2%} of the lines were lost on the way."),

@@ -19,6 +19,7 @@ from chargebench.processing.integral import block_sums
 from chargebench.processing.outcome import Estimate
 from chargebench.processing.priors import DriftPriors, known_priors
 from chargebench.processing.qualify.allan import block_means, noise_of_means
+from chargebench.processing.relaxing import calm_since_s
 from chargebench.processing.series import Break, Series
 from chargebench.processing.step_mass import LAG_DOUBT
 from chargebench.processing.stretches import PAD_S, choose
@@ -28,6 +29,8 @@ __all__ = ["choose_stretches", "drift_priors", "fit_charge", "running_charge"]
 
 Floats = npt.NDArray[np.float64]
 
+MOST_DELAYS = 3
+"""Times that the quiet stretch after the grind is put off for a charge that still relaxes."""
 A_STEP = 1.1
 """Steps of the display that no burst is made of."""
 
@@ -106,9 +109,8 @@ def fit_charge(work: Work) -> None:
     if len(work.fine) > 1 and float(np.ptp(work.fine.high)) == float(np.ptp(work.fine.low)) == 0.0:
         work.flag("display-still", shown_nC=float(work.fine.high[0]))
         return
-    work.fit = charge_fit(
-        cup.series, work.fine, cup.bridges, s, drift_priors(work.material, work), work.recipe.parameters, cup.leaks
-    )
+    _fit_what_is_quiet(work)
+    s = work.stretches
     before, after = s.quiet(work.fine.time_s)
     spans = [float(np.ptp(work.fine.time_s[x])) if x.any() else 0.0 for x in (before, after)]
     for name, span in zip(("before", "after"), spans, strict=True):
@@ -116,6 +118,29 @@ def fit_charge(work: Work) -> None:
         work.flag(f"no-quiet-{name}" if lacking else f"too-little-quiet-{name}", span, always=lacking)
     if work.fit is not None:
         _drift_results(work, work.fit)
+
+
+def _fit_what_is_quiet(work: Work) -> None:
+    """Fit the quiet stretches; where the charge still relaxes when the second begins, begin it later."""
+    cup, priors = work.material.cup, drift_priors(work.material, work)
+    began_s, found = work.stretches.after_s[0], 0.0
+    for _ in range(MOST_DELAYS + 1):
+        s = work.stretches
+        work.fit = charge_fit(cup.series, work.fine, cup.bridges, s, priors, work.recipe.parameters, cup.leaks)
+        if work.fit is None:
+            return
+        longest_s = s.after_s[1] - s.after_s[0] - work.p("least_quiet_s")
+        decay, later_s = calm_since_s(work.fit.design, work.fit.posterior, max(longest_s, 0.0))
+        work.details["relaxing_after_x_u"] = decay.distance
+        if not later_s:
+            break
+        found = max(found, abs(decay.distance))
+        work.stretches = replace(s, after_s=(s.after_s[0] + later_s, s.after_s[1]))
+    else:
+        work.flag("still-relaxing", found)
+    if (later_s := work.stretches.after_s[0] - began_s) > 0.0:
+        work.steps.append(f"quiet stretch after the grind begun {later_s:.1f} s later, when the charge had come to rest")
+        work.flag("late-grounds", later_s)
 
 
 def _trace_flags(work: Work, series: Series) -> None:
