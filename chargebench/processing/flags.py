@@ -248,7 +248,21 @@ _ROWS: Final = (
         "x u",
         "The scale still moves at the end: {found:.1f} times the uncertainty of its drift.",
     ),
-    Watch("scale-drifting", "note", 0.02, "g/min", "The empty scale drifts by {found:.3f} g a minute."),
+    Watch(
+        "scale-drifting",
+        "note",
+        0.02,
+        "g/min",
+        "The empty scale drifts by {found:.3f} g a minute; what of it is the same before and after the grind is taken off.",
+    ),
+    Watch(
+        "scale-creeping",
+        "doubt",
+        3.0,
+        "x u",
+        "The scale drifts otherwise after the grind than before ({found:.1f} times the uncertainty of its drift), by more "
+        "than it resolves: let it warm up, keep draughts off, or weigh the cup by hand.",
+    ),
     Watch(
         "scale-unstable",
         "doubt",

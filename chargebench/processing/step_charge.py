@@ -139,7 +139,9 @@ def _fit_what_is_quiet(work: Work) -> None:
     else:
         work.flag("still-relaxing", found)
     if (later_s := work.stretches.after_s[0] - began_s) > 0.0:
-        work.steps.append(f"quiet stretch after the grind begun {later_s:.1f} s later, when the charge had come to rest")
+        work.steps.append(
+            f"quiet stretch after the grind begun {later_s:.1f} s later, when the charge had come to rest"
+        )
         work.flag("late-grounds", later_s)
 
 
