@@ -158,6 +158,30 @@ _ROWS: Final = (
         "grounds or a cup that was moved make it: wait longer before the run is ended, and knock the chute empty.",
     ),
     Watch(
+        "fell-to-start",
+        "reject",
+        0.0,
+        "nC",
+        "From one reading to the next the charge fell back to where it had begun, by {found:.3g} nC: the cup was emptied or "
+        "the instrument switched on anew; grind again.",
+    ),
+    Watch(
+        "step-in-grind",
+        "doubt",
+        0.1,
+        "part",
+        "One interval between readings brought {found:.0%} of the charge more than its mass explains: something touched "
+        "cup or cable, or the input slipped; grind again without a hand near it.",
+    ),
+    Watch(
+        "charge-without-mass",
+        "doubt",
+        1.0,
+        "x U95",
+        "While no mass fell, right before or after the grind, charge moved by {found:.1f} times U95 (a touched cup or "
+        "cable?) and counts as grounds: keep hands away until the run is sealed, and grind again.",
+    ),
+    Watch(
         "check-contradicted",
         "doubt",
         3.0,

@@ -22,6 +22,7 @@ from chargebench.processing.qualify.allan import block_means, noise_of_means
 from chargebench.processing.relaxing import calm_since_s
 from chargebench.processing.series import Break, Series
 from chargebench.processing.step_mass import LAG_DOUBT
+from chargebench.processing.step_sudden import watch_sudden
 from chargebench.processing.stretches import PAD_S, choose
 from chargebench.processing.work import Material, Work
 
@@ -118,6 +119,7 @@ def fit_charge(work: Work) -> None:
         work.flag(f"no-quiet-{name}" if lacking else f"too-little-quiet-{name}", span, always=lacking)
     if work.fit is not None:
         _drift_results(work, work.fit)
+        watch_sudden(work, work.fit)
 
 
 def _fit_what_is_quiet(work: Work) -> None:
