@@ -111,6 +111,14 @@ _ROWS: Final = (
         "part",
         "The steps of the charge display are wide for its noise: {found:.0%} of what lies within a step stays hidden.",
     ),
+    Watch(
+        "range-changed",
+        "doubt",
+        0.1,
+        "part",
+        "The range changed in the run, and of what lies within the wider steps {found:.0%} stays hidden: fix one range that "
+        "holds the whole charge before the grind.",
+    ),
     Watch("no-quiet-before", "reject", 1.0, "s", "There is no quiet stretch before the grind to start from.", True),
     Watch("no-quiet-after", "reject", 1.0, "s", "There is no quiet stretch after the grind to end on.", True),
     Watch(
@@ -282,7 +290,7 @@ _ROWS: Final = (
     Watch(
         "scale-creeping",
         "doubt",
-        3.0,
+        4.0,
         "x u",
         "The scale drifts otherwise after the grind than before ({found:.1f} times the uncertainty of its drift), by more "
         "than it resolves: let it warm up, keep draughts off, or weigh the cup by hand.",

@@ -43,7 +43,8 @@ def choose_stretches(work: Work) -> None:
     shown = work.material.cup.steps if series.resets else None  # after one, the series goes on from where it was
     detect = block_sums(series, shown, width_s, spread=False)
     size = max(1.0, float(np.max(fine.high)), -float(np.min(fine.low))) if len(fine) else 1.0
-    floor = max(1e-9 * size, A_STEP * fine.display_step / work.p("burst_threshold"))
+    steps = np.interp(detect.time_s, fine.time_s, fine.display_steps) if len(detect) else np.zeros(0)
+    floor = np.maximum(1e-9 * size, A_STEP * steps / work.p("burst_threshold"))
     work.stretches = choose(
         detect, work.rise, work.material.states, threshold=work.p("burst_threshold"), join_s=work.p("join_s"),
         guard_s=work.p("guard_s"), lag_s=work.p("scale_lag_allowance_s"), floor=floor, least_s=work.p("least_quiet_s"),
@@ -81,7 +82,7 @@ def _leave_out_spikes(work: Work) -> Floats:
     reach = np.maximum(fine.high - fine.value, fine.value - fine.low)[quiet]
     usual = float(np.median(fine.spread[quiet]))
     single = reach > 0.7 * np.sqrt(fine.count[quiet]) * fine.spread[quiet]
-    least = max(work.p("spike_threshold") * usual, A_STEP * fine.display_step, 1e-12)
+    least = np.maximum(max(work.p("spike_threshold") * usual, 1e-12), A_STEP * fine.display_steps[quiet])
     spikes = fine.time_s[quiet[single & (reach > least)]]
     work.flag("spikes", len(spikes), at_s=spikes.tolist()[:20], beyond_x_noise=work.p("spike_threshold"))
     if 0 < len(spikes) <= len(quiet) // 4:
@@ -205,7 +206,9 @@ def _drift_results(work: Work, fit: ChargeFit) -> None:
     work.flag("slow-hum", sum(waves), readings_per_s=1.0 / work.material.cup.series.step_s)
     _compared_with_zero(work)
     work.flag("check-contradicted", fit.comparison.distance, **_by_the_run(fit))
-    work.flag("display-coarse", fit.hidden, display_step_nC=fit.display_step)
+    work.flag("display-coarse", max(fit.hidden), display_steps_nC=list(fit.display_step))
+    if fit.display_step[0] != fit.display_step[1]:
+        work.flag("range-changed", max(fit.hidden), display_steps_nC=list(fit.display_step))
     if abs(fit.leakage_term) > 3.0 * fit.net[1]:
         share = abs(fit.leakage_term) / max(abs(fit.net[0]), 1e-12)
         work.flag("leakage-large", share, leakage_term_nC=fit.leakage_term)

@@ -19,6 +19,9 @@ Floats = npt.NDArray[np.float64]
 
 AT_MOST = 3.0
 """Times the mass of the steepest interval that a clump may bring of the charge."""
+BOTH_SIGNS = 4.0
+"""Times the highest charge on the way that grounds of one sign bring, per mass, where the other sign takes it off again
+(a parabola over the mass is four times as steep at its ends as it is high)."""
 AFTER_S = 0.2
 """How long before the mass is seen to stop a touch may already have been."""
 
@@ -31,7 +34,7 @@ def watch_sudden(work: Work, fit: ChargeFit) -> None:
     moved = max(abs(fit.net[0]), float(np.ptp(charge[inside])) if inside.any() else 0.0, 1e-12)
     _one_reading(work, fit, moved)
     if work.rise is not None:
-        _without_mass(work, fit, charge)
+        _without_mass(work, fit, charge, moved)
 
 
 def _one_reading(work: Work, fit: ChargeFit, moved: float) -> None:
@@ -56,7 +59,7 @@ def _one_reading(work: Work, fit: ChargeFit, moved: float) -> None:
     work.flag("step-in-grind", beyond, at_s=step.at_s, step_nC=step.size, part_of_mass=share)
 
 
-def _without_mass(work: Work, fit: ChargeFit, charge: Floats) -> None:
+def _without_mass(work: Work, fit: ChargeFit, charge: Floats, moved_nC: float) -> None:
     """What moved before any mass did, or after all had fallen."""
     rise, s, t = work.rise, work.stretches, work.fine.time_s
     if rise is None:
@@ -64,7 +67,8 @@ def _without_mass(work: Work, fit: ChargeFit, charge: Floats) -> None:
     blocks = work.scale_blocks
     mass_g = corrected(blocks.time_s, blocks.value, work.lag_s)
     total_g = float(np.median(blocks.value[-5:]) - np.median(blocks.value[:5]))
-    ratio = fit.net[0] / total_g if total_g > 0.0 else 0.0
+    net_nC = abs(fit.net[0])
+    ratio = (net_nC + BOTH_SIGNS * (moved_nC - net_nC)) / max(total_g, 1e-9)
     before, after = s.quiet(t)
     noise = max(float(np.std(charge[x])) for x in (before, after))
     alone = 0.0
