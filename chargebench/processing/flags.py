@@ -151,6 +151,14 @@ _ROWS: Final = (
         "periods apart; another rate of readings would part it from the drift.",
     ),
     Watch(
+        "slow-wave",
+        "doubt",
+        0.6,
+        "probability",
+        "The zero waves slowly (probability {found:.0%}), and mains cannot look so at this rate of readings: let bench and "
+        "room come to one temperature, keep draughts off, and wait longer before and after the grind.",
+    ),
+    Watch(
         "late-grounds",
         "note",
         0.0,
@@ -290,7 +298,7 @@ _ROWS: Final = (
     Watch(
         "scale-creeping",
         "doubt",
-        4.0,
+        3.0,
         "x u",
         "The scale drifts otherwise after the grind than before ({found:.1f} times the uncertainty of its drift), by more "
         "than it resolves: let it warm up, keep draughts off, or weigh the cup by hand.",

@@ -21,6 +21,7 @@ from chargebench.processing.priors import DriftPriors, known_priors
 from chargebench.processing.qualify.allan import block_means, noise_of_means
 from chargebench.processing.relaxing import calm_since_s
 from chargebench.processing.series import Break, Series
+from chargebench.processing.slow_lines import folds_slowly
 from chargebench.processing.step_mass import LAG_DOUBT
 from chargebench.processing.step_sudden import watch_sudden
 from chargebench.processing.stretches import PAD_S, choose
@@ -203,7 +204,9 @@ def _drift_results(work: Work, fit: ChargeFit) -> None:
         ratio = alias.amplitude / max(fit.noise[0], 1e-12)
         work.flag("hum", ratio, frequency_Hz=alias.frequency_Hz, amplitude_nC=alias.amplitude)
     waves = [weight for weight, shape in zip(post.weight.tolist(), post.shape, strict=True) if shape.line]
-    work.flag("slow-hum", sum(waves), readings_per_s=1.0 / work.material.cup.series.step_s)
+    step_s = work.material.cup.series.step_s
+    _, folds = folds_slowly(step_s, work.p("alias_cycles") / max(fit.quiet_s))
+    work.flag("slow-hum" if folds else "slow-wave", sum(waves), readings_per_s=1.0 / step_s)
     _compared_with_zero(work)
     work.flag("check-contradicted", fit.comparison.distance, **_by_the_run(fit))
     work.flag("display-coarse", max(fit.hidden), display_steps_nC=list(fit.display_step))

@@ -37,6 +37,8 @@ Floats = npt.NDArray[np.float64]
 
 FINE_STEP_G = 0.01
 """Steps finer than this (g) are decimals of whoever wrote the trace, not a promise of the scale."""
+CALM_S, CALM_LAGS = 1.0, 7.0
+"""Seconds and lags of the scale after the last grounds from which on a slope is drift."""
 LAG_DOUBT = 0.5
 """Relative standard uncertainty of the scale's lag (judgement, type B): a flow that dies away looks like lag."""
 
@@ -76,7 +78,7 @@ def collect(work: Work) -> None:
     material = work.material
     by_hand = _by_hand(material)
     on_port = _settled_levels(work) if len(material.scale) else None
-    drift = None if on_port is None else drift_between(*on_port)
+    drift = None if on_port is None else drift_between(*_drifting(work, *on_port))
     work.levels = by_hand or on_port
     if by_hand is not None:
         work.steps.append("collected mass from the cup weighed by hand before and after")
@@ -157,11 +159,23 @@ def _settled_levels(work: Work) -> tuple[Level, Level] | None:
     after = settled(scale, min(max(calm_s, last - window_s), last - 0.4 * window_s), last, drifts=True)
     if before is None or after is None:
         return None
-    longer = settled(scale, max(calm_s, work.stretches.after_s[0]), last)
-    if longer is not None and longer.u_slope_g_per_s < after.u_slope_g_per_s:
-        alike = abs(longer.slope_g_per_s - after.slope_g_per_s) < NOT_LINEAR * after.u_slope_g_per_s
-        if alike:
-            after = replace(after, slope_g_per_s=longer.slope_g_per_s, u_slope_g_per_s=longer.u_slope_g_per_s)
+    return before, after
+
+
+def _drifting(work: Work, before: Level, after: Level) -> tuple[Level, Level]:
+    """The levels with the slopes that tell of drift: after the grind only from when nothing of the scale's lag is left.
+
+    A longer stretch than that of the level tells the slope better, where both are of one mind.
+    """
+    scale, done = work.material.scale, work.stretches.grind_s[1] if work.rise is None else work.rise[1]
+    last = float(scale.time_s[-1])
+    calm_s = max(done + CALM_S + CALM_LAGS * work.lag_s, work.stretches.after_s[0])
+    longer = settled(scale, calm_s, last) if last - calm_s >= 0.4 * work.p("settled_s") else None
+    if longer is None:
+        return before, replace(after, slope_g_per_s=0.0, u_slope_g_per_s=math.inf)
+    apart = abs(longer.slope_g_per_s - after.slope_g_per_s)
+    if longer.u_slope_g_per_s < after.u_slope_g_per_s and apart < NOT_LINEAR * after.u_slope_g_per_s:
+        after = replace(after, slope_g_per_s=longer.slope_g_per_s, u_slope_g_per_s=longer.u_slope_g_per_s)
     return before, after
 
 
@@ -170,8 +184,9 @@ def _scale_flags(work: Work, before: Level, after: Level, drift: ScaleDrift) -> 
     window_s = work.p("settled_s")
     step_g = resolution(work.material.scale.value)
     bent = abs(after.slope_g_per_s - before.slope_g_per_s)
-    if bent * window_s > 2.0 * max(step_g, FINE_STEP_G):
-        work.flag("mass-not-settled", drift.distance, slope_g_per_s=after.slope_g_per_s)
+    if bent * window_s > 2.0 * max(step_g, FINE_STEP_G) and after.u_slope_g_per_s > 0.0:
+        moving = bent / math.hypot(before.u_slope_g_per_s, after.u_slope_g_per_s)
+        work.flag("mass-not-settled", moving, slope_g_per_s=after.slope_g_per_s)
     elif drift.u_g > max(step_g, after.u_g):
         work.flag("scale-creeping", drift.distance, drift_g=drift.g, u_drift_g=drift.u_g)
     if abs(before.slope_g_per_s) > NOT_LINEAR * before.u_slope_g_per_s:
