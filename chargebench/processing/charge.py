@@ -14,6 +14,7 @@ import numpy.typing as npt
 
 from chargebench.processing.columns import alias_columns, levels, ramps
 from chargebench.processing.decay import LEAKS_MUCH, STEEPEST, straightened
+from chargebench.processing.display import displays, rounded_more, unseen_part
 from chargebench.processing.drift import Design, Posterior, Prior, fit, whiten
 from chargebench.processing.integral import Blocks, Bridge, merge
 from chargebench.processing.noise import (
@@ -23,7 +24,6 @@ from chargebench.processing.noise import (
     covariance,
     find_aliases,
     grid_of,
-    hidden_part,
     integrated_shapes,
     shapes,
 )
@@ -101,7 +101,7 @@ class ChargeFit:
     @property
     def u_display(self) -> float:
         """Standard uncertainty of the net charge for what the display hides of both levels."""
-        return math.hypot(*map(_unseen, self.display_step, self.hidden))
+        return math.hypot(*map(unseen_part, self.display_step, self.hidden))
 
     def own_precision(self) -> Floats:
         """Mean information of the readings alone."""
@@ -171,8 +171,8 @@ def charge_fit(
         a for a in aliases if float(np.max(np.abs(alias_gain(a.frequency_Hz, series.step_s, both.count)))) > 0.03
     )
     extra, extra_priors = alias_columns(visible, both, before, series.step_s, origin)
-    display = _display(fine, is_before, is_after)
-    unseen = [_unseen(*side) for side in display]
+    display = displays(fine, is_before, is_after)
+    unseen = [unseen_part(*side) for side in display]
     slopes = (
         ramps(columns, both.time_s)
         if any(u > 0.05 * step for u, (step, _) in zip(unseen, display, strict=True))
@@ -183,7 +183,7 @@ def charge_fit(
     floor = max(1e-9 * max(float(np.max(np.abs(fine.value))), 1e-3), min(unseen))
     grid = grid_of(both.time_s, both.count, series.step_s)
     if display[0][0] != display[1][0]:
-        grid = replace(grid, white=grid.white * _rounded_more(fine, is_before, is_after, before, unseen, both.count))
+        grid = replace(grid, white=grid.white * rounded_more(fine, is_before, is_after, before, unseen, both.count))
     design = priors.put_into(Design(grid, both.value, columns, column_priors, floor))
     fastest_Hz = float(parameters["alias_cycles"]) / max(quiet_s)
     X = np.column_stack(list(columns.values()))
@@ -247,35 +247,6 @@ def _decaying(design: Design, posterior: Posterior, candidates: Sequence[Shape])
 def _named(posterior: Posterior) -> dict[str, float]:
     """Coefficients by name, averaged over the mixture."""
     return dict(zip(posterior.names, posterior.centre.tolist(), strict=True))
-
-
-def _unseen(step: float, hidden: float) -> float:
-    """Standard deviation of a level for the part of a step of the display that stays hidden."""
-    return hidden * step / math.sqrt(12.0)
-
-
-def _display(fine: Blocks, is_before: Bools, is_after: Bools) -> tuple[tuple[float, float], tuple[float, float]]:
-    """Step of the display and part of it that stays hidden, before and after: one of both but where a range changed."""
-    steps = [float(np.median(fine.display_steps[side])) for side in (is_before, is_after)]
-    sides = (is_before | is_after,) * 2 if steps[0] == steps[1] else (is_before, is_after)
-    first, second = (
-        (step, hidden_part(step, float(np.median(fine.spread[x])))) for step, x in zip(steps, sides, strict=True)
-    )
-    return first, second
-
-
-def _rounded_more(
-    fine: Blocks, is_before: Bools, is_after: Bools, before: Bools, unseen: Sequence[float], count: Floats
-) -> Floats:
-    """How the white variance of blocks differs between two ranges: that of readings, of which wide steps are a part.
-
-    A display that stands still scatters not at all: what it hides counts then.
-    """
-    each = [float(np.mean(fine.spread[side] ** 2)) for side in (is_before, is_after)]
-    n = float(np.mean(count))
-    sides = [max(v, n * u * u, 1e-24) for v, u in zip(each, unseen, strict=True)]
-    relative = np.where(before, sides[0], sides[1])
-    return np.asarray(relative / np.mean(relative))
 
 
 def _lengths(fine: Blocks, is_before: Bools, is_after: Bools) -> tuple[float, float]:
@@ -372,7 +343,7 @@ def _finish(
     rate = _named(posterior).get("leakage", 0.0)
     mine = tuple(b for b in bridges if b.end_s > stretches.before_s[1] and b.start_s < stretches.after_s[0])
     per_bridge = rate if leaks else 1.0
-    u_levels = [_unseen(*side) for side in display]
+    u_levels = [unseen_part(*side) for side in display]
     extra = math.sqrt(sum((per_bridge * b.half_width) ** 2 / 3.0 for b in mine))
     residual = design.y - np.column_stack([design.columns[name] for name in posterior.names]) @ posterior.centre
     is_before, is_after = stretches.quiet(fine.time_s)
@@ -386,7 +357,8 @@ def _finish(
         posterior, model, evidence, (net, math.hypot(u, extra, *u_levels), dof), direction,
         (single, single / math.sqrt(2.0 * n_eff), n_eff), aliases, mine,
         rate * float(window), net - (right - left), _drift_share(posterior, direction),
-        (display[0][0], display[1][0]), (display[0][1], display[1][1]), quiet_s, origin_s, {"time_s": time_s, "residual_nC": residual}, priors, comparison,
+        (display[0][0], display[1][0]), (display[0][1], display[1][1]), quiet_s, origin_s,
+        {"time_s": time_s, "residual_nC": residual}, priors, comparison,
         design,
     )  # fmt: skip
 

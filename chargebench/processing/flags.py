@@ -116,8 +116,8 @@ _ROWS: Final = (
         "doubt",
         0.1,
         "part",
-        "The range changed in the run, and of what lies within the wider steps {found:.0%} stays hidden: fix one range that "
-        "holds the whole charge before the grind.",
+        "The range changed in the run, and of what lies within the wider steps {found:.0%} stays hidden: fix one "
+        "range that holds the whole charge before the grind.",
     ),
     Watch("no-quiet-before", "reject", 1.0, "s", "There is no quiet stretch before the grind to start from.", True),
     Watch("no-quiet-after", "reject", 1.0, "s", "There is no quiet stretch after the grind to end on.", True),
@@ -155,8 +155,8 @@ _ROWS: Final = (
         "doubt",
         0.6,
         "probability",
-        "The zero waves slowly (probability {found:.0%}), and mains cannot look so at this rate of readings: let bench and "
-        "room come to one temperature, keep draughts off, and wait longer before and after the grind.",
+        "The zero waves slowly (probability {found:.0%}), and mains cannot look so at this rate of readings: let bench "
+        "and room come to one temperature, keep draughts off, and wait longer before and after the grind.",
     ),
     Watch(
         "late-grounds",
@@ -178,16 +178,16 @@ _ROWS: Final = (
         "reject",
         0.0,
         "nC",
-        "From one reading to the next the charge fell back to where it had begun, by {found:.3g} nC: the cup was emptied or "
-        "the instrument switched on anew; grind again.",
+        "From one reading to the next the charge fell back to where it had begun, by {found:.3g} nC: the cup was "
+        "emptied or the instrument switched on anew; grind again.",
     ),
     Watch(
         "step-in-grind",
         "doubt",
         0.1,
         "part",
-        "One interval between readings brought {found:.0%} of the charge more than its mass explains: something touched "
-        "cup or cable, or the input slipped; grind again without a hand near it.",
+        "One interval between readings brought {found:.0%} of the charge more than its mass explains: something "
+        "touched cup or cable, or the input slipped; grind again without a hand near it.",
     ),
     Watch(
         "charge-without-mass",
@@ -293,15 +293,15 @@ _ROWS: Final = (
         "note",
         0.02,
         "g/min",
-        "The empty scale drifts by {found:.3f} g a minute; what of it is the same before and after the grind is taken off.",
+        "The empty scale drifts by {found:.3f} g a minute; what is the same before and after the grind is taken off.",
     ),
     Watch(
         "scale-creeping",
         "doubt",
         3.0,
         "x u",
-        "The scale drifts otherwise after the grind than before ({found:.1f} times the uncertainty of its drift), by more "
-        "than it resolves: let it warm up, keep draughts off, or weigh the cup by hand.",
+        "The scale drifts otherwise after the grind than before ({found:.1f} times the uncertainty of its drift), by "
+        "more than it resolves: let it warm up, keep draughts off, or weigh the cup by hand.",
     ),
     Watch(
         "scale-unstable",

@@ -1,7 +1,7 @@
 """Whether the charge still relaxes when the quiet stretch after the grind begins, and since when it no longer does.
 
-Owns the test: a decay at the beginning of the stretch, beside everything else the fit knows of, under the noise that the
-fit found likeliest. Grounds that fall late make one, and so does a cup that was touched. Knows nothing of masses.
+Owns the test: a decay at the beginning of the stretch, beside everything else the fit knows of, under the noise that
+the fit found likeliest. Grounds that fall late make one, and so does a cup that was touched. Knows nothing of masses.
 """
 
 from __future__ import annotations
@@ -22,7 +22,7 @@ Floats = npt.NDArray[np.float64]
 DECAYS_S = (0.5, 1.0, 2.0, 4.0)
 """Time constants that are tried."""
 SURE = 3.2
-"""Standard uncertainties beyond which a decay is there: quiet stretches show as much once in a hundred, of four tried."""
+"""Standard uncertainties beyond which a decay is there: of four tried, quiet stretches show one once in a hundred."""
 CALM = 2.0
 """Standard uncertainties below which what is left of it is sought no further."""
 STEP_S = 0.5
@@ -77,8 +77,8 @@ def relaxing(design: Design, posterior: Posterior, since_s: float) -> Relaxing:
 def calm_since_s(design: Design, posterior: Posterior, longest_s: float) -> tuple[Relaxing, float]:
     """The decay at the beginning of the stretch, and since when, from there on, it no longer shows.
 
-    The time is 0 where no decay is there, and never beyond `longest_s`. What is left when the decay sinks into the noise
-    dies away for one more time constant.
+    The time is 0 where no decay is there, and never beyond `longest_s`. What is left when the decay sinks into the
+    noise dies away for one more time constant.
     """
     first = left = relaxing(design, posterior, 0.0)
     if abs(first.distance) <= SURE:

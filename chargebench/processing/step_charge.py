@@ -127,21 +127,18 @@ def fit_charge(work: Work) -> None:
 def _fit_what_is_quiet(work: Work) -> None:
     """Fit the quiet stretches; where the charge still relaxes when the second begins, begin it later."""
     cup, priors = work.material.cup, drift_priors(work.material, work)
-    began_s, found = work.stretches.after_s[0], 0.0
-    for _ in range(MOST_DELAYS + 1):
+    began_s = work.stretches.after_s[0]
+    for delays in range(MOST_DELAYS + 1):
         s = work.stretches
         work.fit = charge_fit(cup.series, work.fine, cup.bridges, s, priors, work.recipe.parameters, cup.leaks)
         if work.fit is None:
             return
         longest_s = s.after_s[1] - s.after_s[0] - work.p("least_quiet_s")
         decay, later_s = calm_since_s(work.fit.design, work.fit.posterior, max(longest_s, 0.0))
-        work.details["relaxing_after_x_u"] = decay.distance
-        if not later_s:
+        if not later_s or delays == MOST_DELAYS:
+            work.flag("still-relaxing", abs(decay.distance), decay_s=decay.decay_s, height_nC=decay.height_nC)
             break
-        found = max(found, abs(decay.distance))
         work.stretches = replace(s, after_s=(s.after_s[0] + later_s, s.after_s[1]))
-    else:
-        work.flag("still-relaxing", found)
     if (later_s := work.stretches.after_s[0] - began_s) > 0.0:
         work.steps.append(
             f"quiet stretch after the grind begun {later_s:.1f} s later, when the charge had come to rest"
@@ -208,7 +205,7 @@ def _drift_results(work: Work, fit: ChargeFit) -> None:
     _, folds = folds_slowly(step_s, work.p("alias_cycles") / max(fit.quiet_s))
     work.flag("slow-hum" if folds else "slow-wave", sum(waves), readings_per_s=1.0 / step_s)
     _compared_with_zero(work)
-    work.flag("check-contradicted", fit.comparison.distance, **_by_the_run(fit))
+    work.flag("check-contradicted", fit.comparison.distance, False, **_by_the_run(fit))
     work.flag("display-coarse", max(fit.hidden), display_steps_nC=list(fit.display_step))
     if fit.display_step[0] != fit.display_step[1]:
         work.flag("range-changed", max(fit.hidden), display_steps_nC=list(fit.display_step))
@@ -228,9 +225,10 @@ def _drift_results(work: Work, fit: ChargeFit) -> None:
     }
 
 
-def _by_the_run(fit: ChargeFit) -> dict[str, float]:
+def _by_the_run(fit: ChargeFit) -> dict[str, Any]:
     """Leakage and bias by the run alone, as evidence; empty where nothing was checked."""
-    own, found = fit.comparison.own or {}, {}
+    own = fit.comparison.own or {}
+    found: dict[str, Any] = {}
     for column, key, factor in (("leakage", "leakage_rate_per_s", 1.0), ("bias", "bias_current_pA", 1e3)):
         if column in own:
             found |= {key: factor * own[column][0], f"u_{key}": factor * own[column][1]}

@@ -184,9 +184,9 @@ def _scale_flags(work: Work, before: Level, after: Level, drift: ScaleDrift) -> 
     window_s = work.p("settled_s")
     step_g = resolution(work.material.scale.value)
     bent = abs(after.slope_g_per_s - before.slope_g_per_s)
-    if bent * window_s > 2.0 * max(step_g, FINE_STEP_G) and after.u_slope_g_per_s > 0.0:
-        moving = bent / math.hypot(before.u_slope_g_per_s, after.u_slope_g_per_s)
-        work.flag("mass-not-settled", moving, slope_g_per_s=after.slope_g_per_s)
+    u_bent = math.hypot(before.u_slope_g_per_s, after.u_slope_g_per_s, 1e-12)
+    if bent > NOT_LINEAR * u_bent and bent * window_s > 2.0 * max(step_g, FINE_STEP_G):
+        work.flag("mass-not-settled", bent / u_bent, slope_g_per_s=after.slope_g_per_s)
     elif drift.u_g > max(step_g, after.u_g):
         work.flag("scale-creeping", drift.distance, drift_g=drift.g, u_drift_g=drift.u_g)
     if abs(before.slope_g_per_s) > NOT_LINEAR * before.u_slope_g_per_s:

@@ -1,7 +1,7 @@
 """Charge that moves otherwise than falling grounds make it: within one reading, or while no mass moves.
 
-Owns what a grind can and cannot do between two readings, and what a touched cup or an emptied input looks like. Works on
-arrays alone.
+Owns what a grind can and cannot do between two readings, and what a touched cup or an emptied input looks like. Works
+on arrays alone.
 """
 
 from __future__ import annotations
@@ -76,7 +76,7 @@ def mass_in_one_interval(time_s: Floats, mass: Floats, total_g: float, interval_
 def moved_alone(
     time_s: Floats, charge: Floats, mass_time_s: Floats, mass_g: Floats, noise: float, ratio: float
 ) -> float:
-    """Charge that moved while the mass stood still, in half a second after as long a pause; 0 where the mass can explain it.
+    """Charge that moved within half a second after a pause, while the mass stood still; 0 where the mass explains it.
 
     Parameters
     ----------
