@@ -28,6 +28,7 @@ from chargebench.processing.noise import (
     shapes,
 )
 from chargebench.processing.priors import Comparison, DriftPriors, compared
+from chargebench.processing.relaxing import Fading
 from chargebench.processing.series import Series
 from chargebench.processing.slow_lines import slow_lines
 from chargebench.processing.stretches import Stretches
@@ -129,6 +130,7 @@ def charge_fit(
     priors: DriftPriors,
     parameters: Mapping[str, float | str],
     leaks: bool = True,
+    fading: Fading | None = None,
 ) -> ChargeFit | None:
     """Fit both quiet stretches; None where either is too short to carry a level.
 
@@ -146,6 +148,8 @@ def charge_fit(
         Of the recipe.
     leaks : bool
         False for a current-reading instrument, whose integral does not leak.
+    fading : Fading, optional
+        What may be left, at the beginning of the second stretch, of grounds that fell late.
     """
     is_before, is_after = stretches.quiet(fine.time_s)
     if np.count_nonzero(is_before) < 4 or np.count_nonzero(is_after) < 4:
@@ -164,6 +168,11 @@ def charge_fit(
     if leaks and asked not in ("none", "linear"):
         middle = float(np.interp(origin, fine.time_s, fine.integral))
         columns["leakage"] = middle - both.integral
+    if fading is not None:
+        since_s = np.maximum(both.time_s - float(both.time_s[~before][0]), 0.0)
+        columns["fading"] = np.where(before, 0.0, np.exp(-since_s / fading.decay_s))
+        columns["fading_slowly"] = np.where(before, 0.0, np.exp(-since_s / (2.0 * fading.decay_s)))
+        column_priors |= dict.fromkeys(("fading", "fading_slowly"), Prior(0.0, max(fading.u_nC, 1e-9)))
     aliases = find_aliases(
         _pieces(series, stretches), series.step_s, float(parameters["alias_ratio"]), float(parameters["alias_cycles"])
     )

@@ -200,7 +200,7 @@ _ROWS: Final = (
     Watch(
         "check-contradicted",
         "doubt",
-        3.0,
+        3.5,
         "x u",
         "The run's own leakage and bias current lie {found:.1f} times their uncertainty from the bench check, which "
         "was let go: repeat the leakage check (`qualify leakage`), and see whether cable or cup changed since.",

@@ -22,7 +22,7 @@ Floats = npt.NDArray[np.float64]
 
 CLOSEST = 1.0 - 1e-6
 """Correlation of two errors above which arithmetic no longer tells them apart."""
-SURE = 3.0
+SURE = 3.5
 """Standard uncertainties between a check and the run from which on the check is let go: a sound check is hit by it once
 in 370 runs, and one that is off by less moves the net charge by little more than its own U95."""
 

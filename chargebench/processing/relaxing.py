@@ -15,7 +15,7 @@ from scipy.linalg import cho_solve, cholesky, solve_triangular
 from chargebench.processing.drift import Design, Posterior
 from chargebench.processing.noise import covariance
 
-__all__ = ["Relaxing", "calm_since_s", "relaxing"]
+__all__ = ["Fading", "Relaxing", "calm_since_s", "relaxing"]
 
 Floats = npt.NDArray[np.float64]
 
@@ -25,6 +25,9 @@ SURE = 3.2
 """Standard uncertainties beyond which a decay is there: of four tried, quiet stretches show one once in a hundred."""
 CALM = 2.0
 """Standard uncertainties below which what is left of it is sought no further."""
+LEFT = 4.0
+"""Times the height and its uncertainty, found where the decay no longer shows, that may be left: the noise was taken to
+be what it is with the decay in it."""
 STEP_S = 0.5
 """By how much the beginning is put off at a time."""
 
@@ -46,6 +49,17 @@ class Relaxing:
     distance: float
     height_nC: float
     decay_s: float
+
+
+@dataclass(frozen=True)
+class Fading:
+    """What may be left of a decay when the stretch begins: its time constant, and its standard deviation in nC.
+
+    It fades with that time constant and, grounds being no law of nature, with twice that.
+    """
+
+    decay_s: float
+    u_nC: float
 
 
 def relaxing(design: Design, posterior: Posterior, since_s: float) -> Relaxing:
@@ -74,19 +88,21 @@ def relaxing(design: Design, posterior: Posterior, since_s: float) -> Relaxing:
     return Relaxing(float(distance[i]), float(height[i]), DECAYS_S[i])
 
 
-def calm_since_s(design: Design, posterior: Posterior, longest_s: float) -> tuple[Relaxing, float]:
-    """The decay at the beginning of the stretch, and since when, from there on, it no longer shows.
+def calm_since_s(design: Design, posterior: Posterior, longest_s: float) -> tuple[Relaxing, float, Fading | None]:
+    """The decay at the beginning of the stretch, since when, from there on, it no longer shows, and what is left of it.
 
     The time is 0 where no decay is there, and never beyond `longest_s`. What is left when the decay sinks into the
     noise dies away for one more time constant.
     """
     first = left = relaxing(design, posterior, 0.0)
     if abs(first.distance) <= SURE:
-        return first, 0.0
+        return first, 0.0, None
     t = design.columns["bias"]
     start_s = float(np.min(t[t > 0.0]))
     later_s = 0.0
     while abs(left.distance) > CALM and later_s < longest_s:
         later_s += STEP_S
         left = relaxing(design, posterior, start_s + later_s)
-    return first, min(later_s + min(first.decay_s, 2.0), longest_s)
+    u_nC = abs(left.height_nC) / max(abs(left.distance), 1e-3)
+    later_s = min(later_s + min(first.decay_s, 2.0), longest_s)
+    return first, later_s, Fading(first.decay_s, LEFT * (abs(left.height_nC) + u_nC))

@@ -127,14 +127,15 @@ def fit_charge(work: Work) -> None:
 def _fit_what_is_quiet(work: Work) -> None:
     """Fit the quiet stretches; where the charge still relaxes when the second begins, begin it later."""
     cup, priors = work.material.cup, drift_priors(work.material, work)
-    began_s = work.stretches.after_s[0]
+    began_s, fading = work.stretches.after_s[0], None
     for delays in range(MOST_DELAYS + 1):
         s = work.stretches
-        work.fit = charge_fit(cup.series, work.fine, cup.bridges, s, priors, work.recipe.parameters, cup.leaks)
+        work.fit = charge_fit(cup.series, work.fine, cup.bridges, s, priors, work.recipe.parameters, cup.leaks, fading)
         if work.fit is None:
             return
         longest_s = s.after_s[1] - s.after_s[0] - work.p("least_quiet_s")
-        decay, later_s = calm_since_s(work.fit.design, work.fit.posterior, max(longest_s, 0.0))
+        decay, later_s, left = calm_since_s(work.fit.design, work.fit.posterior, max(longest_s, 0.0))
+        fading = left or fading
         if not later_s or delays == MOST_DELAYS:
             work.flag("still-relaxing", abs(decay.distance), decay_s=decay.decay_s, height_nC=decay.height_nC)
             break

@@ -165,7 +165,7 @@ def _settled_levels(work: Work) -> tuple[Level, Level] | None:
 def _drifting(work: Work, before: Level, after: Level) -> tuple[Level, Level]:
     """The levels with the slopes that tell of drift: after the grind only from when nothing of the scale's lag is left.
 
-    A longer stretch than that of the level tells the slope better, where both are of one mind.
+    A longer stretch than that of the level tells the slope better.
     """
     scale, done = work.material.scale, work.stretches.grind_s[1] if work.rise is None else work.rise[1]
     last = float(scale.time_s[-1])
@@ -173,8 +173,7 @@ def _drifting(work: Work, before: Level, after: Level) -> tuple[Level, Level]:
     longer = settled(scale, calm_s, last) if last - calm_s >= 0.4 * work.p("settled_s") else None
     if longer is None:
         return before, replace(after, slope_g_per_s=0.0, u_slope_g_per_s=math.inf)
-    apart = abs(longer.slope_g_per_s - after.slope_g_per_s)
-    if longer.u_slope_g_per_s < after.u_slope_g_per_s and apart < NOT_LINEAR * after.u_slope_g_per_s:
+    if longer.u_slope_g_per_s < after.u_slope_g_per_s:
         after = replace(after, slope_g_per_s=longer.slope_g_per_s, u_slope_g_per_s=longer.u_slope_g_per_s)
     return before, after
 
