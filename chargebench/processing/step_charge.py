@@ -136,8 +136,10 @@ def _fit_what_is_quiet(work: Work) -> None:
         longest_s = s.after_s[1] - s.after_s[0] - work.p("least_quiet_s")
         decay, later_s, left = calm_since_s(work.fit.design, work.fit.posterior, max(longest_s, 0.0))
         fading = left or fading
-        if not later_s or delays == MOST_DELAYS:
+        stays = bool(later_s) and later_s >= longest_s
+        if stays or delays == MOST_DELAYS:
             work.flag("still-relaxing", abs(decay.distance), decay_s=decay.decay_s, height_nC=decay.height_nC)
+        if not later_s or delays == MOST_DELAYS:
             break
         work.stretches = replace(s, after_s=(s.after_s[0] + later_s, s.after_s[1]))
     if (later_s := work.stretches.after_s[0] - began_s) > 0.0:
