@@ -22,6 +22,8 @@ AT_MOST = 3.0
 BOTH_SIGNS = 4.0
 """Times the highest charge on the way that grounds of one sign bring, per mass, where the other sign takes it off again
 (a parabola over the mass is four times as steep at its ends as it is high)."""
+CLUMP = 0.008
+"""Part of the charge that a clump too light to be weighed may bring late (judgement: the last of some sixty clumps)."""
 AFTER_S = 0.2
 """How long before the mass is seen to stop a touch may already have been."""
 
@@ -81,4 +83,5 @@ def _without_mass(work: Work, fit: ChargeFit, charge: Floats, moved_nC: float) -
             noise, ratio,
         )  # fmt: skip
         alone = max(alone, sign * found, key=abs)
-    work.flag("charge-without-mass", abs(alone) / max(1.96 * fit.net[1], 1e-12), moved_nC=alone)
+    if abs(alone) > CLUMP * moved_nC:
+        work.flag("charge-without-mass", abs(alone) / max(1.96 * fit.net[1], 1e-12), moved_nC=alone)

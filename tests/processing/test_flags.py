@@ -210,7 +210,7 @@ CASES: dict[str, tuple[Make, Make]] = {
     "still-relaxing": (lambda: trickling(-30.0, 5.0), lambda: trickling(-0.02, 5.0)),
     "fell-to-start": (lambda: lost_all(16.0), lambda: lost_all(99.0)),
     "step-in-grind": (lambda: stepped(-120.0, 16.0), lambda: stepped(-20.0, 16.0)),
-    "charge-without-mass": (lambda: stepped(3.0, 24.0), lambda: stepped(0.02, 24.0)),
+    "charge-without-mass": (lambda: stepped(6.0, 24.0), lambda: stepped(4.0, 24.0)),
     "range-changed": (lambda: coarser(0.4), lambda: coarser(0.1)),
     "check-contradicted": (
         lambda: made(tau_s=450.0, knowledge=WRONG),
