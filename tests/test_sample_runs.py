@@ -61,5 +61,11 @@ def test_what_was_done_shows(outcomes):
     assert _rejected(zeroed)
 
 
+def test_sound_runs_bear_no_doubt(outcomes):
+    """Of the sound ones none bears a doubt: clumps that fall late are no touch."""
+    doubted = {run for run, o in outcomes.items() if any(flag["severity"] == "doubt" for flag in o["flags"])}
+    assert doubted <= {run for run, o in outcomes.items() if _rejected(o)}
+
+
 def _rejected(outcome):
     return any(flag["severity"] == "reject" for flag in outcome["flags"])

@@ -24,8 +24,8 @@ from chargebench.archive.qualifications import FOLDER, input_hashes
 from chargebench.cli.capture import Capture
 from chargebench.errors import ChargebenchError, GaveUpError, InputError
 from chargebench.instruments.benchfile import Bench
-from chargebench.processing.charge import known_priors
 from chargebench.processing.outcome import Flag
+from chargebench.processing.priors import known_priors
 from chargebench.processing.qualify.gain import Level, Standard, gain
 from chargebench.processing.qualify.leakage import leakage
 from chargebench.processing.qualify.nulls import blank, ioniser

@@ -14,7 +14,8 @@ import numpy.typing as npt
 
 from chargebench.processing.columns import alias_columns, levels, ramps
 from chargebench.processing.decay import LEAKS_MUCH, STEEPEST, straightened
-from chargebench.processing.drift import Design, Posterior, Prior, fit
+from chargebench.processing.display import displays, rounded_more, unseen_part
+from chargebench.processing.drift import Design, Posterior, Prior, fit, whiten
 from chargebench.processing.integral import Blocks, Bridge, merge
 from chargebench.processing.noise import (
     Alias,
@@ -23,59 +24,19 @@ from chargebench.processing.noise import (
     covariance,
     find_aliases,
     grid_of,
-    hidden_part,
     integrated_shapes,
     shapes,
 )
-from chargebench.processing.outcome import Knowing
+from chargebench.processing.priors import Comparison, DriftPriors, compared
+from chargebench.processing.relaxing import Fading
 from chargebench.processing.series import Series
 from chargebench.processing.slow_lines import slow_lines
 from chargebench.processing.stretches import Stretches
 
-__all__ = ["ChargeFit", "DriftPriors", "charge_fit", "known_priors", "running"]
+__all__ = ["ChargeFit", "charge_fit", "running"]
 
 Floats = npt.NDArray[np.float64]
 Bools = npt.NDArray[np.bool_]
-
-CLOSEST = 1.0 - 1e-6
-"""Correlation of two errors above which arithmetic no longer tells them apart."""
-
-
-@dataclass(frozen=True)
-class DriftPriors:
-    """What is known beforehand of leakage rate (1/s) and bias current (nA), and whether from a bench check.
-
-    One check finds both, and hardly tells one from the other: `correlation` is that of their errors.
-    """
-
-    leakage: Prior
-    bias: Prior
-    leakage_from_bench: bool = False
-    bias_from_bench: bool = False
-    correlation: float = 0.0
-
-
-def known_priors(known: Mapping[str, Knowing], otherwise: DriftPriors, other_nA: float = 0.0) -> DriftPriors:
-    """What checks of a bench found of its leakage and bias, and where there were none, what is assumed.
-
-    Parameters
-    ----------
-    known : mapping of str to Knowing
-        By the keys of `chargebench.runs.run.Knowledge`.
-    otherwise : DriftPriors
-        What is assumed; it also says whether the leakage rate may be negative.
-    other_nA : float
-        Standard deviation of a steady current that no check has seen.
-    """
-    rate, bias, together = map(known.get, ("leakage_rate_per_s", "bias_current_nA", "correlation_rate_bias"))
-    leakage, current, correlation = otherwise.leakage, otherwise.bias, 0.0
-    if rate is not None:
-        leakage = Prior(rate.value, max(rate.u, 1e-9), leakage.positive)
-    if bias is not None:
-        current = Prior(bias.value, max(math.hypot(bias.u, other_nA), 1e-9))
-        if rate is not None and together is not None and rate.source == bias.source == together.source:
-            correlation = max(-CLOSEST, min(together.value, CLOSEST)) * min(bias.u / current.u, 1.0)
-    return DriftPriors(leakage, current, rate is not None, bias is not None and other_nA == 0.0, correlation)
 
 
 @dataclass(frozen=True, eq=False)
@@ -102,13 +63,20 @@ class ChargeFit:
         What leakage and the whole drift correction contribute to the net charge, in nC.
     drift_share : float
         Part of the variance of the net charge that comes from the drift across the grind.
-    display_step, hidden : float
-        Smallest step of the display (0 where it never moved), and the part of what lies within one that stays hidden.
+    display_step, hidden : (float, float)
+        Smallest step of the display before and after (0 where it never moved), and the part of what lies within one
+        that stays hidden.
     quiet_s : (float, float)
         Length of quiet readings used before and after.
     origin_s : float
         Middle of the grind, from which drift is counted.
     residuals : mapping of str to array
+    priors : DriftPriors
+        What was believed of leakage and bias beforehand.
+    comparison : Comparison
+        Of what a check said of them with what the run says.
+    design : Design
+        What was fitted; its time is counted from `origin_s`.
     """
 
     posterior: Posterior
@@ -122,16 +90,19 @@ class ChargeFit:
     leakage_term: float
     drift_term: float
     drift_share: float
-    display_step: float
-    hidden: float
+    display_step: tuple[float, float]
+    hidden: tuple[float, float]
     quiet_s: tuple[float, float]
     origin_s: float
     residuals: Mapping[str, Floats]
+    priors: DriftPriors
+    comparison: Comparison
+    design: Design
 
     @property
     def u_display(self) -> float:
         """Standard uncertainty of the net charge for what the display hides of both levels."""
-        return math.sqrt(2.0) * _unseen(self.display_step, self.hidden)
+        return math.hypot(*map(unseen_part, self.display_step, self.hidden))
 
     def own_precision(self) -> Floats:
         """Mean information of the readings alone."""
@@ -159,6 +130,7 @@ def charge_fit(
     priors: DriftPriors,
     parameters: Mapping[str, float | str],
     leaks: bool = True,
+    fading: Fading | None = None,
 ) -> ChargeFit | None:
     """Fit both quiet stretches; None where either is too short to carry a level.
 
@@ -176,6 +148,8 @@ def charge_fit(
         Of the recipe.
     leaks : bool
         False for a current-reading instrument, whose integral does not leak.
+    fading : Fading, optional
+        What may be left, at the beginning of the second stretch, of grounds that fell late.
     """
     is_before, is_after = stretches.quiet(fine.time_s)
     if np.count_nonzero(is_before) < 4 or np.count_nonzero(is_after) < 4:
@@ -188,15 +162,17 @@ def charge_fit(
     columns, last, first = levels(both, before)
     if len(both) < len(columns) + 4:
         return None
-    column_priors: dict[str, Prior] = {"bias": priors.bias}
-    correlations = {}
+    column_priors: dict[str, Prior] = {}
     asked = str(parameters["drift_model"])
     columns["bias"] = both.time_s - origin
     if leaks and asked not in ("none", "linear"):
         middle = float(np.interp(origin, fine.time_s, fine.integral))
         columns["leakage"] = middle - both.integral
-        column_priors["leakage"] = priors.leakage
-        correlations["leakage", "bias"] = priors.correlation
+    if fading is not None:
+        since_s = np.maximum(both.time_s - float(both.time_s[~before][0]), 0.0)
+        columns["fading"] = np.where(before, 0.0, np.exp(-since_s / fading.decay_s))
+        columns["fading_slowly"] = np.where(before, 0.0, np.exp(-since_s / (2.0 * fading.decay_s)))
+        column_priors |= dict.fromkeys(("fading", "fading_slowly"), Prior(0.0, max(fading.u_nC, 1e-9)))
     aliases = find_aliases(
         _pieces(series, stretches), series.step_s, float(parameters["alias_ratio"]), float(parameters["alias_cycles"])
     )
@@ -204,19 +180,25 @@ def charge_fit(
         a for a in aliases if float(np.max(np.abs(alias_gain(a.frequency_Hz, series.step_s, both.count)))) > 0.03
     )
     extra, extra_priors = alias_columns(visible, both, before, series.step_s, origin)
-    hidden = hidden_part(fine.display_step, float(np.median(fine.spread[is_before | is_after])))
-    unseen = _unseen(fine.display_step, hidden)
-    slopes = ramps(columns, both.time_s) if unseen > 0.05 * fine.display_step else {}
+    display = displays(fine, is_before, is_after)
+    unseen = [unseen_part(*side) for side in display]
+    slopes = (
+        ramps(columns, both.time_s)
+        if any(u > 0.05 * step for u, (step, _) in zip(unseen, display, strict=True))
+        else {}
+    )
     columns |= extra | slopes
-    column_priors |= extra_priors | dict.fromkeys(slopes, Prior(0.0, unseen))
-    floor = max(1e-9 * max(float(np.max(np.abs(fine.value))), 1e-3), unseen)
+    column_priors |= extra_priors | {name: Prior(0.0, max(unseen["after" in name], 1e-12)) for name in slopes}
+    floor = max(1e-9 * max(float(np.max(np.abs(fine.value))), 1e-3), min(unseen))
     grid = grid_of(both.time_s, both.count, series.step_s)
-    design = Design(grid, both.value, columns, column_priors, floor, correlations)
+    if display[0][0] != display[1][0]:
+        grid = replace(grid, white=grid.white * rounded_more(fine, is_before, is_after, before, unseen, both.count))
+    design = priors.put_into(Design(grid, both.value, columns, column_priors, floor))
     fastest_Hz = float(parameters["alias_cycles"]) / max(quiet_s)
     X = np.column_stack(list(columns.values()))
     kinds = shapes() if leaks else integrated_shapes()
     candidates = (*kinds, *slow_lines(both.value, X, design.grid, series.step_s, fastest_Hz))
-    posterior = fit(design, candidates)
+    design, posterior, priors, comparison = _believed(design, candidates, priors)
     evidence = _evidence(design, posterior)
     model = _model(evidence, asked, float(parameters["curved_log_odds"]), leaks)
     if model == "curved":
@@ -226,8 +208,24 @@ def charge_fit(
         design, posterior = _decaying(design, posterior, candidates)
     return _finish(
         design, posterior, model, evidence, (last, first), aliases, bridges, stretches, quiet_s, origin, fine, leaks,
-        both.time_s, hidden,
+        both.time_s, display, priors, comparison,
     )  # fmt: skip
+
+
+def _believed(
+    design: Design, candidates: Sequence[Shape], priors: DriftPriors
+) -> tuple[Design, Posterior, DriftPriors, Comparison]:
+    """The fit with what a check said of leakage and bias, or where the run contradicts that, without."""
+    seen = whiten(design, candidates)
+    posterior = seen.posterior(design)
+    if priors.otherwise is None:
+        return design, posterior, priors, Comparison()
+    free = priors.otherwise.put_into(design)
+    own = seen.posterior(free)
+    comparison = compared(design, own, priors)
+    if comparison.contradicts:
+        return free, own, priors.otherwise, comparison
+    return design, posterior, priors, comparison
 
 
 def _decaying(design: Design, posterior: Posterior, candidates: Sequence[Shape]) -> tuple[Design, Posterior]:
@@ -258,11 +256,6 @@ def _decaying(design: Design, posterior: Posterior, candidates: Sequence[Shape])
 def _named(posterior: Posterior) -> dict[str, float]:
     """Coefficients by name, averaged over the mixture."""
     return dict(zip(posterior.names, posterior.centre.tolist(), strict=True))
-
-
-def _unseen(step: float, hidden: float) -> float:
-    """Standard deviation of a level for the part of a step of the display that stays hidden."""
-    return hidden * step / math.sqrt(12.0)
 
 
 def _lengths(fine: Blocks, is_before: Bools, is_after: Bools) -> tuple[float, float]:
@@ -349,7 +342,9 @@ def _finish(
     fine: Blocks,
     leaks: bool,
     time_s: Floats,
-    hidden: float,
+    display: tuple[tuple[float, float], tuple[float, float]],
+    priors: DriftPriors,
+    comparison: Comparison,
 ) -> ChargeFit:
     """Net charge and what stands beside it."""
     direction = posterior.vector(**{ends[1]: 1.0, ends[0]: -1.0})
@@ -357,7 +352,7 @@ def _finish(
     rate = _named(posterior).get("leakage", 0.0)
     mine = tuple(b for b in bridges if b.end_s > stretches.before_s[1] and b.start_s < stretches.after_s[0])
     per_bridge = rate if leaks else 1.0
-    u_level = _unseen(fine.display_step, hidden)
+    u_levels = [unseen_part(*side) for side in display]
     extra = math.sqrt(sum((per_bridge * b.half_width) ** 2 / 3.0 for b in mine))
     residual = design.y - np.column_stack([design.columns[name] for name in posterior.names]) @ posterior.centre
     is_before, is_after = stretches.quiet(fine.time_s)
@@ -368,10 +363,12 @@ def _finish(
     left, right = _edge_values(fine, is_before, is_after)
     window = fine.integral[is_after][0] - fine.integral[is_before][-1]
     return ChargeFit(
-        posterior, model, evidence, (net, math.hypot(u, extra, u_level, u_level), dof), direction,
+        posterior, model, evidence, (net, math.hypot(u, extra, *u_levels), dof), direction,
         (single, single / math.sqrt(2.0 * n_eff), n_eff), aliases, mine,
-        rate * float(window), net - (right - left), _drift_share(posterior, direction), fine.display_step,
-        hidden, quiet_s, origin_s, {"time_s": time_s, "residual_nC": residual},
+        rate * float(window), net - (right - left), _drift_share(posterior, direction),
+        (display[0][0], display[1][0]), (display[0][1], display[1][1]), quiet_s, origin_s,
+        {"time_s": time_s, "residual_nC": residual}, priors, comparison,
+        design,
     )  # fmt: skip
 
 

@@ -19,7 +19,7 @@ from scipy.special import log_ndtr
 
 from chargebench.processing.noise import Grid, Shape, covariance, shapes
 
-__all__ = ["Design", "Posterior", "Prior", "fit"]
+__all__ = ["Design", "Posterior", "Prior", "Whitened", "fit", "whiten"]
 
 Floats = npt.NDArray[np.float64]
 
@@ -244,28 +244,49 @@ def fit(design: Design, candidates: Sequence[Shape] | None = None, keep: float =
     ValueError
         When there are too few blocks to leave a residual.
     """
-    names = design.names
-    n, p = len(design.y), len(names)
-    free = p - len(design.priors)
+    return whiten(design, candidates).posterior(design, keep)
+
+
+@dataclass(frozen=True, eq=False)
+class Whitened:
+    """Readings and columns of a design seen through every shape: what is left to do is cheap for any priors."""
+
+    stats: _Reduced
+    unit: Floats
+    offset: float
+
+    def posterior(self, design: Design, keep: float = 1e-5) -> Posterior:
+        """Posterior under the priors of a design with these readings and columns; `keep` as in `fit`."""
+        names, n, unit = design.names, len(design.y), self.unit
+        free = len(names) - len(design.priors)
+        precision, known = design.prior()
+        P0, m0 = precision / unit[:, None] / unit, known * unit
+        cut = next((i for i, name in enumerate(names) if name in design.priors and design.priors[name].positive), None)
+        post = _mixture(names, self.stats, n, free, P0, m0, cut, design.floor**2, keep)
+        back = 1.0 / unit
+        mean = post.mean * back
+        mean[:, _levels(names)] += self.offset
+        return Posterior(
+            names, post.weight, mean, post.cov * back[:, None] * back, post.scale2, post.shape,
+            post.own_precision * unit[:, None] * unit, post.log_evidence,
+        )  # fmt: skip
+
+
+def _levels(names: Sequence[str]) -> list[int]:
+    return [i for i, name in enumerate(names) if name.startswith("level")]
+
+
+def whiten(design: Design, candidates: Sequence[Shape] | None = None) -> Whitened:
+    """What `fit` makes of readings and columns before it asks for priors; parameters and errors are those of `fit`."""
+    n, free = len(design.y), len(design.names) - len(design.priors)
     if n < free + 2:
         raise ValueError(f"{n} blocks cannot carry {free} free coefficients: at least {free + 2} are needed")
-    X = np.column_stack([design.columns[name] for name in names])
+    X = np.column_stack([design.columns[name] for name in design.names])
     unit = np.maximum(np.sqrt(np.mean(X * X, axis=0)), 1e-12)
-    precision, known = design.prior()
-    P0, m0 = precision / unit[:, None] / unit, known * unit
-    levels = [i for i, name in enumerate(names) if name.startswith("level")]
-    offset = float(np.mean(design.y)) if np.all(np.sum(X[:, levels], axis=1) == 1.0) else 0.0
-    y = design.y - offset
-    stats = _reduce(replace(design, y=y), X / unit, shapes() if candidates is None else candidates)
-    cut = next((i for i, name in enumerate(names) if name in design.priors and design.priors[name].positive), None)
-    post = _mixture(names, stats, n, free, P0, m0, cut, design.floor**2, keep)
-    back = 1.0 / unit
-    mean = post.mean * back
-    mean[:, levels] += offset
-    return Posterior(
-        names, post.weight, mean, post.cov * back[:, None] * back, post.scale2, post.shape,
-        post.own_precision * unit[:, None] * unit, post.log_evidence,
-    )  # fmt: skip
+    whole = np.all(np.sum(X[:, _levels(design.names)], axis=1) == 1.0)
+    offset = float(np.mean(design.y)) if whole else 0.0
+    stats = _reduce(replace(design, y=design.y - offset), X / unit, shapes() if candidates is None else candidates)
+    return Whitened(stats, unit, offset)
 
 
 def _mixture(

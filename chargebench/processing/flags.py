@@ -125,6 +125,14 @@ _ROWS: Final = (
         "part",
         "The steps of the charge display are wide for its noise: {found:.0%} of what lies within a step stays hidden.",
     ),
+    Watch(
+        "range-changed",
+        "doubt",
+        0.1,
+        "part",
+        "The range changed in the run, and of what lies within the wider steps {found:.0%} stays hidden: fix one "
+        "range that holds the whole charge before the grind.",
+    ),
     Watch("no-quiet-before", "reject", 1.0, "s", "There is no quiet stretch before the grind to start from.", True),
     Watch("no-quiet-after", "reject", 1.0, "s", "There is no quiet stretch after the grind to end on.", True),
     Watch(
@@ -155,6 +163,61 @@ _ROWS: Final = (
         "probability",
         "The drift holds a slow wave (probability {found:.0%}), as mains does when readings come a whole number of its "
         "periods apart; another rate of readings would part it from the drift.",
+    ),
+    Watch(
+        "slow-wave",
+        "doubt",
+        0.6,
+        "probability",
+        "The zero waves slowly (probability {found:.0%}), and mains cannot look so at this rate of readings: let bench "
+        "and room come to one temperature, keep draughts off, and wait longer before and after the grind.",
+    ),
+    Watch(
+        "late-grounds",
+        "note",
+        0.0,
+        "s",
+        "The charge went on relaxing for {found:.1f} s after the grind (late grounds?); the quiet stretch begins then.",
+    ),
+    Watch(
+        "still-relaxing",
+        "doubt",
+        3.2,
+        "x u",
+        "After the grind the charge curves to the end of the readings ({found:.1f} times its uncertainty), as late "
+        "grounds or a cup that was moved make it: wait longer before the run is ended, and knock the chute empty.",
+    ),
+    Watch(
+        "fell-to-start",
+        "reject",
+        0.0,
+        "nC",
+        "From one reading to the next the charge fell back to where it had begun, by {found:.3g} nC: the cup was "
+        "emptied or the instrument switched on anew; grind again.",
+    ),
+    Watch(
+        "step-in-grind",
+        "doubt",
+        0.1,
+        "part",
+        "One interval between readings brought {found:.0%} of the charge more than its mass explains: something "
+        "touched cup or cable, or the input slipped; grind again without a hand near it.",
+    ),
+    Watch(
+        "charge-without-mass",
+        "doubt",
+        1.0,
+        "x U95",
+        "While no mass fell, right before or after the grind, charge moved by {found:.1f} times U95 (a touched cup or "
+        "cable?) and counts as grounds: keep hands away until the run is sealed, and grind again.",
+    ),
+    Watch(
+        "check-contradicted",
+        "doubt",
+        3.5,
+        "x u",
+        "The run's own leakage and bias current lie {found:.1f} times their uncertainty from the bench check, which "
+        "was let go: repeat the leakage check (`qualify leakage`), and see whether cable or cup changed since.",
     ),
     Watch("spikes", "note", 0.0, "spikes", "Spikes in the quiet stretches: {found:.0f}."),
     Watch("lost-lines", "note", 0.001, "part", "{found:.2%} of the lines were lost on the way."),
@@ -239,7 +302,21 @@ _ROWS: Final = (
         "x u",
         "The scale still moves at the end: {found:.1f} times the uncertainty of its drift.",
     ),
-    Watch("scale-drifting", "note", 0.02, "g/min", "The empty scale drifts by {found:.3f} g a minute."),
+    Watch(
+        "scale-drifting",
+        "note",
+        0.02,
+        "g/min",
+        "The empty scale drifts by {found:.3f} g a minute; what is the same before and after the grind is taken off.",
+    ),
+    Watch(
+        "scale-creeping",
+        "doubt",
+        3.0,
+        "x u",
+        "The scale drifts otherwise after the grind than before ({found:.1f} times the uncertainty of its drift), by "
+        "more than it resolves: let it warm up, keep draughts off, or weigh the cup by hand.",
+    ),
     Watch(
         "scale-unstable",
         "doubt",

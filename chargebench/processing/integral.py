@@ -81,9 +81,44 @@ class Blocks:
     @cached_property
     def display_step(self) -> float:
         """Smallest step between numbers displayed, of about a thousand extremes; 0 where the display never moved."""
-        some = slice(None, None, max(1, len(self) // 500))
-        shown = np.sort(np.concatenate((self.low[some], self.high[some])))
+        return self.step_within(slice(None))
+
+    @cached_property
+    def display_steps(self) -> Floats:
+        """Smallest step of the display at each block (b,).
+
+        One all along, but where the first and the last fifth of the run differ: an instrument that changed its range.
+        It did so at the first, or after the last, number that the wider steps do not make.
+        """
+        fifth = max(len(self) // 5, 1)
+        first, last = self.step_within(slice(None, fifth)), self.step_within(slice(-fifth, None))
+        steps = np.full(len(self), self.display_step)
+        wide, fine = max(first, last), min(first, last)
+        if not fine > 0.0 or wide < RANGE * fine:
+            return steps
+        off = np.zeros(len(self), dtype=bool)
+        for shown in (self.low, self.high):
+            off |= np.abs(shown / wide - np.round(shown / wide)) > 1e-3
+        odd = np.flatnonzero(off)
+        if not len(odd):
+            return steps
+        steps[:] = wide
+        if first < last:
+            steps[: odd[-1] + 1] = fine
+        else:
+            steps[odd[0] :] = fine
+        return steps
+
+    def step_within(self, part: slice | npt.NDArray[np.bool_]) -> float:
+        """Smallest step between numbers displayed in some blocks, of about a thousand extremes; 0 where none moved."""
+        low, high = self.low[part], self.high[part]
+        some = slice(None, None, max(1, len(low) // 500))
+        shown = np.sort(np.concatenate((low[some], high[some])))
         return smallest_step(shown, 1e-9 * max(float(np.max(np.abs(shown), initial=0.0)), 1e-3))
+
+
+RANGE = 4.0
+"""Times wider that steps of the display are in another range."""
 
 
 def integral_steps(series: Series) -> tuple[Floats, tuple[Bridge, ...]]:

@@ -15,9 +15,25 @@ import numpy.typing as npt
 
 from chargebench.processing.series import Series, smallest_step
 
-__all__ = ["Level", "MassError", "at_rest_since", "collected", "corrected", "crossing", "lag", "resolution", "settled"]
+__all__ = [
+    "Level",
+    "MassError",
+    "ScaleDrift",
+    "at_rest_since",
+    "collected",
+    "corrected",
+    "crossing",
+    "drift_between",
+    "lag",
+    "minimal_drift",
+    "resolution",
+    "settled",
+]
 
 Floats = npt.NDArray[np.float64]
+
+NOT_LINEAR = 3.0
+"""Standard uncertainties between slopes, or of one from none, that chance does not make."""
 
 
 @dataclass(frozen=True)
@@ -33,6 +49,8 @@ class Level:
     slope_g_per_s, u_slope_g_per_s : float
         Straight-line drift within the stretch.
     dof : float
+    middle_s : float
+        Mean time of the readings.
     """
 
     mass_g: float
@@ -41,6 +59,7 @@ class Level:
     slope_g_per_s: float = 0.0
     u_slope_g_per_s: float = math.inf
     dof: float = math.inf
+    middle_s: float = 0.0
 
 
 @dataclass(frozen=True)
@@ -82,8 +101,8 @@ def at_rest_since(series: Series, start_s: float, end_s: float) -> float:
     return float(t[off[-1] + 1])
 
 
-def settled(series: Series, start_s: float, end_s: float) -> Level | None:
-    """Level between two times; None with fewer than three readings.
+def settled(series: Series, start_s: float, end_s: float, *, drifts: bool = False) -> Level | None:
+    """Level between two times; None with fewer than three readings. Where it `drifts`, a straight line is no scatter.
 
     Notes
     -----
@@ -100,9 +119,68 @@ def settled(series: Series, start_s: float, end_s: float) -> Level | None:
     slope = float(x @ (m - mean)) / sxx
     about_mean, about_line = m - mean, m - mean - slope * x
     sd = float(np.std(m, ddof=1))
-    effective = max(n / _inflation(about_mean), 2.0)
+    about = about_line if drifts else about_mean
+    effective = max(n / _inflation(about), 2.0)
     u_slope = math.sqrt(float(about_line @ about_line) / max(n - 2, 1) * _inflation(about_line) / sxx)
-    return Level(mean, sd / math.sqrt(effective), sd, slope, u_slope, effective - 1.0)
+    return Level(
+        mean,
+        float(np.std(about, ddof=1)) / math.sqrt(effective),
+        sd,
+        slope,
+        u_slope,
+        effective - 1.0,
+        float(np.mean(t)),
+    )
+
+
+@dataclass(frozen=True)
+class ScaleDrift:
+    """What the scale drifts between two weighings.
+
+    Attributes
+    ----------
+    g, u_g : float
+        By how much the second weighing shows more than the first for the drift alone, and its standard uncertainty.
+    distance : float
+        Standard uncertainties between the slopes before and after: beyond a few the drift is not linear.
+    dof : float
+    """
+
+    g: float
+    u_g: float
+    distance: float
+    dof: float
+
+
+def drift_between(before: Level, after: Level) -> ScaleDrift:
+    """Drift from the middle of one quiet stretch of the scale to that of the other.
+
+    Notes
+    -----
+    Both slopes average to one of standard uncertainty u, which counts by the part s²/(s² + u²) (an empirical Bayes
+    shrinkage towards none): a slope that is no larger than its uncertainty hardly moves the mass, nor widens it much.
+    Where the slopes differ, what is between them adds as the half width of a uniform distribution.
+    """
+    apart_s = after.middle_s - before.middle_s
+    weights = [1.0 / max(level.u_slope_g_per_s, 1e-12) ** 2 for level in (before, after)]
+    slopes = [before.slope_g_per_s, after.slope_g_per_s]
+    slope, u = float(np.dot(weights, slopes)) / sum(weights), 1.0 / math.sqrt(sum(weights))
+    apart = abs(slopes[1] - slopes[0])
+    distance = apart / math.hypot(before.u_slope_g_per_s, after.u_slope_g_per_s, 1e-12)
+    if distance > NOT_LINEAR:
+        return ScaleDrift(0.5 * sum(slopes) * apart_s, 0.5 * apart * apart_s / math.sqrt(3.0), distance, math.inf)
+    part = slope**2 / (slope**2 + u**2) if slope else 0.0
+    return ScaleDrift(part * slope * apart_s, math.sqrt(part) * u * apart_s, distance, before.dof + after.dof)
+
+
+def minimal_drift(series: Series, edge_s: float) -> float:
+    """Slope in g/s that both ends of a trace share: the flatter one, 0 where they differ in sign or one is not sure."""
+    t = series.time_s
+    ends = [settled(series, float(t[0]), float(t[0]) + edge_s), settled(series, float(t[-1]) - edge_s, float(t[-1]))]
+    sure = [e.slope_g_per_s for e in ends if e is not None and abs(e.slope_g_per_s) > NOT_LINEAR * e.u_slope_g_per_s]
+    if len(sure) < 2 or sure[0] * sure[1] < 0.0:
+        return 0.0
+    return min(sure, key=abs)
 
 
 def _inflation(residual: Floats) -> float:
@@ -113,15 +191,23 @@ def _inflation(residual: Floats) -> float:
 
 
 def collected(
-    before: Level, after: Level, resolution_g: float, repeatability_g: float, linearity_g: float, u_scale_gain: float
+    before: Level,
+    after: Level,
+    resolution_g: float,
+    repeatability_g: float,
+    linearity_g: float,
+    u_scale_gain: float,
+    drift: ScaleDrift | None = None,
 ) -> tuple[float, tuple[MassError, ...]]:
     """Collected mass in g and its sources of error.
 
     Resolution counts as d/sqrt(12) for each weighing, stated linearity as the half width of a uniform distribution of
-    the difference.
+    the difference. A drift of the scale between the two is taken off.
     """
-    mass = after.mass_g - before.mass_g
+    drifted = () if drift is None else (MassError("scale drift", drift.u_g, "A", drift.dof, "", drift.g, -1.0),)
+    mass = after.mass_g - before.mass_g - (0.0 if drift is None else drift.g)
     return mass, (
+        *drifted,
         MassError("tare reading", before.u_g, "A", before.dof, value_g=before.mass_g, factor=-1.0),
         MassError("full reading", after.u_g, "A", after.dof, value_g=after.mass_g),
         MassError("scale resolution", math.sqrt(2.0) * resolution_g / math.sqrt(12.0), "B"),

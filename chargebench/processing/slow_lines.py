@@ -13,7 +13,7 @@ import numpy.typing as npt
 
 from chargebench.processing.noise import MAINS_HZ, Grid, Shape, folded_Hz
 
-__all__ = ["slow_lines"]
+__all__ = ["folds_slowly", "slow_lines"]
 
 Floats = npt.NDArray[np.float64]
 
@@ -25,14 +25,14 @@ FINENESS = 8.0
 """Frequencies tried within one over the whole time."""
 FOLDED = 0.4
 """Prior probability of a slow line where sampling folds mains to one."""
-UNFOLDED = 0.05
-"""Prior probability of a slow line where it does not: clocks err, and mains is not the only thing that hums."""
+UNFOLDED = 0.15
+"""Prior probability of a slow line where it does not: clocks err, and rooms warm and cool."""
 ANYWHERE = 0.1
 """Part of a folded line's prior that is spread evenly over all slow frequencies."""
 BY_PRIOR = 0.4
 """Part of the frequencies that is chosen by the prior alone; the rest goes to where the readings show a line."""
 FOLDED_GRID = (12, (3.0, 30.0, 300.0, 3000.0), (0.0, 0.1, 3.0))
-UNFOLDED_GRID = (4, (10.0, 300.0), (0.0, 1.0))
+UNFOLDED_GRID = (4, (10.0, 300.0, 3000.0), (0.0, 1.0))
 """Most frequencies, variances of the line, growths of the walk under it, both relative to a typical block's variance.
 """
 
@@ -60,8 +60,7 @@ def slow_lines(y: Floats, X: Floats, grid: Grid, step_s: float, fastest_Hz: floa
     """
     t = grid.distance_s[0]
     line_Hz = np.arange(SLOWEST_Hz, max(fastest_Hz, 2.0 * SLOWEST_Hz), 1.0 / (FINENESS * float(t[-1])))
-    at_Hz = min(folded_Hz(mains_Hz, 1.0 / step_s) for mains_Hz in MAINS_HZ)
-    folds = at_Hz < line_Hz[-1] + 2.0 * MAINS_STRAYS_Hz
+    at_Hz, folds = folds_slowly(step_s, float(line_Hz[-1]))
     prior = _frequencies(line_Hz, at_Hz) if folds else np.full(len(line_Hz), 1.0 / len(line_Hz))
     most, lines, walks_per_s = FOLDED_GRID if folds else UNFOLDED_GRID
     likely = FOLDED if folds else UNFOLDED
@@ -76,6 +75,12 @@ def slow_lines(y: Floats, X: Floats, grid: Grid, step_s: float, fastest_Hz: floa
         middle_Hz = float(mass[inside] @ line_Hz[inside] / np.sum(mass[inside]))
         found += [Shape(0.0, 1.0, walk, each * weight, line, middle_Hz) for line in lines for walk in walks_per_s]
     return tuple(found)
+
+
+def folds_slowly(step_s: float, fastest_Hz: float) -> tuple[float, bool]:
+    """Where readings so far apart fold mains to, and whether to a line no faster than that."""
+    at_Hz = min(folded_Hz(mains_Hz, 1.0 / step_s) for mains_Hz in MAINS_HZ)
+    return at_Hz, at_Hz < fastest_Hz + 2.0 * MAINS_STRAYS_Hz
 
 
 def _frequencies(line_Hz: Floats, at_Hz: float) -> Floats:

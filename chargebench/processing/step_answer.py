@@ -15,7 +15,6 @@ import numpy as np
 
 from chargebench.processing.charge import ChargeFit
 from chargebench.processing.ratio import Source, budget, estimate, summed
-from chargebench.processing.step_charge import drift_priors
 from chargebench.processing.step_mass import put_in
 from chargebench.processing.work import Work, number
 
@@ -220,7 +219,7 @@ def _drift_sources(work: Work, fit: ChargeFit) -> list[Source]:
     Where one check found both, the bias current that goes with a leakage rate moves along with it, and how far the bias
     current may be from there is the second source: those two are independent.
     """
-    post, priors, known = fit.posterior, drift_priors(work.material, work), work.material.known
+    post, priors, known = fit.posterior, fit.priors, work.material.known
     pull = np.einsum("k,kij,j->i", post.weight, post.cov, fit.direction)
     found: list[Source] = []
     along, apart = 0.0, 1.0

@@ -12,14 +12,18 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from chargebench.processing.charge import ChargeFit, DriftPriors, charge_fit, known_priors, running
+from chargebench.processing.charge import ChargeFit, charge_fit, running
 from chargebench.processing.drift import Prior
 from chargebench.processing.grind import arrival, mass_steps, parts
 from chargebench.processing.integral import block_sums
 from chargebench.processing.outcome import Estimate
+from chargebench.processing.priors import DriftPriors, known_priors
 from chargebench.processing.qualify.allan import block_means, noise_of_means
+from chargebench.processing.relaxing import calm_since_s
 from chargebench.processing.series import Break, Series
+from chargebench.processing.slow_lines import folds_slowly
 from chargebench.processing.step_mass import LAG_DOUBT
+from chargebench.processing.step_sudden import watch_sudden
 from chargebench.processing.stretches import PAD_S, choose
 from chargebench.processing.work import Material, Work
 
@@ -27,6 +31,8 @@ __all__ = ["choose_stretches", "drift_priors", "fit_charge", "running_charge"]
 
 Floats = npt.NDArray[np.float64]
 
+MOST_DELAYS = 3
+"""Times that the quiet stretch after the grind is put off for a charge that still relaxes."""
 A_STEP = 1.1
 """Steps of the display that no burst is made of."""
 
@@ -38,7 +44,8 @@ def choose_stretches(work: Work) -> None:
     shown = work.material.cup.steps if series.resets else None  # after one, the series goes on from where it was
     detect = block_sums(series, shown, width_s, spread=False)
     size = max(1.0, float(np.max(fine.high)), -float(np.min(fine.low))) if len(fine) else 1.0
-    floor = max(1e-9 * size, A_STEP * fine.display_step / work.p("burst_threshold"))
+    steps = np.interp(detect.time_s, fine.time_s, fine.display_steps) if len(detect) else np.zeros(0)
+    floor = np.maximum(1e-9 * size, A_STEP * steps / work.p("burst_threshold"))
     work.stretches = choose(
         detect, work.rise, work.material.states, threshold=work.p("burst_threshold"), join_s=work.p("join_s"),
         guard_s=work.p("guard_s"), lag_s=work.p("scale_lag_allowance_s"), floor=floor, least_s=work.p("least_quiet_s"),
@@ -76,7 +83,7 @@ def _leave_out_spikes(work: Work) -> Floats:
     reach = np.maximum(fine.high - fine.value, fine.value - fine.low)[quiet]
     usual = float(np.median(fine.spread[quiet]))
     single = reach > 0.7 * np.sqrt(fine.count[quiet]) * fine.spread[quiet]
-    least = max(work.p("spike_threshold") * usual, A_STEP * fine.display_step, 1e-12)
+    least = np.maximum(max(work.p("spike_threshold") * usual, 1e-12), A_STEP * fine.display_steps[quiet])
     spikes = fine.time_s[quiet[single & (reach > least)]]
     work.flag("spikes", len(spikes), at_s=spikes.tolist()[:20], beyond_x_noise=work.p("spike_threshold"))
     if 0 < len(spikes) <= len(quiet) // 4:
@@ -108,9 +115,8 @@ def fit_charge(work: Work) -> None:
     if len(work.fine) > 1 and float(np.ptp(work.fine.high)) == float(np.ptp(work.fine.low)) == 0.0:
         work.flag("display-still", shown_nC=float(work.fine.high[0]))
         return
-    work.fit = charge_fit(
-        cup.series, work.fine, cup.bridges, s, drift_priors(work.material, work), work.recipe.parameters, cup.leaks
-    )
+    _fit_what_is_quiet(work)
+    s = work.stretches
     before, after = s.quiet(work.fine.time_s)
     spans = [float(np.ptp(work.fine.time_s[x])) if x.any() else 0.0 for x in (before, after)]
     for name, span in zip(("before", "after"), spans, strict=True):
@@ -118,6 +124,32 @@ def fit_charge(work: Work) -> None:
         work.flag(f"no-quiet-{name}" if lacking else f"too-little-quiet-{name}", span, always=lacking)
     if work.fit is not None:
         _drift_results(work, work.fit)
+        watch_sudden(work, work.fit)
+
+
+def _fit_what_is_quiet(work: Work) -> None:
+    """Fit the quiet stretches; where the charge still relaxes when the second begins, begin it later."""
+    cup, priors = work.material.cup, drift_priors(work.material, work)
+    began_s, fading = work.stretches.after_s[0], None
+    for delays in range(MOST_DELAYS + 1):
+        s = work.stretches
+        work.fit = charge_fit(cup.series, work.fine, cup.bridges, s, priors, work.recipe.parameters, cup.leaks, fading)
+        if work.fit is None:
+            return
+        longest_s = s.after_s[1] - s.after_s[0] - work.p("least_quiet_s")
+        decay, later_s, left = calm_since_s(work.fit.design, work.fit.posterior, max(longest_s, 0.0))
+        fading = left or fading
+        stays = bool(later_s) and later_s >= longest_s
+        if stays or delays == MOST_DELAYS:
+            work.flag("still-relaxing", abs(decay.distance), decay_s=decay.decay_s, height_nC=decay.height_nC)
+        if not later_s or delays == MOST_DELAYS:
+            break
+        work.stretches = replace(s, after_s=(s.after_s[0] + later_s, s.after_s[1]))
+    if (later_s := work.stretches.after_s[0] - began_s) > 0.0:
+        work.steps.append(
+            f"quiet stretch after the grind begun {later_s:.1f} s later, when the charge had come to rest"
+        )
+        work.flag("late-grounds", later_s)
 
 
 def _trace_flags(work: Work, series: Series) -> None:
@@ -175,9 +207,14 @@ def _drift_results(work: Work, fit: ChargeFit) -> None:
         ratio = alias.amplitude / max(fit.noise[0], 1e-12)
         work.flag("hum", ratio, frequency_Hz=alias.frequency_Hz, amplitude_nC=alias.amplitude)
     waves = [weight for weight, shape in zip(post.weight.tolist(), post.shape, strict=True) if shape.line]
-    work.flag("slow-hum", sum(waves), readings_per_s=1.0 / work.material.cup.series.step_s)
+    step_s = work.material.cup.series.step_s
+    _, folds = folds_slowly(step_s, work.p("alias_cycles") / max(fit.quiet_s))
+    work.flag("slow-hum" if folds else "slow-wave", sum(waves), readings_per_s=1.0 / step_s)
     _compared_with_zero(work)
-    work.flag("display-coarse", fit.hidden, display_step_nC=fit.display_step)
+    work.flag("check-contradicted", fit.comparison.distance, False, **_by_the_run(fit))
+    work.flag("display-coarse", max(fit.hidden), display_steps_nC=list(fit.display_step))
+    if fit.display_step[0] != fit.display_step[1]:
+        work.flag("range-changed", max(fit.hidden), display_steps_nC=list(fit.display_step))
     if abs(fit.leakage_term) > 3.0 * fit.net[1]:
         share = abs(fit.leakage_term) / max(abs(fit.net[0]), 1e-12)
         work.flag("leakage-large", share, leakage_term_nC=fit.leakage_term)
@@ -192,6 +229,16 @@ def _drift_results(work: Work, fit: ChargeFit) -> None:
         "quiet_before_s": fit.quiet_s[0],
         "quiet_after_s": fit.quiet_s[1],
     }
+
+
+def _by_the_run(fit: ChargeFit) -> dict[str, Any]:
+    """Leakage and bias by the run alone, as evidence; empty where nothing was checked."""
+    own = fit.comparison.own or {}
+    found: dict[str, Any] = {}
+    for column, key, factor in (("leakage", "leakage_rate_per_s", 1.0), ("bias", "bias_current_pA", 1e3)):
+        if column in own:
+            found |= {key: factor * own[column][0], f"u_{key}": factor * own[column][1]}
+    return found
 
 
 def _compared_with_zero(work: Work) -> None:

@@ -6,18 +6,23 @@ Owns the order in which the functions of `mass` are used on a run's material.
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 
 from chargebench.processing.mass import (
+    NOT_LINEAR,
     Level,
+    ScaleDrift,
     at_rest_since,
     collected,
     corrected,
     crossing,
+    drift_between,
     lag,
+    minimal_drift,
     resolution,
     settled,
 )
@@ -32,6 +37,8 @@ Floats = npt.NDArray[np.float64]
 
 FINE_STEP_G = 0.01
 """Steps finer than this (g) are decimals of whoever wrote the trace, not a promise of the scale."""
+CALM_S, CALM_LAGS = 1.0, 7.0
+"""Seconds and lags of the scale after the last grounds from which on a slope is drift."""
 LAG_DOUBT = 0.5
 """Relative standard uncertainty of the scale's lag (judgement, type B): a flow that dies away looks like lag."""
 
@@ -46,6 +53,7 @@ def find_rise(work: Work) -> None:
     if not work.material.collects:
         return
     smallest_g = work.p("smallest_mass_g")
+    m = m - minimal_drift(work.material.scale, min(8.0, 0.25 * float(t[-1] - t[0]))) * (t - t[0])
     rise = mass_rise(t, m, work.scale_noise_g, smallest_g)
     if rise is None:
         return
@@ -70,12 +78,13 @@ def collect(work: Work) -> None:
     material = work.material
     by_hand = _by_hand(material)
     on_port = _settled_levels(work) if len(material.scale) and not material.scale.restarts_s else None
+    drift = None if on_port is None else drift_between(*_drifting(work, *on_port))
     work.levels = by_hand or on_port
     if by_hand is not None:
         work.steps.append("collected mass from the cup weighed by hand before and after")
-    elif on_port is not None:
+    elif on_port is not None and drift is not None:
         work.steps.append("collected mass from settled means of the scale")
-        _scale_flags(work, *on_port)
+        _scale_flags(work, *on_port, drift)
     work.flag("weighing-missing", sum(mass is None for mass in _told_masses(material)) % 2)
     if work.levels is None:
         if restarts_s := material.scale.restarts_s:
@@ -91,8 +100,9 @@ def collect(work: Work) -> None:
         work.flag("scale-not-stated", readability_g=step_g)
     gain = known.get("scale_gain")
     mass_g, errors = collected(
-        *work.levels, step_g, repeatability_g, _stated(work, "linearity"), 0.0 if gain is None else gain.u
-    )
+        *work.levels, step_g, repeatability_g, _stated(work, "linearity"), 0.0 if gain is None else gain.u,
+        None if by_hand is not None else drift,
+    )  # fmt: skip
     factor = 1.0 if gain is None else gain.value
     work.mass_g = factor * mass_g
     sources = [Source(e.name, e.value_g, e.u_g, "g", e.kind, e.dof, e.shared, factor * e.factor) for e in errors]
@@ -101,7 +111,7 @@ def collect(work: Work) -> None:
     if by_hand is not None:
         work.flag("weighings-swapped", -found.value)
     if by_hand is not None and on_port is not None:
-        port_g, errors = collected(*on_port, resolution(material.scale.value), repeatability_g, 0.0, 0.0)
+        port_g, errors = collected(*on_port, resolution(material.scale.value), repeatability_g, 0.0, 0.0, drift)
         u_g = math.hypot(found.u, FINE_STEP_G, *(factor * e.u_g for e in errors))
         apart_g = abs(found.value - factor * port_g)
         work.flag("weighings-disagree", apart_g / u_g, by_hand_g=found.value, on_port_g=factor * port_g)
@@ -145,23 +155,43 @@ def _settled_levels(work: Work) -> tuple[Level, Level] | None:
     if work.rise is not None:
         start, done = min(start, work.rise[0]), work.rise[1]
     start -= 0.2
-    before = settled(scale, at_rest_since(scale, min(float(t[0]), start), start), start)
+    before = settled(scale, at_rest_since(scale, min(float(t[0]), start), start), start, drifts=True)
     last = float(t[-1])
-    after = settled(scale, min(max(done + 5.0 * work.lag_s, last - window_s), last - 0.4 * window_s), last)
+    calm_s = done + 5.0 * work.lag_s
+    after = settled(scale, min(max(calm_s, last - window_s), last - 0.4 * window_s), last, drifts=True)
     if before is None or after is None:
         return None
     return before, after
 
 
-def _scale_flags(work: Work, before: Level, after: Level) -> None:
+def _drifting(work: Work, before: Level, after: Level) -> tuple[Level, Level]:
+    """The levels with the slopes that tell of drift: after the grind only from when nothing of the scale's lag is left.
+
+    A longer stretch than that of the level tells the slope better.
+    """
+    scale, done = work.material.scale, work.stretches.grind_s[1] if work.rise is None else work.rise[1]
+    last = float(scale.time_s[-1])
+    calm_s = max(done + CALM_S + CALM_LAGS * work.lag_s, work.stretches.after_s[0])
+    longer = settled(scale, calm_s, last) if last - calm_s >= 0.4 * work.p("settled_s") else None
+    if longer is None:
+        return before, replace(after, slope_g_per_s=0.0, u_slope_g_per_s=math.inf)
+    if longer.u_slope_g_per_s < after.u_slope_g_per_s:
+        after = replace(after, slope_g_per_s=longer.slope_g_per_s, u_slope_g_per_s=longer.u_slope_g_per_s)
+    return before, after
+
+
+def _scale_flags(work: Work, before: Level, after: Level, drift: ScaleDrift) -> None:
     """What is doubtful about the scale that weighed."""
     window_s = work.p("settled_s")
     step_g = resolution(work.material.scale.value)
-    if abs(after.slope_g_per_s) * window_s > 2.0 * max(step_g, FINE_STEP_G) and after.u_slope_g_per_s > 0:
-        moving = abs(after.slope_g_per_s) / after.u_slope_g_per_s
-        work.flag("mass-not-settled", moving, slope_g_per_s=after.slope_g_per_s)
-    if abs(before.slope_g_per_s) > 3.0 * before.u_slope_g_per_s:
-        work.flag("scale-drifting", abs(before.slope_g_per_s) * 60.0)
+    bent = abs(after.slope_g_per_s - before.slope_g_per_s)
+    u_bent = math.hypot(before.u_slope_g_per_s, after.u_slope_g_per_s, 1e-12)
+    if bent > NOT_LINEAR * u_bent and bent * window_s > 2.0 * max(step_g, FINE_STEP_G):
+        work.flag("mass-not-settled", bent / u_bent, slope_g_per_s=after.slope_g_per_s)
+    elif drift.u_g > max(step_g, after.u_g):
+        work.flag("scale-creeping", drift.distance, drift_g=drift.g, u_drift_g=drift.u_g)
+    if abs(before.slope_g_per_s) > NOT_LINEAR * before.u_slope_g_per_s:
+        work.flag("scale-drifting", abs(before.slope_g_per_s) * 60.0, taken_off_g=drift.g)
     scatter_g = max(before.noise_g, after.noise_g)
     work.flag("scale-unstable", scatter_g / max(step_g, FINE_STEP_G), scatter_g=scatter_g, resolution_g=step_g)
 

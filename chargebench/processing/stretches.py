@@ -85,7 +85,7 @@ def _spread(values: Floats) -> tuple[float, float]:
     return middle, 1.4826 * float(np.median(np.abs(values - middle)))
 
 
-def bursts(blocks: Blocks, threshold: float, join_s: float, floor: float) -> tuple[tuple[Burst, ...], float]:
+def bursts(blocks: Blocks, threshold: float, join_s: float, floor: float | Floats) -> tuple[tuple[Burst, ...], float]:
     """Bursts of the charge, and the robust spread of quiet increments.
 
     Parameters
@@ -96,8 +96,8 @@ def bursts(blocks: Blocks, threshold: float, join_s: float, floor: float) -> tup
         In robust standard deviations of quiet increments.
     join_s : float
         Bursts closer than this are one.
-    floor : float
-        Smallest spread believed.
+    floor : float or array (n,)
+        Smallest spread believed, of all blocks or of each.
 
     Notes
     -----
@@ -107,8 +107,9 @@ def bursts(blocks: Blocks, threshold: float, join_s: float, floor: float) -> tup
     Drift goes with time, not with blocks, and a block of fewer readings scatters more: the last is often a short one.
     """
     t, q = blocks.time_s, blocks.value
+    least = np.broadcast_to(np.asarray(floor, dtype=np.float64), len(t))
     if len(t) < 8:
-        return (), floor
+        return (), float(np.max(least, initial=0.0))
     d, step_s = np.diff(q), np.diff(t)
     width_s = float(np.median(step_s))
     same = np.diff(blocks.piece) == 0
@@ -127,9 +128,10 @@ def bursts(blocks: Blocks, threshold: float, join_s: float, floor: float) -> tup
     if law is not None:
         rests, drifts = [_spread((rate - law)[z]) for z in ends], [law]
         q = q - np.concatenate(([0.0], np.cumsum(law * step_s)))
-    sd = max(floor, width_s * min(r[1] for r in rests), 0.5 * width_s * max(r[1] for r in rests))
+    noise = max(width_s * min(r[1] for r in rests), 0.5 * width_s * max(r[1] for r in rests))
+    each = np.maximum(noise, np.maximum(least[1:], least[:-1]))
     away = np.min([np.abs(d - step_s * drift) for drift in drifts], axis=0)
-    active = np.flatnonzero((away > threshold * sd * _fewer(blocks.count)) & same)
+    active = np.flatnonzero((away > threshold * each * _fewer(blocks.count)) & same)
     found = []
     for group in np.split(active, np.flatnonzero(np.diff(t[active]) > join_s) + 1) if len(active) else []:
         first, last = int(group[0]), int(group[-1]) + 1
@@ -137,10 +139,11 @@ def bursts(blocks: Blocks, threshold: float, join_s: float, floor: float) -> tup
         right = float(np.median(q[last : last + 3]))
         span = float(t[last] - t[first])
         net = right - left
+        sd = float(np.max(each[first:last]))
         peak = float(np.max(np.abs(q[first : last + 1] - left)))
         transient = span < 3.0 and abs(net) < max(threshold * sd, 0.15 * peak)
         found.append(Burst(float(t[first]), float(t[last]), net, transient))
-    return tuple(found), sd
+    return tuple(found), float(np.min(each))
 
 
 def _fewer(count: Floats) -> Floats:
@@ -226,7 +229,7 @@ def choose(
     join_s: float = 3.0,
     guard_s: float = 0.4,
     lag_s: float = 2.0,
-    floor: float = 1e-6,
+    floor: float | Floats = 1e-6,
     least_s: float = 3.0,
     expects_mass: bool = True,
 ) -> Stretches:

@@ -222,13 +222,13 @@ def test_the_highest_floor_stands_in_true_charge(known: dict[str, Known], flag: 
 
 
 def test_both_weighings_enter_the_budget_with_their_sign() -> None:
-    """Tare and full reading stand in the budget with what was weighed; a heavier tare is less coffee."""
+    """Tare, full reading and drift stand in the budget with what was weighed; a heavier tare is less coffee."""
     outcome = process(simulate(PLAIN)[0])
     terms = {term.name: term for term in outcome.budget}
     slope = value(outcome, "charge_to_mass_nC_per_g") / value(outcome, "collected_mass_g")
     assert terms["tare reading"].sensitivity == pytest.approx(slope)
     assert terms["full reading"].sensitivity == pytest.approx(-slope)
-    weighed = terms["full reading"].value - terms["tare reading"].value
+    weighed = terms["full reading"].value - terms["tare reading"].value - terms["scale drift"].value
     assert weighed == pytest.approx(value(outcome, "collected_mass_g"))
 
 

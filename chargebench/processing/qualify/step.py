@@ -8,9 +8,10 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Final
 
-from chargebench.processing.charge import ChargeFit, DriftPriors, charge_fit
+from chargebench.processing.charge import ChargeFit, charge_fit
 from chargebench.processing.drift import Prior
 from chargebench.processing.integral import block_sums, integral_steps
+from chargebench.processing.priors import DriftPriors
 from chargebench.processing.series import Series
 from chargebench.processing.stretches import Stretches
 
