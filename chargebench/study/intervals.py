@@ -237,13 +237,15 @@ def largest_of(t: float, common: Sequence[float], dof: float) -> float:
     if len(common) == 0 or not math.isfinite(t):
         return 0.0
     node, weight = np.polynomial.hermite_e.hermegauss(32)
-    share = (np.arange(100) + 0.5) / 100
-    scale = np.sqrt(chdtri(dof, share) / dof) if math.isfinite(dof) and dof < 1e6 else np.ones(1)
+    place, part_of = np.polynomial.legendre.leggauss(48)
+    spread = math.isfinite(dof) and dof < 1e6
+    scale = np.sqrt(chdtri(dof, (place + 1.0) / 2.0) / dof) if spread else np.ones(1)
     part = np.clip(np.asarray(common, dtype=np.float64), 0.0, 0.999)
     shift, left = np.sqrt(part)[:, None, None] * node[None, None, :], np.sqrt(1.0 - part)[:, None, None]
     edge = abs(t) * scale[None, :, None]
     within = np.prod(ndtr((edge - shift) / left) - ndtr((-edge - shift) / left), axis=0)
-    return float(1.0 - (within @ weight).mean() / math.sqrt(2.0 * math.pi))
+    given = within @ weight / math.sqrt(2.0 * math.pi)
+    return float(1.0 - (part_of @ given / 2.0 if spread else given[0]))
 
 
 def simultaneous_alpha(common: Sequence[float], dof: float, alpha: float = 0.05) -> float:
