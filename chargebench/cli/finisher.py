@@ -58,6 +58,8 @@ class Finisher:
                 stdout=subprocess.PIPE,
                 text=True,
                 encoding="utf-8",
+                start_new_session=True,  # Ctrl-C is the recorder's to handle, also while the child is still starting
+                creationflags=getattr(subprocess, "CREATE_NEW_PROCESS_GROUP", 0),
             )
 
     def __call__(self, journal: Path) -> dict[str, Any]:

@@ -135,7 +135,7 @@ def _todo(args: argparse.Namespace, bench: Any, tags: Mapping[str, str | float],
     purpose = str(tags.get("purpose", "grind"))
     if purpose == "blank":
         _check_blanks(args, asks=asks)
-    return Todo(asks=asks, weighs=weighs, purpose=purpose, timed_s=args.timed)
+    return Todo(asks=asks, weighs=weighs, purpose=purpose, timed_s=args.timed, study=str(args.plan or ""))
 
 
 def _check_blanks(args: argparse.Namespace, *, asks: bool) -> None:
@@ -186,6 +186,11 @@ class _Ears:
             self.commands.put({"do": "start", "seconds": self._timed_s})
         self._emit(event)
 
+    def answer(self, words: str) -> None:
+        """Answer what was typed, line by line."""
+        for line in words.splitlines():
+            self({"event": "typed", "text": line})
+
     def close(self) -> None:
         """Wait until all is printed."""
         self._emit.close()
@@ -213,7 +218,7 @@ def _record(
         words = lines(sys.stdin.fileno())
         threading.Thread(target=_listen, args=(words, ears.commands), daemon=True, name="control").start()
     elif asks:
-        listen(ears.todo, ears.commands.put, lambda text: ears({"event": "typed", "text": text}))
+        listen(ears.todo, ears.commands.put, ears.answer)
     done = recorder.record(runs=args.runs, give_up_s=args.give_up)
     ears.close()
     if ears.unsealed:

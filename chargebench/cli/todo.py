@@ -36,11 +36,15 @@ class Todo:
         Tag of the runs where no plan says otherwise.
     timed_s : float or None
         How long a run is that is begun and ended by the clock.
+    study : str
+        The study file whose plan is followed; empty without one.
     """
 
-    def __init__(self, *, asks: bool, weighs: bool, purpose: str = "grind", timed_s: float | None = None) -> None:
+    def __init__(
+        self, *, asks: bool, weighs: bool, purpose: str = "grind", timed_s: float | None = None, study: str = ""
+    ) -> None:
         self._asks, self._weighs, self._timed_s = asks, weighs, timed_s
-        self._purpose = purpose
+        self._purpose, self._study = purpose, study
         self._step: Event | None = None
         self._event: Event = {}
         self._through = self._unweighed = False
@@ -128,4 +132,6 @@ class Todo:
         return "hands off" if self._purpose_now == "blank" else "empty the cup"
 
     def _idle(self) -> str:
-        return "the plan is through: ask `chargebench study`" if self._through else "recording has stopped"
+        if self._through:
+            return f"the plan is through: ask `chargebench study {self._study}`"
+        return "recording has stopped; the same command goes on with the next run"

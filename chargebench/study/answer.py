@@ -22,7 +22,7 @@ from chargebench.study.fit import Fit, derivatives, fit_family, lack_of_fit, mis
 from chargebench.study.neutralising import dry_is_charged, four_definitions, open_end
 from chargebench.study.next import Rule, Situation, next_run, reachable_doses
 from chargebench.study.remarks import remarks_on_curve, remarks_on_levels, remarks_on_runs
-from chargebench.study.rows import CURVE_TREATMENTS, Floats, Points, Question, StudyRun, points_of, usable
+from chargebench.study.rows import CURVE_TREATMENTS, Floats, Points, Question, StudyRun, points_of, usable, why_not
 from chargebench.study.scatter import Whitened, whiten
 from chargebench.study.sensitivity import isotonic_check, robust_refit
 from chargebench.study.shapefree import FEW_DOSES
@@ -91,7 +91,9 @@ def answer_group(rows: Sequence[StudyRun], coffee: str, grinder: str, question: 
         "coffee": coffee,
         "grinder": grinder,
         "runs": len(used),
-        "set_aside": [{"run": row.run_id, "reason": _reason(row)} for row in rows if _is_set_aside(row)],
+        "set_aside": [
+            {"run": row.run_id, "reason": why_not(row) or "no charge-to-mass"} for row in rows if _is_set_aside(row)
+        ],
         **found,
         "treatments": _treatments(rows, used, analysis, question),
         "flags": [flag.as_json() for flag in (*remarks_on_runs(used), *remarks_on_arms(rows), *flags)],
@@ -112,12 +114,6 @@ def analyse(points: Points, question: Question) -> Analysis:
 
 def _is_set_aside(row: StudyRun) -> bool:
     return row.purpose == "grind" and not usable([row])
-
-
-def _reason(row: StudyRun) -> str:
-    if row.excluded:
-        return row.excluded
-    return "no charge-to-mass" if row.charge_to_mass is None else f"flagged: {', '.join(row.flags)}"
 
 
 def _definitions(a: Analysis, question: Question) -> Mapping[str, DoseAnswer]:

@@ -10,7 +10,7 @@ from dataclasses import dataclass, replace
 from typing import Literal
 
 from chargebench.study.plan import Plan, Step, bench_time_s
-from chargebench.study.rows import StudyRun
+from chargebench.study.rows import StudyRun, why_not
 
 __all__ = ["Progress", "Standing", "progress"]
 
@@ -122,11 +122,7 @@ def _standing(step: Step, rows: list[StudyRun], skipped: Mapping[int, str]) -> S
 
 def _why_not(row: StudyRun) -> str:
     """Why a run does not complete its step; empty where it does."""
-    if row.excluded:
-        return row.excluded
-    if row.worst == "reject":
-        return "rejected: " + " ".join(row.flags)
-    if "incomplete" in row.tags:
-        return f"not complete: {row.tags['incomplete']}"
+    if reason := why_not(row):
+        return reason
     weighed = row.purpose == "grind" and "no-mass" not in row.flags  # an unweighed bench is no fault of the run
     return "no charge to mass: " + " ".join(row.flags) if weighed and row.charge_to_mass is None else ""

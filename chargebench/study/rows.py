@@ -28,6 +28,7 @@ __all__ = [
     "dose_levels",
     "points_of",
     "usable",
+    "why_not",
 ]
 
 Floats = npt.NDArray[np.float64]
@@ -231,13 +232,18 @@ def dose_levels(dose_uL_per_g: Floats) -> npt.NDArray[np.int64]:
     return found
 
 
+def why_not(row: StudyRun) -> str:
+    """Why a run neither counts in an answer nor completes a step of a plan; empty where it may."""
+    if row.excluded:
+        return row.excluded
+    if row.worst == "reject":
+        return "rejected: " + " ".join(row.flags)
+    return f"not complete: {row.tags['incomplete']}" if "incomplete" in row.tags else ""
+
+
 def usable(rows: Iterable[StudyRun]) -> list[StudyRun]:
-    """Rows that count: a grind, not excluded, with a charge-to-mass and no rejecting flag."""
-    return [
-        row
-        for row in rows
-        if row.purpose == "grind" and not row.excluded and row.worst != "reject" and row.charge_to_mass is not None
-    ]
+    """Rows that count: a whole grind, not excluded, with a charge-to-mass and no rejecting flag."""
+    return [row for row in rows if row.purpose == "grind" and not why_not(row) and row.charge_to_mass is not None]
 
 
 def points_of(rows: Sequence[StudyRun]) -> Points:

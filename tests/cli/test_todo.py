@@ -32,7 +32,7 @@ def plan(step: object) -> dict[str, Any]:
 
 def led(*events: dict[str, Any], asks: bool = True, weighs: bool = True, timed_s: float | None = None) -> Todo:
     """Somebody led through these events."""
-    todo = Todo(asks=asks, weighs=weighs, timed_s=timed_s)
+    todo = Todo(asks=asks, weighs=weighs, timed_s=timed_s, study="hill.toml")
     for event in events:
         todo.hear(event)
     return todo
@@ -96,8 +96,8 @@ def led(*events: dict[str, Any], asks: bool = True, weighs: bool = True, timed_s
             "empty the cup, then hands off until it is quiet; then grind",
             None,
         ),
-        ((plan(None), state("idle")), {}, "the plan is through: ask `chargebench study`", None),
-        ((state("idle"),), {}, "recording has stopped", None),
+        ((plan(None), state("idle")), {}, "the plan is through: ask `chargebench study hill.toml`", None),
+        ((state("idle"),), {}, "recording has stopped; the same command goes on with the next run", None),
     ],
 )
 def test_one_line_says_what_to_do_next(

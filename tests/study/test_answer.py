@@ -83,15 +83,16 @@ def test_one_group_for_each_coffee_and_grinder() -> None:
 
 
 def test_set_aside_with_reasons() -> None:
-    """Excluded, rejected and empty runs count nowhere and stand with their reasons."""
+    """Excluded, rejected, empty and incomplete runs count nowhere and stand with their reasons."""
     rows = study()
     rows[0] = replace(rows[0], excluded="the cable was touched")
     rows[1] = replace(rows[1], worst="reject", flags=("over-range",))
     rows[2] = replace(rows[2], charge_to_mass=None)
+    rows[-1] = replace(rows[-1], tags={"incomplete": "ended while grinding"})
     group = answer(rows, LIVE)["groups"][0]
-    assert group["runs"] == 21
+    assert group["runs"] == 20
     assert [entry["reason"] for entry in group["set_aside"]] == [
-        "the cable was touched", "flagged: over-range", "no charge-to-mass",
+        "the cable was touched", "rejected: over-range", "no charge-to-mass", "not complete: ended while grinding",
     ]  # fmt: skip
     assert group["dry"]["n"] == 1
 
