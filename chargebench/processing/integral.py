@@ -91,7 +91,8 @@ class Blocks:
         It did so at the first, or after the last, number that the wider steps do not make.
         """
         fifth = max(len(self) // 5, 1)
-        first, last = self.step_within(slice(None, fifth)), self.step_within(slice(-fifth, None))
+        first = self.step_within(slice(None, fifth)) or self._unmoved(1)
+        last = self.step_within(slice(-fifth, None)) or self._unmoved(-1)
         steps = np.full(len(self), self.display_step)
         wide, fine = max(first, last), min(first, last)
         if not fine > 0.0 or wide < RANGE * fine:
@@ -109,6 +110,19 @@ class Blocks:
             steps[odd[0] :] = fine
         return steps
 
+    def _unmoved(self, order: int) -> float:
+        """Step of a display that stands still at the beginning (`order` 1) or at the end (-1); 0 where none is seen.
+
+        The widest decade of the finest step that makes all of the first `NUMBERS` numbers which follow.
+        """
+        shown = np.column_stack((self.low, self.high))[::order].ravel()
+        for decade in DECADES if self.display_step > 0.0 else ():
+            multiple = shown / (decade * self.display_step)
+            odd = np.flatnonzero(np.abs(multiple - np.round(multiple)) > 1e-3)
+            if len(np.unique(np.round(multiple[: odd[0]] if len(odd) else multiple))) >= NUMBERS:
+                return decade * self.display_step
+        return 0.0
+
     def step_within(self, part: slice | npt.NDArray[np.bool_]) -> float:
         """Smallest step between numbers displayed in some blocks, of about a thousand extremes; 0 where none moved."""
         low, high = self.low[part], self.high[part]
@@ -119,6 +133,9 @@ class Blocks:
 
 RANGE = 4.0
 """Times wider that steps of the display are in another range."""
+DECADES = (1000.0, 100.0, 10.0)
+NUMBERS = 4
+"""Times wider that steps are sought where the display stands still; numbers that must all be such steps."""
 
 
 def integral_steps(series: Series) -> tuple[Floats, tuple[Bridge, ...]]:

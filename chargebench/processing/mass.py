@@ -25,6 +25,7 @@ __all__ = [
     "crossing",
     "drift_between",
     "lag",
+    "loaded_slope",
     "minimal_drift",
     "resolution",
     "settled",
@@ -34,6 +35,12 @@ Floats = npt.NDArray[np.float64]
 
 NOT_LINEAR = 3.0
 """Standard uncertainties between slopes, or of one from none, that chance does not make."""
+SEEN = 2.0
+"""Standard uncertainties from none from which on a slope of the scale counts."""
+LAGS_S = (0.2, 0.3, 0.45, 0.7, 1.0, 1.5, 2.2)
+"""Lags of a scale that are tried where its slope after a load is sought."""
+LAG_APART = 0.2
+"""Part by which the scale's lag may differ from the one of them that fits best."""
 
 
 @dataclass(frozen=True)
@@ -157,9 +164,9 @@ def drift_between(before: Level, after: Level) -> ScaleDrift:
 
     Notes
     -----
-    Both slopes average to one of standard uncertainty u, which counts by the part s²/(s² + u²) (an empirical Bayes
-    shrinkage towards none): a slope that is no larger than its uncertainty hardly moves the mass, nor widens it much.
-    Where the slopes differ, what is between them adds as the half width of a uniform distribution.
+    A slope, or a difference of slopes, within `SEEN` standard uncertainties of none counts as none: what it may hide is
+    small beside the scale's steps. Slopes that agree average to one. Where they differ, what is between them adds as
+    the half width of a uniform distribution.
     """
     apart_s = after.middle_s - before.middle_s
     weights = [1.0 / max(level.u_slope_g_per_s, 1e-12) ** 2 for level in (before, after)]
@@ -167,10 +174,38 @@ def drift_between(before: Level, after: Level) -> ScaleDrift:
     slope, u = float(np.dot(weights, slopes)) / sum(weights), 1.0 / math.sqrt(sum(weights))
     apart = abs(slopes[1] - slopes[0])
     distance = apart / math.hypot(before.u_slope_g_per_s, after.u_slope_g_per_s, 1e-12)
-    if distance > NOT_LINEAR:
+    if distance > SEEN:
         return ScaleDrift(0.5 * sum(slopes) * apart_s, 0.5 * apart * apart_s / math.sqrt(3.0), distance, math.inf)
-    part = slope**2 / (slope**2 + u**2) if slope else 0.0
-    return ScaleDrift(part * slope * apart_s, math.sqrt(part) * u * apart_s, distance, before.dof + after.dof)
+    if abs(slope) <= SEEN * u:
+        return ScaleDrift(0.0, 0.0, distance, math.inf)
+    return ScaleDrift(slope * apart_s, u * apart_s, distance, before.dof + after.dof)
+
+
+def loaded_slope(series: Series, start_s: float, end_s: float) -> tuple[float, float] | None:
+    """Slope in g/s after the last grounds have fallen and its standard uncertainty; None with too few readings.
+
+    Beside the slope stands what the scale's own lag still lacks, at the lag that fits best or near it, so that the
+    readings count from the beginning: a scale that creeps under its load does so most then.
+    """
+    part = series.within(start_s, end_s)
+    if part.stop - part.start < 12:
+        return None
+    x, y = series.time_s[part] - start_s, series.value[part] - float(np.mean(series.value[part]))
+    fits = []
+    for lag_s in LAGS_S:
+        X = np.column_stack((x, np.ones_like(x), np.exp(-x / lag_s)))
+        found = np.linalg.lstsq(X, y, rcond=None)[0]
+        fits.append((lag_s, X, found, y - X @ found))
+    lag_s, X, found, residual = min(fits, key=lambda fit: float(fit[3] @ fit[3]))
+    X = np.column_stack((X, x * X[:, 2]))
+    other_lag = max(LAG_APART * abs(float(found[2])) / lag_s, 1e-9)
+    variance = float(residual @ residual) / (len(x) - 4) * _inflation(residual)
+    for _ in range(2):
+        precision = X.T @ X + np.diag((0.0, 0.0, 0.0, variance / other_lag**2))
+        found = np.linalg.solve(precision, X.T @ y)
+        residual = y - X @ found
+        variance = max(float(residual @ residual) / (len(x) - 4) * _inflation(residual), 1e-18)
+    return float(found[0]), math.sqrt(variance * float(np.linalg.inv(precision)[0, 0]))
 
 
 def minimal_drift(series: Series, edge_s: float) -> float:

@@ -22,6 +22,7 @@ from chargebench.processing.mass import (
     crossing,
     drift_between,
     lag,
+    loaded_slope,
     minimal_drift,
     resolution,
     settled,
@@ -37,8 +38,8 @@ Floats = npt.NDArray[np.float64]
 
 FINE_STEP_G = 0.01
 """Steps finer than this (g) are decimals of whoever wrote the trace, not a promise of the scale."""
-CALM_S, CALM_LAGS = 1.0, 7.0
-"""Seconds and lags of the scale after the last grounds from which on a slope is drift."""
+CALM_S = 0.2
+"""Seconds after the charge has come to rest from which on a slope beside the scale's lag is drift."""
 LAG_DOUBT = 0.5
 """Relative standard uncertainty of the scale's lag (judgement, type B): a flow that dies away looks like lag."""
 
@@ -165,19 +166,12 @@ def _settled_levels(work: Work) -> tuple[Level, Level] | None:
 
 
 def _drifting(work: Work, before: Level, after: Level) -> tuple[Level, Level]:
-    """The levels with the slopes that tell of drift: after the grind only from when nothing of the scale's lag is left.
-
-    A longer stretch than that of the level tells the slope better.
-    """
-    scale, done = work.material.scale, work.stretches.grind_s[1] if work.rise is None else work.rise[1]
-    last = float(scale.time_s[-1])
-    calm_s = max(done + CALM_S + CALM_LAGS * work.lag_s, work.stretches.after_s[0])
-    longer = settled(scale, calm_s, last) if last - calm_s >= 0.4 * work.p("settled_s") else None
-    if longer is None:
-        return before, replace(after, slope_g_per_s=0.0, u_slope_g_per_s=math.inf)
-    if longer.u_slope_g_per_s < after.u_slope_g_per_s:
-        after = replace(after, slope_g_per_s=longer.slope_g_per_s, u_slope_g_per_s=longer.u_slope_g_per_s)
-    return before, after
+    """The levels with the slopes that tell of drift: after the grind from when the charge tells that all has fallen."""
+    scale = work.material.scale
+    start_s, last = work.stretches.after_s[0] + CALM_S, float(scale.time_s[-1])
+    found = loaded_slope(scale, start_s, last) if last - start_s >= 0.4 * work.p("settled_s") else None
+    slope, u = found or (0.0, math.inf)
+    return before, replace(after, slope_g_per_s=slope, u_slope_g_per_s=u)
 
 
 def _scale_flags(work: Work, before: Level, after: Level, drift: ScaleDrift) -> None:

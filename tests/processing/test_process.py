@@ -223,7 +223,10 @@ def test_the_highest_floor_stands_in_true_charge(known: dict[str, Known], flag: 
 
 def test_both_weighings_enter_the_budget_with_their_sign() -> None:
     """Tare, full reading and drift stand in the budget with what was weighed; a heavier tare is less coffee."""
-    outcome = process(simulate(PLAIN)[0])
+    run, _ = simulate(PLAIN)
+    mass = run.traces["mass"]
+    drifting = replace(mass, value=mass.value + 0.003 * mass.time_s)
+    outcome = process(replace(run, traces={**run.traces, "mass": drifting}))
     terms = {term.name: term for term in outcome.budget}
     slope = value(outcome, "charge_to_mass_nC_per_g") / value(outcome, "collected_mass_g")
     assert terms["tare reading"].sensitivity == pytest.approx(slope)
