@@ -26,6 +26,7 @@ WORDS = {
     "report": ["s.toml", "--out", "r.html"],
     "volunteers": ["v.csv"],
     "window": [],
+    "archive": ["verify", "--archive", "a"],
     "virtual": ["--folder", "f"],
 }
 """Words that each command takes; one that is not listed takes none."""

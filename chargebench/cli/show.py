@@ -47,10 +47,9 @@ def run_files(path: Path) -> list[Path]:
         When there is nothing of that name, or no run in the folder.
     """
     if path.is_dir():
-        from chargebench.archive.archive import Archive
         from chargebench.recording.recover import journals_in
 
-        files = Archive(path).run_paths()
+        files = sorted(path.glob("*.h5"))
         if files:
             return files
         if journals_in(path):
