@@ -18,7 +18,7 @@ from chargebench.files import is_regular
 from chargebench.recording.ids import RUN_ID
 from chargebench.recording.recover import QUARANTINE
 from chargebench.recording.verify import contradiction
-from chargebench.runs.check import check_run
+from chargebench.runs.check import findings
 from chargebench.runs.load import load_run
 from chargebench.runs.text import visible
 
@@ -71,11 +71,12 @@ def verify(archive: Archive, deep: bool = False) -> Iterator[Finding]:
 
 
 def _about_run(path: Path, deep: bool, seen: dict[str, Path]) -> Iterator[Finding]:
-    yield from (Finding(path, text) for text in check_run(path))
     try:
         run = load_run(path)
-    except RunFileError:  # told by the check
+    except RunFileError as error:
+        yield Finding(path, str(error))
         return
+    yield from (Finding(path, text) for text in findings(run, path))
     first = seen.setdefault(run.raw_sha256(), path)
     if first != path:
         yield Finding(path, f"holds the same readings as {visible(first.name, 80)}")

@@ -17,7 +17,7 @@ from chargebench.runs.tags import check_tags
 from chargebench.runs.text import visible
 from chargebench.runs.tree import first_difference, tree_of
 
-__all__ = ["check_run", "difference"]
+__all__ = ["check_run", "difference", "findings"]
 
 
 def check_run(path: Path | str) -> tuple[str, ...]:
@@ -30,7 +30,7 @@ def check_run(path: Path | str) -> tuple[str, ...]:
         run = load_run(path)
     except RunFileError as error:
         return (str(error),)
-    return tuple(_findings(run, path))
+    return tuple(findings(run, path))
 
 
 def difference(one: Run, other: Run) -> str:
@@ -38,7 +38,8 @@ def difference(one: Run, other: Run) -> str:
     return first_difference(tree_of(one), tree_of(other))
 
 
-def _findings(run: Run, path: Path) -> Iterator[str]:
+def findings(run: Run, path: Path) -> Iterator[str]:
+    """Findings about a run that was read from a file, as `check_run` has them."""
     if path.name != f"{run.run_id}.h5":
         yield f"the file is called {visible(path.name, 80)} and the run {visible(run.run_id, 80)}; were files swapped?"
     try:
