@@ -1,4 +1,4 @@
-"""The instrument's end of a port, for tests: a terminal's master, a listening socket, a serial server."""
+"""Both ends of a port, for tests: a terminal's master, a listening socket, a serial server; what the feeds heard."""
 
 from __future__ import annotations
 
@@ -8,12 +8,14 @@ import socket
 import threading
 import time
 from collections.abc import Callable
+from queue import Empty, SimpleQueue
 from typing import Protocol
 
 import serial
 import serial.rfc2217
 
 from chargebench.instruments.benchfile import Bench, bench_from_text
+from chargebench.instruments.feed import Chunk, Feeds
 
 PATIENCE_S = 60.0
 """What any wait may take before it counts as in vain. A busy machine delays everything; only a fault delays so long."""
@@ -154,3 +156,35 @@ def bench_with(port: str, more: str = "", lines: str = "framed", carries: str = 
     return bench_from_text(
         f'[bench]\nname = "test"\n[instrument.x]\nport = "{port}"\nlines = "{lines}"\ncarries = ["{carries}"]\n{more}\n'
     )
+
+
+class Heard:
+    """Everything a bench's feeds have said so far."""
+
+    def __init__(self, bench: Bench) -> None:
+        self.queue: SimpleQueue[Chunk] = SimpleQueue()
+        self.feeds = Feeds(bench, self.queue)
+        self.chunks: list[Chunk] = []
+
+    def until(self, condition: Callable[[], object]) -> None:
+        """Take chunks until a condition holds."""
+
+        def met() -> bool:
+            self.drain()
+            return bool(condition())
+
+        wait_for(met)
+
+    def drain(self) -> None:
+        """Take what is there."""
+        while True:
+            try:
+                self.chunks.append(self.queue.get_nowait())
+            except Empty:
+                return
+
+    def data(self, instrument: str = "x") -> bytes:
+        return b"".join(chunk.data for chunk in self.chunks if chunk.instrument == instrument)
+
+    def kinds(self) -> list[str]:
+        return [chunk.kind for chunk in self.chunks if chunk.kind != "data"]

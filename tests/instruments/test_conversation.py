@@ -4,16 +4,13 @@ from __future__ import annotations
 
 import threading
 from collections.abc import Callable, Iterator
-from queue import Empty, SimpleQueue
 
 import pytest
 
 from chargebench.instruments import conversation
-from chargebench.instruments.benchfile import Bench
-from chargebench.instruments.feed import Chunk, Feeds
 from chargebench.wire.reading import RESTART, Reading
 from chargebench.wire.scpi import ScpiDecoder
-from tests.instruments.far_end import Listener, bench_with, wait_for
+from tests.instruments.far_end import Heard, Listener, bench_with
 
 
 class Meter:
@@ -79,25 +76,8 @@ class Meter:
         return {"*IDN?": "MAKER,MODEL 5,0001,1.0", "READ?": self.charge, "*OPC?": "1"}.get(line)
 
 
-class Heard:
+class HeardTalk(Heard):
     """Chunks so far, and what a decoder makes of them when it is told of the questions as they were asked."""
-
-    def __init__(self, bench: Bench) -> None:
-        self.queue: SimpleQueue[Chunk] = SimpleQueue()
-        self.feeds = Feeds(bench, self.queue)
-        self.chunks: list[Chunk] = []
-
-    def until(self, condition: Callable[[], object]) -> None:
-        """Take chunks until a condition holds."""
-
-        def met() -> bool:
-            try:
-                while True:
-                    self.chunks.append(self.queue.get_nowait())
-            except Empty:
-                return bool(condition())
-
-        wait_for(met, 20.0)
 
     def decoded(self) -> tuple[list[Reading], ScpiDecoder]:
         decoder = ScpiDecoder(["charge"])
@@ -122,15 +102,15 @@ class Heard:
 
 
 @pytest.fixture
-def listen(monkeypatch: pytest.MonkeyPatch) -> Iterator[Callable[..., Heard]]:
+def listen(monkeypatch: pytest.MonkeyPatch) -> Iterator[Callable[..., HeardTalk]]:
     """Starts a feed on a meter, with short time-outs."""
     monkeypatch.setattr(conversation, "REPLY_S", 0.3)
     monkeypatch.setattr(conversation, "COMMAND_S", 0.5)
     monkeypatch.setattr(conversation, "CHECK_S", 0.1)
-    started: list[tuple[Heard, Meter]] = []
+    started: list[tuple[HeardTalk, Meter]] = []
 
-    def start(meter: Meter, more: str = "") -> Heard:
-        heard = Heard(bench_with(meter.listener.port, f"poll_s = 0.01\n{more}", lines="scpi"))
+    def start(meter: Meter, more: str = "") -> HeardTalk:
+        heard = HeardTalk(bench_with(meter.listener.port, f"poll_s = 0.01\n{more}", lines="scpi"))
         heard.feeds.start()
         started.append((heard, meter))
         return heard
@@ -141,7 +121,7 @@ def listen(monkeypatch: pytest.MonkeyPatch) -> Iterator[Callable[..., Heard]]:
         meter.listener.vanish()
 
 
-Listen = Callable[..., Heard]
+Listen = Callable[..., HeardTalk]
 
 
 def test_the_order_of_questions(listen: Listen) -> None:

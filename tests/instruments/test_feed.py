@@ -8,51 +8,19 @@ import threading
 import time
 from collections.abc import Callable, Iterator
 from pathlib import Path
-from queue import Empty, SimpleQueue
+from queue import SimpleQueue
 
 import pytest
 
 from chargebench.instruments import feed as feed_module
 from chargebench.instruments.benchfile import Bench, Instrument, bench_from_text
-from chargebench.instruments.feed import Chunk, Feeds
+from chargebench.instruments.feed import Feeds
 from chargebench.instruments.ports import Port, open_port
 from chargebench.wire.framed import encode
 from chargebench.wire.make import make_decoder
-from tests.instruments.far_end import PATIENCE_S, Listener, Terminal, bench_with, wait_for
+from tests.instruments.far_end import PATIENCE_S, Heard, Listener, Terminal, bench_with, wait_for
 
 on_terminals = pytest.mark.skipif(sys.platform == "win32", reason="pseudo-terminals")
-
-
-class Heard:
-    """Everything a bench's feeds have said so far."""
-
-    def __init__(self, bench: Bench) -> None:
-        self.queue: SimpleQueue[Chunk] = SimpleQueue()
-        self.feeds = Feeds(bench, self.queue)
-        self.chunks: list[Chunk] = []
-
-    def until(self, condition: Callable[[], object]) -> None:
-        """Take chunks until a condition holds."""
-
-        def met() -> bool:
-            self.drain()
-            return bool(condition())
-
-        wait_for(met)
-
-    def drain(self) -> None:
-        """Take what is there."""
-        while True:
-            try:
-                self.chunks.append(self.queue.get_nowait())
-            except Empty:
-                return
-
-    def data(self, instrument: str = "x") -> bytes:
-        return b"".join(chunk.data for chunk in self.chunks if chunk.instrument == instrument)
-
-    def kinds(self) -> list[str]:
-        return [chunk.kind for chunk in self.chunks if chunk.kind != "data"]
 
 
 @pytest.fixture
