@@ -16,7 +16,7 @@ from chargebench.processing.outcome import Flag
 from chargebench.study.arms import arms_of, remarks_on_arms
 from chargebench.study.bootstrap import disagree, resample
 from chargebench.study.curves import CURVES, EXPONENTIAL_PLATEAU
-from chargebench.study.dose import DoseAnswer, Target, crossing, fall_to, reach
+from chargebench.study.dose import DoseAnswer, Target, crossing, dof_of, fall_to, reach
 from chargebench.study.equivalence import Band, Level, Tested, band_of, levels_of, put_to_test
 from chargebench.study.fit import Fit, derivatives, fit_family, lack_of_fit, missing_for, select, weights
 from chargebench.study.neutralising import dry_is_charged, four_definitions, open_end
@@ -166,7 +166,7 @@ def _bootstrap(a: Analysis, definitions: Mapping[str, DoseAnswer], question: Que
         profile, value = definitions[name].ci95, definitions[name].value
         if profile is None or not value or len(a.points.doses) <= FEW_DOSES:
             continue
-        low, high = resampled.interval(target, a.highest, value)
+        low, high = resampled.interval(target, a.highest, value, dof_of(a.chosen[0], a.white, target))
         ends = (open_end(low), open_end(high))
         intervals[name] = {"bootstrap_ci95": list(ends), "intervals_disagree": disagree(profile, ends)}
     return {"intervals": intervals, "selected": resampled.shares()}

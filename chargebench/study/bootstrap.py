@@ -54,9 +54,13 @@ class Resampled:
                 found[rows] = first_doses(curve, self.parameters[i][rows], target, highest)
         return found[: -self.deleted], found[-self.deleted :]
 
-    def interval(self, target: Target, highest: float, value: float) -> tuple[float, float]:
-        """Bias-corrected and accelerated 95 % interval (Efron 1987); an end above `highest` is infinite."""
-        from scipy.special import ndtr, ndtri
+    def interval(self, target: Target, highest: float, value: float, dof: float = np.inf) -> tuple[float, float]:
+        """Bias-corrected and accelerated 95 % interval (Efron 1987); an end above `highest` is infinite.
+
+        Resamples scatter as the residuals do, as if that scatter were known: the interval is expanded as Student's t
+        is against the normal for the degrees of freedom it is known with (T. C. Hesterberg, Am. Stat. 69 (2015) 371).
+        """
+        from scipy.special import ndtr, ndtri, stdtrit
 
         doses, deleted = self.doses(target, highest)
         below = (np.sum(doses < value) + 0.5 * np.sum(doses == value)) / len(doses)
@@ -65,7 +69,7 @@ class Resampled:
         away = finite.mean() - finite if len(finite) else np.zeros(1)
         spread = float((away**2).sum())
         acceleration = float((away**3).sum()) / (6 * spread**1.5) if spread > 0 else 0.0
-        z = bias + np.array([-1.959963984540054, 1.959963984540054])
+        z = bias + float(stdtrit(min(dof, 1e9), 0.975)) * np.array([-1.0, 1.0])
         level = ndtr(bias + z / (1 - acceleration * z))
         low, high = np.quantile(doses, level, method="inverted_cdf")
         return float(low), float(high)

@@ -17,7 +17,7 @@ import numpy.typing as npt
 
 from chargebench.processing.ratio import effective_dof
 from chargebench.study.arms import Arm
-from chargebench.study.intervals import half_width, holm, largest_of, p_beyond, simultaneous_alpha
+from chargebench.study.intervals import half_width, holm, p_beyond, simultaneous_alpha, smallest_of
 from chargebench.study.rows import Floats
 from chargebench.study.scatter import LEAST_BLOCKS, block_means
 
@@ -213,14 +213,9 @@ def together(told: Sequence[Contrast], common: Arm) -> list[tuple[float, list[fl
     After Dunnett, but each difference keeps its own variance and degrees of freedom: p is below 0.05 exactly where the
     interval leaves out zero.
     """
-    from scipy.special import stdtrit
-
-    share = [one.share_of(common) for one in told]
-    alpha = {dof: simultaneous_alpha(share, dof) for dof in {one.own[1] for one in told}}
-    found = []
-    for one in told:
-        dof = one.own[1]
-        t = float(stdtrit(min(dof, 1e12), 1.0 - max(one.p, 1e-15) / 2.0))
-        p = one.p if len(told) == 1 else max(one.p, largest_of(t, share, dof))
-        found.append((p, one.interval(alpha[dof])))
-    return found
+    shares = [(one.share_of(common), one.own[1]) for one in told]
+    alpha = simultaneous_alpha(shares)
+    alone = len(told) == 1
+    return [
+        (one.p if alone else max(one.p, smallest_of(max(one.p, 1e-15), shares)), one.interval(alpha)) for one in told
+    ]

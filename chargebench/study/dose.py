@@ -20,7 +20,18 @@ from chargebench.study.fit import Fit, Separated, derivatives
 from chargebench.study.rows import Floats
 from chargebench.study.scatter import Whitened, block_dof, effective_dof
 
-__all__ = ["CLEARLY", "DoseAnswer", "Target", "crossing", "fall_to", "levels_off", "profile", "reach", "short_of"]
+__all__ = [
+    "CLEARLY",
+    "DoseAnswer",
+    "Target",
+    "crossing",
+    "dof_of",
+    "fall_to",
+    "levels_off",
+    "profile",
+    "reach",
+    "short_of",
+]
 
 
 CLEARLY = 2.0
@@ -191,7 +202,7 @@ def short_of(fit: Fit, target: Target, highest: float) -> float | None:
     return found[0] if short > CLEARLY * found[1] else None
 
 
-def _dof(fit: Fit, white: Whitened, target: Target) -> float:
+def dof_of(fit: Fit, white: Whitened, target: Target) -> float:
     """Degrees of freedom for the interval: of the residuals, or fewer where the scatter of its runs, or that
     of their blocks, is less well known.
     """
@@ -214,7 +225,7 @@ def interval_of(fit: Fit, white: Whitened, target: Target, level: float = 0.95) 
     from scipy.special import stdtrit
 
     positive = white.points.doses[white.points.doses > 0]
-    threshold = float(fit.rss + stdtrit(_dof(fit, white, target), 0.5 + level / 2) ** 2 * fit.scale)
+    threshold = float(fit.rss + stdtrit(dof_of(fit, white, target), 0.5 + level / 2) ** 2 * fit.scale)
     dose = np.geomspace(positive[0] / 20, positive[-1], 240)
     inside = profile(fit, white, target, dose) <= threshold
     if not inside.any():

@@ -20,11 +20,11 @@ __all__ = [
     "fieller",
     "half_width",
     "holm",
-    "largest_of",
     "p_beyond",
     "runs_for_difference",
     "runs_for_equivalence",
     "simultaneous_alpha",
+    "smallest_of",
 ]
 
 
@@ -216,48 +216,40 @@ def p_beyond(distance: float, parts: Sequence[tuple[float, float]]) -> float:
     return 1.0 if distance == 0.0 else float(brentq(short, least, 1.0, xtol=1e-13))
 
 
-def largest_of(t: float, common: Sequence[float], dof: float) -> float:
-    """Chance that one of several t values is larger than `t` in size, were all true differences zero.
+def smallest_of(p: float, shares: Sequence[tuple[float, float]]) -> float:
+    """Chance that one of several p values is `p` or below, were all true differences zero.
 
     Parameters
     ----------
-    t : float
-    common : sequence of float
-        For each difference the share of its variance that comes from the one arm all are taken from.
-    dof : float
-        Of the standard deviation.
+    p : float
+        Two-sided, of one difference alone.
+    shares : sequence of (float, float)
+        For each difference the share of its variance that comes from the one arm all are taken from, and the degrees
+        of freedom of its own standard deviation.
 
     Notes
     -----
-    Dunnett's distribution (J. Am. Stat. Assoc. 50 (1955) 1096) for arms of unequal variance: given the error of the
-    common arm and the standard deviation the differences are independent, and both are integrated over.
+    After Dunnett (J. Am. Stat. Assoc. 50 (1955) 1096), whose differences share one estimate of the standard deviation.
+    Here each has its own, so that they err apart and the chance is larger: given the error of the common arm the
+    differences are independent, each is integrated over its own standard deviation, and their product over that error.
     """
-    from scipy.special import chdtri, ndtr
+    from scipy.special import chdtri, ndtr, stdtrit
 
-    if len(common) == 0 or not math.isfinite(t):
-        return 0.0
     node, weight = np.polynomial.hermite_e.hermegauss(32)
     place, part_of = np.polynomial.legendre.leggauss(48)
-    spread = math.isfinite(dof) and dof < 1e6
-    scale = np.sqrt(chdtri(dof, (place + 1.0) / 2.0) / dof) if spread else np.ones(1)
-    part = np.clip(np.asarray(common, dtype=np.float64), 0.0, 0.999)
-    shift, left = np.sqrt(part)[:, None, None] * node[None, None, :], np.sqrt(1.0 - part)[:, None, None]
-    edge = abs(t) * scale[None, :, None]
-    within = np.prod(ndtr((edge - shift) / left) - ndtr((-edge - shift) / left), axis=0)
-    given = within @ weight / math.sqrt(2.0 * math.pi)
-    return float(1.0 - (part_of @ given / 2.0 if spread else given[0]))
+    within = np.ones(len(node))
+    for share, dof in shares:
+        nu, part = min(dof, 1e6), min(max(share, 0.0), 0.999)
+        edge = float(stdtrit(nu, 1.0 - p / 2.0)) * np.sqrt(chdtri(nu, (place + 1.0) / 2.0) / nu)[:, None]
+        shift, left = math.sqrt(part) * node, math.sqrt(1.0 - part)
+        within *= part_of @ (ndtr((edge - shift) / left) - ndtr((-edge - shift) / left)) / 2.0
+    return float(1.0 - within @ weight / math.sqrt(2.0 * math.pi))
 
 
-def simultaneous_alpha(common: Sequence[float], dof: float, alpha: float = 0.05) -> float:
+def simultaneous_alpha(shares: Sequence[tuple[float, float]], alpha: float = 0.05) -> float:
     """Level at which each of several differences from one arm is to be judged so that all together keep `alpha`."""
     from scipy.optimize import brentq
-    from scipy.special import stdtr, stdtrit
 
-    if len(common) < 2:
+    if len(shares) < 2:
         return alpha
-    nu = min(dof, 1e12)
-    low, high = (float(stdtrit(nu, 1.0 - a / 2.0)) for a in (alpha, alpha / len(common)))
-    if largest_of(low, common, dof) <= alpha:
-        return alpha
-    t = float(brentq(lambda t: largest_of(t, common, dof) - alpha, low, 1.05 * high, xtol=1e-6))
-    return float(2.0 * stdtr(nu, -t))
+    return float(brentq(lambda p: smallest_of(p, shares) - alpha, 0.9 * alpha / len(shares), alpha, xtol=1e-9))

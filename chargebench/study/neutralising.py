@@ -25,7 +25,7 @@ from chargebench.study.dose import (
 from chargebench.study.equivalence import Band, Level, Tested, equivalence, one_sided, signs_on_both_sides
 from chargebench.study.fit import Fit
 from chargebench.study.rows import Question
-from chargebench.study.scatter import Scatter, Whitened
+from chargebench.study.scatter import LEAST_BLOCKS, Scatter, Whitened
 from chargebench.study.shapefree import FEW_DOSES, between
 
 __all__ = ["by_crossing", "by_curve", "by_tests", "dry_is_charged", "four_definitions", "open_end"]
@@ -34,11 +34,15 @@ PROFILE = "profile likelihood, scale from the residuals"
 ANY_SHAPE = "one-sided t tests dose by dose, for any curve that falls steadily"
 BEYOND_CHANCE = 0.005
 """p up to which a change of sign is more than just shown."""
-ALIKE = 0.2
+ALIKE = 0.5
 """Variance between blocks, in that of runs, up to which blocks hardly move a change of sign."""
 BLOCKS_DIFFER = (
     "Blocks differ by {ratio:.2g} times what runs of one block scatter, and move all doses together: few tell "
     "poorly where the charge changes sign. Add blocks."
+)
+FEW_BLOCKS = (
+    "{blocks} blocks hardly tell how far blocks differ, and what moves a block moves all its doses past zero together. "
+    "Add blocks."
 )
 JUST_SHOWN = (
     "A change of sign is only just shown (p {p:.2g}): where chance helped, the dose of it looks lower "
@@ -148,8 +152,11 @@ def by_crossing(fits: Sequence[Fit], white: Whitened, levels: Sequence[Level]) -
         text = "No change of sign is shown: tested doses do not lie significantly on both sides of zero."
         return DoseAnswer("not identifiable", None, None, None, text, "Holm-adjusted one-sided t tests")
     doubt = JUST_SHOWN.format(p=sides.p) if sides.p > BEYOND_CHANCE else ""
+    blocks = len(np.unique(white.points.block))
     if not doubt and white.block_ratio > ALIKE:
         doubt = BLOCKS_DIFFER.format(ratio=np.sqrt(white.block_ratio))
+    elif not doubt and 1 < blocks <= LEAST_BLOCKS:
+        doubt = FEW_BLOCKS.format(blocks=blocks)
     found = by_curve(fits, white, crossing(), "A net charge of zero", levels) if fits else None
     bracket = (sides.same, sides.other)
     if found is None or found.status != "found":

@@ -24,7 +24,7 @@ import numpy as np
 
 from chargebench.study.bootstrap import resample
 from chargebench.study.curves import EXPONENTIAL_PLATEAU, HINGE, LOG_LOGISTIC, Curve
-from chargebench.study.dose import dose_of, fall_to
+from chargebench.study.dose import dof_of, dose_of, fall_to
 from chargebench.study.equivalence import band_of, levels_of, put_to_test
 from chargebench.study.fit import fit_family, select
 from chargebench.study.neutralising import four_definitions
@@ -80,8 +80,11 @@ def judge(truth: Truth | OtherTruth, points: Points) -> Counter[str]:
     low, high = fraction.ci95 or (None, None)
     boot_low, boot_high = 0.0, math.inf
     if fraction.value is not None:
+        target = fall_to(question.fraction)
         resampled = resample(fits, white, 1000, question.seed)
-        boot_low, boot_high = resampled.interval(fall_to(question.fraction), float(points.doses[-1]), fraction.value)
+        boot_low, boot_high = resampled.interval(
+            target, float(points.doses[-1]), fraction.value, dof_of(chosen[0], white, target)
+        )
     count: Counter[str] = Counter()
     count["covered"] = (low or 0.0) <= truth.dose <= (high or math.inf)
     count["bca"] = boot_low <= truth.dose <= boot_high

@@ -38,6 +38,17 @@ def test_agrees_with_the_profile(seed: int) -> None:
     assert not disagree(interval_of(fit, white, fall_to(0.1)), found)
 
 
+def test_scatter_that_is_not_well_known_widens_it() -> None:
+    """With few degrees of freedom the interval is wider than the percentiles of its resamples, with many the same."""
+    white, fits = fitted(1)
+    value = dose_of(select(fits)[0].curve, select(fits)[0].parameters, fall_to(0.1), 50.0)
+    assert value is not None
+    resampled = resample(fits, white, 4000, 1)
+    few, many, plain = (resampled.interval(fall_to(0.1), 50.0, value, *dof) for dof in ((6.0,), (1e6,), ()))
+    assert few[0] < plain[0] < plain[1] < few[1]
+    assert many == pytest.approx(plain, rel=1e-3)
+
+
 def test_same_seed_same_interval() -> None:
     """A bootstrap is reproducible from its seed, and another seed draws others."""
     white, fits = fitted(1)

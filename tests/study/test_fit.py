@@ -117,7 +117,7 @@ def test_lack_of_fit_sees_a_wrong_curve() -> None:
     assert wrong is not None
     assert right is not None
     assert wrong["p"] < 1e-3 < 0.05 < right["p"]
-    assert (wrong["df_lack"], wrong["df_pure"]) == (3, 12)
+    assert (wrong["df_lack"], wrong["df_pure"]) == (3, 12 - 2)  # two go to how far three blocks differ
 
 
 def test_best_of_grid_starts_beat_a_bad_guess() -> None:
@@ -158,6 +158,21 @@ def test_blocks_are_taken_out(blocks: str) -> None:
     assert with_blocks.dof == plain.dof - 3
     # in units of the scatter among repeats, which the shifted block inflates
     assert with_blocks.scale < 0.7 * plain.scale
+
+
+@pytest.mark.parametrize(("blocks", "least", "most"), [(3, 0.2, 0.6), (40, 0.0, 0.05)])
+def test_few_blocks_do_not_tell_that_blocks_are_alike(blocks: int, least: float, most: float) -> None:
+    """Where blocks do not differ, three leave some difference possible, forty hardly any."""
+    rng = np.random.default_rng(2)
+    found = [whiten(simulate(Truth(-60.0, 0.0, 20.0), DOSES, rng, blocks)).block_ratio for _ in range(20)]
+    assert least < np.median(found) < most
+
+
+def test_many_blocks_tell_how_far_blocks_differ() -> None:
+    """The variance between many blocks comes out as it was built in, in units of that of runs."""
+    rng = np.random.default_rng(3)
+    studies = (simulate(Truth(-60.0, 0.0, 20.0), DOSES, rng, blocks=60, block_sd=1.5) for _ in range(20))
+    assert np.mean([whiten(study).block_ratio for study in studies]) == pytest.approx(1.5**2, rel=0.15)
 
 
 def test_few_repeats_cost_degrees_of_freedom() -> None:

@@ -55,7 +55,7 @@ def test_profile_interval_is_that_of_minos(target, seed) -> None:
     from iminuit import Minuit
     from scipy.special import stdtrit
 
-    from chargebench.study.dose import _dof
+    from chargebench.study.dose import dof_of
 
     white = whiten(study(-60.0, 3.0, 20.0, seed))
     fit = fit_curve(EXPONENTIAL_PLATEAU, white)
@@ -70,7 +70,7 @@ def test_profile_interval_is_that_of_minos(target, seed) -> None:
     best = dose_of(EXPONENTIAL_PLATEAU, fit.parameters, target, 50.0)
     assert best is not None
     minuit = Minuit(cost, fit.parameters[0], fit.parameters[1], best)
-    minuit.errordef = stdtrit(_dof(fit, white, target), 0.975) ** 2 * fit.scale
+    minuit.errordef = stdtrit(dof_of(fit, white, target), 0.975) ** 2 * fit.scale
     minuit.migrad()
     minuit.minos("dose")
     error = minuit.merrors["dose"]
@@ -126,7 +126,7 @@ def test_levelling_off_is_not_answered_with_water() -> None:
     """Where the curve levels off above the target the sentence says so."""
     found = ask(study(-60.0, -5.0, 20.0), Question(fraction=0.05))["fraction"]
     assert found.status == "above highest dose"
-    assert "levels off at -4.98 nC/g" in found.text
+    assert "levels off at -4.97 nC/g" in found.text
 
 
 def test_plateau_at_zero_has_no_crossing() -> None:
@@ -315,6 +315,7 @@ def test_a_crossing_just_shown_is_doubted() -> None:
     """A change of sign shown by a hair or by blocks that differ bears a doubt, one far beyond chance does not."""
     points = study(-60.0, 6.0, 20.0, blocks=6)
     assert ask(points)["crossing"].doubt == ""
+    assert "Add blocks" in ask(study(-60.0, 12.0, 20.0, blocks=3))["crossing"].doubt
     weak = next(
         found for seed in range(200)
         if (found := ask(study(-60.0, 1.0, 20.0, seed))["crossing"]).status == "found"
