@@ -34,7 +34,7 @@ PROFILE = "profile likelihood, scale from the residuals"
 ANY_SHAPE = "one-sided t tests dose by dose, for any curve that falls steadily"
 BEYOND_CHANCE = 0.005
 """p up to which a change of sign is more than just shown."""
-ALIKE = 0.5
+ALIKE = 0.35
 """Variance between blocks, in that of runs, up to which blocks hardly move a change of sign."""
 BLOCKS_DIFFER = (
     "Blocks differ by {ratio:.2g} times what runs of one block scatter, and move all doses together: few tell "
