@@ -146,6 +146,21 @@ class Capture:
                 break
         return heard
 
+    def hear(self, channel: str) -> bool:
+        """Record until the run's clock has passed a reading of a channel from now on; False where none comes.
+
+        Instruments are read apart, so what one of them has to say of a stretch can come after that stretch is over.
+        """
+        began, from_s, heard_s = time.monotonic(), self.now_s, math.inf
+        for reading in self._readings():
+            if reading.channel == channel and reading.time_s >= from_s:
+                heard_s = min(heard_s, reading.time_s)
+            if self.now_s >= heard_s:
+                return True
+            if time.monotonic() - began > SILENT_S:
+                break
+        return False
+
     def so_far(self, channel: str) -> tuple[npt.NDArray[np.float64], npt.NDArray[np.float64]]:
         """Times and values of all readings of a channel so far, each of shape (n,)."""
         time_s, value = np.array(self._heard[channel], np.float64).reshape(-1, 2).T

@@ -149,8 +149,21 @@ def _spread_about_line(time_s: Floats, value: Floats) -> float:
     return 1.4826 * float(np.median(np.abs(off)))
 
 
+def _await_scale(session: Session, capture: Capture) -> None:
+    """Hear the mass of the untouched bench before anything can fall; a scale that says nothing is gone without."""
+    if "mass" in {c for i in session.bench.instruments.values() for c in i.carries} and not capture.hear("mass"):
+        session.say(
+            "the scale is not heard: the check goes on, and nothing but the charge tells whether something fell"
+        )
+
+
 def _held_still(
-    capture: Capture, kind: str, spans: Sequence[tuple[float, float]], channel: str = "", unit: str = "nC"
+    capture: Capture,
+    kind: str,
+    spans: Sequence[tuple[float, float]],
+    channel: str = "",
+    unit: str = "nC",
+    undone: str = "nothing was stored, make the check again",
 ) -> None:
     """Hold that nothing fell, was lifted or touched in these spans of the run's clock, before anything is stored.
 
@@ -158,12 +171,19 @@ def _held_still(
     ------
     InputError
         When something did.
+    GaveUpError
+        When the scale was heard and says nothing of the end.
     """
+    if len(capture.so_far("mass")[0]) and not capture.hear("mass"):
+        raise GaveUpError(
+            f"qualify {kind}: no reading of the mass at the end, the scale has fallen silent; it must vouch that nothing "
+            f"fell; {undone}"
+        )
     moved = mass_moved(*capture.so_far("mass"), spans)
     if not moved and channel:
         moved = charge_moved(*capture.so_far(channel), spans, unit)
     if moved:
-        raise InputError(f"qualify {kind}: {moved}; nothing was stored, make the check again")
+        raise InputError(f"qualify {kind}: {moved}; {undone}")
 
 
 def do_zero(session: Session, seconds: float) -> Answer:
@@ -172,6 +192,7 @@ def do_zero(session: Session, seconds: float) -> Answer:
     unit: Literal["nC", "nA"] = "nC" if channel == "charge" else "nA"
     with session.capture("zero") as capture:
         session.say(f"Empty cup on, lid closed, hands off: recording {seconds:g} s")
+        _await_scale(session, capture)
         capture.listen(seconds)
         _held_still(capture, "zero", [(-math.inf, math.inf)], channel, unit)
         path = capture.seal()
@@ -184,6 +205,7 @@ def do_leakage(session: Session, seconds: float) -> Answer:
     channel = _channel(session.bench, ("charge",), "leakage")
     with session.capture("leakage") as capture:
         session.say(f"Empty cup on, hands off: {QUIET_S:g} s of quiet first")
+        _await_scale(session, capture)
         heard = capture.listen(QUIET_S)
         threshold = max(JUMP_SIGMAS * _spread(heard, channel), 1e-3)
         session.say("Now put a charge on the cup (a third of the range or more), then hands off")
@@ -326,6 +348,7 @@ def _null_grind(session: Session, n: int, runs: int, grind_s: float, treatment: 
             f"{n} of {runs}: cup handled as in a run and in place{on}; hands off for {quiet.quiet_before_s:g} s"
         )
         capture.listen(quiet.quiet_before_s)
+        _await_scale(session, capture)
         quiet_end_s = capture.now_s
         session.say(f"Start the empty grinder now, for {grind_s:g} s")
         capture.mark("grinding", "state")
@@ -336,8 +359,16 @@ def _null_grind(session: Session, n: int, runs: int, grind_s: float, treatment: 
         capture.listen(quiet.quiet_after_s)
         capture.mark("done", "state")
         kind = "blank" if treatment == "dry" else "ioniser"
-        _held_still(capture, kind, [(-math.inf, quiet_end_s), (stop_s + SETTLE_S, math.inf)])
+        _held_still(capture, kind, [(-math.inf, quiet_end_s), (stop_s + SETTLE_S, math.inf)], undone=_undone(n - 1))
         return capture.seal()
+
+
+def _undone(kept: int) -> str:
+    """What is stored, and what to do, where a null grind is refused after so many others."""
+    if not kept:
+        return "nothing was stored, make the check again"
+    before = "the null grind before it is" if kept == 1 else f"the {kept} null grinds before it are"
+    return f"it was not stored, {before} kept in the archive; make the rest with --runs and --with-archive"
 
 
 def _earlier(session: Session, kind: Literal["blank", "ioniser"], treatment: str) -> list[Path]:
