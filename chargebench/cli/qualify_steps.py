@@ -176,8 +176,8 @@ def _held_still(
     """
     if len(capture.so_far("mass")[0]) and not capture.hear("mass"):
         raise GaveUpError(
-            f"qualify {kind}: no reading of the mass at the end, the scale has fallen silent; it must vouch that nothing "
-            f"fell; {undone}"
+            f"qualify {kind}: no reading of the mass at the end, the scale has fallen silent; it must vouch that "
+            f"nothing fell; {undone}"
         )
     moved = mass_moved(*capture.so_far("mass"), spans)
     if not moved and channel:
