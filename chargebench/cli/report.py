@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 import argparse
-import sys
 from pathlib import Path
 
+from chargebench.cli.options import complain
 from chargebench.cli.study import add_question, answered
 from chargebench.errors import EXIT_COULD_NOT, EXIT_DONE, UsageError
 from chargebench.files import replace_file
@@ -27,7 +27,7 @@ def run(args: argparse.Namespace) -> int:
     found, problems = answered(args.study, args.archive, args.where, args.band, args.volunteers)
     replace_file(args.out, _made(found, kind))
     for problem in problems:
-        print(f"chargebench: {problem}", file=sys.stderr)
+        complain(problem)
     print(args.out)
     return EXIT_COULD_NOT if problems else EXIT_DONE
 
