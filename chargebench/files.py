@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import errno
 import os
+import secrets
 import stat
 from contextlib import suppress
 from dataclasses import dataclass
@@ -19,7 +20,7 @@ from typing import Final
 
 __all__ = [
     "BENCH", "CHECK", "FILE_FLAGS", "JOURNAL", "RECIPE", "RUN", "SETTINGS", "STUDY", "TRACE", "Kind",
-    "RefusedFileError", "is_regular", "open_file", "read_bytes",
+    "RefusedFileError", "is_regular", "open_file", "read_bytes", "replace_file",
 ]  # fmt: skip
 
 
@@ -36,8 +37,8 @@ STUDY: Final = Kind("study file", 1_000_000)
 RECIPE: Final = Kind("recipe", 1_000_000)
 SETTINGS: Final = Kind("settings file", 100_000)
 CHECK: Final = Kind("bench check", 4_000_000)
-TRACE: Final = Kind("trace file", 100_000_000)
-RUN: Final = Kind("run file", 1 << 30)
+TRACE: Final = Kind("trace file", 64 << 20)
+RUN: Final = Kind("run file", 96 << 20)
 JOURNAL: Final = Kind("journal", 1 << 30)
 
 _PIECE: Final = 1 << 20
@@ -100,6 +101,32 @@ def open_file(path: Path, kind: Kind, own_parts: int = 1) -> BufferedReader:
     except BaseException:
         os.close(descriptor)
         raise
+
+
+def replace_file(path: Path, data: bytes) -> None:
+    """Write a file so that its name holds the old or the new content whole, never a part.
+
+    It is written aside under a name that nobody can have laid a link at, with the permissions of the file it replaces.
+
+    Raises
+    ------
+    OSError
+        When it cannot be written; it names `path`.
+    """
+    aside = path.with_name(f".{path.name[:100]}.{secrets.token_hex(4)}.new")
+    try:
+        mode = stat.S_IMODE(path.stat().st_mode) if path.exists() else 0o666
+        descriptor = os.open(aside, os.O_WRONLY | os.O_CREAT | os.O_EXCL | getattr(os, "O_BINARY", 0), mode)
+        try:
+            with open(descriptor, "wb") as file:
+                file.write(data)
+            aside.replace(path)
+        except BaseException:
+            with suppress(OSError):
+                aside.unlink()
+            raise
+    except OSError as error:
+        raise OSError(error.errno, error.strerror, str(path)) from error
 
 
 def is_regular(path: Path) -> bool:

@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from chargebench.files import Kind, RefusedFileError, is_regular, open_file, read_bytes
+from chargebench.files import Kind, RefusedFileError, is_regular, open_file, read_bytes, replace_file
 
 SMALL = Kind("small file", 100)
 POSIX = pytest.mark.skipif(os.name == "nt", reason="links need a privilege there, and there are no pipes")
@@ -94,3 +94,23 @@ def test_a_name_without_a_folder_is_looked_for_here(tmp_path: Path, monkeypatch:
     (tmp_path / "a").write_bytes(b"x")
     monkeypatch.chdir(tmp_path)
     assert read_bytes(Path("a"), SMALL, 1) == read_bytes(Path("a"), SMALL, 2) == b"x"
+
+
+@POSIX
+def test_a_file_is_replaced_through_no_link(tmp_path: Path) -> None:
+    """A link that lies beside a file under a name a writer could use is not written through; nothing is left over."""
+    (tmp_path / "mine").write_bytes(b"mine")
+    (tmp_path / "a").write_bytes(b"old")
+    for name in ("a.new", ".a.new"):
+        (tmp_path / name).symlink_to(tmp_path / "mine")
+    replace_file(tmp_path / "a", b"new")
+    assert (tmp_path / "a").read_bytes() == b"new"
+    assert (tmp_path / "mine").read_bytes() == b"mine"
+    assert sorted(path.name for path in tmp_path.iterdir()) == [".a.new", "a", "a.new", "mine"]
+
+
+def test_what_cannot_be_replaced_is_named_as_asked(tmp_path: Path) -> None:
+    """The error of a file that cannot be written names that file."""
+    with pytest.raises(OSError, match=r".") as caught:
+        replace_file(tmp_path / "none" / "a", b"new")
+    assert caught.value.filename == str(tmp_path / "none" / "a")

@@ -24,7 +24,7 @@ def run(args: argparse.Namespace) -> int:
     """Verify; 1 where anything was found."""
     from chargebench.archive.archive import Archive
     from chargebench.archive.verify import verify
-    from chargebench.cli.words import printable, wrapped
+    from chargebench.cli.words import counted, printable, wrapped
 
     archive, found = Archive(args.archive), 0
     for finding in verify(archive, args.deep):
@@ -32,9 +32,10 @@ def run(args: argparse.Namespace) -> int:
         if args.json:
             print_json({"path": str(finding.path), "finding": finding.text})
         else:
-            print(wrapped(f"{printable(finding.path.name)}: {printable(finding.text)}"))
+            text = finding.text.replace(f"{finding.path}: ", "")  # an error names its file itself
+            print(wrapped(f"{printable(finding.path.name)}: {printable(text)}"))
     if not args.json:
         depth = "assembled from their journals again" if args.deep else "checked"
         runs = len(archive.run_paths())
-        print(f"{runs} run files {depth}: " + (f"{found} findings" if found else "nothing found"))
+        print(f"{counted(runs, 'run file')} {depth}: " + (counted(found, "finding") if found else "nothing found"))
     return EXIT_COULD_NOT if found else EXIT_DONE

@@ -35,6 +35,7 @@ from chargebench.recording.recorder import RESCUE_EVERY_S
 from chargebench.recording.records import json_payload, raw_payload
 from chargebench.recording.recover import fallback_folder
 from chargebench.recording.seal import seal
+from chargebench.runs.layout import MOST_BYTES
 from chargebench.runs.run import Knowledge, TagValue
 from chargebench.units import quantity_of, value_text
 
@@ -42,6 +43,8 @@ __all__ = ["Capture"]
 
 SILENT_S: Final = 10.0
 """Host's seconds without a reading after which a check gives up."""
+READING_BYTES: Final = 90
+"""Of a run file that a reading takes, with its line in the journal."""
 LOOK_BACK_S: Final = 2.0
 MEDIAN_S: Final = 0.4
 
@@ -92,7 +95,7 @@ class Capture:
         self._assembler = Assembler(bench, header, keep=False)
         self._queue: SimpleQueue[Chunk] = SimpleQueue()
         self._feeds = Feeds(bench, self._queue)
-        self._trouble = ""
+        self._trouble, self._count = "", 0
         self._heard: defaultdict[str, array[float]] = defaultdict(lambda: array("d"))
         carried = {channel for instrument in bench.instruments.values() for channel in instrument.carries}
         self._leads = carried & {"charge", "current"} or carried
@@ -136,15 +139,40 @@ class Capture:
         self._append("mark", json_payload(fields))
 
     def listen(self, seconds: float) -> list[Timed]:
-        """Record for so many seconds from now; readings that have waited come first in what is handed back."""
+        """Record for so many seconds from now; readings that have waited come first in what is handed back.
+
+        Raises
+        ------
+        GaveUpError
+            When that is more than a run file holds, which is found within two seconds.
+        """
         heard = self.catch_up()
         start_s = self.now_s if heard else None
+        first_s, count, rated = self.now_s, self._count, False
         for reading in self._readings():
             heard.append(reading)
             start_s = self.now_s if start_s is None else start_s
+            if not rated and self.now_s - first_s >= LOOK_BACK_S:
+                self._hold_room((self._count - count) / (self.now_s - first_s), start_s + seconds - self.now_s)
+                rated = True
             if self.now_s >= start_s + seconds:
                 break
         return heard
+
+    def _hold_room(self, per_s: float, seconds: float) -> None:
+        """Hold that what is still to come goes into one run file.
+
+        Raises
+        ------
+        GaveUpError
+            When it does not.
+        """
+        left_s = (MOST_BYTES / READING_BYTES - self._count) / per_s
+        if seconds > left_s:
+            raise GaveUpError(
+                f"{per_s:.0f} readings a second for {seconds:.0f} s are more than a run file holds; at this rate it "
+                f"holds {max(left_s, 0):.0f} s: ask for less, or for fewer readings a second; nothing was stored"
+            )
 
     def hear(self, channel: str) -> bool:
         """Record until the run's clock has passed a reading of a channel from now on; False where none comes.
@@ -244,6 +272,7 @@ class Capture:
         if time.monotonic() - self._rescue_s >= RESCUE_EVERY_S:
             self._rescue()
         readings = self._assembler.feed(self._journal.append(kind, payload))
+        self._count += len(readings)
         for reading in readings:
             self._heard[reading.channel].extend((reading.time_s, reading.value))
         self.now_s = next((r.time_s for r in reversed(readings) if r.channel in self._leads), self.now_s)

@@ -3,13 +3,12 @@
 from __future__ import annotations
 
 import argparse
-import sys
 from collections.abc import Iterator
 from functools import cache, partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from chargebench.cli.options import add_archive, add_json, add_tags, given_tags, note_odd_tags, print_json
+from chargebench.cli.options import add_archive, add_json, add_tags, complain, given_tags, note_odd_tags, print_json
 from chargebench.errors import EXIT_COULD_NOT, EXIT_DONE, TraceFileError, UsageError
 
 if TYPE_CHECKING:
@@ -60,7 +59,7 @@ def run(args: argparse.Namespace) -> int:
     code, shown = EXIT_DONE, []
     for item in _imported(args, archive, tags):
         if words := item.problem or item.note:
-            print(f"chargebench: {words}", file=sys.stderr)
+            complain(words)
         if item.path is None:
             code = EXIT_COULD_NOT
         else:

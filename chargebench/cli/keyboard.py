@@ -86,6 +86,8 @@ def listen(todo: Todo, give: Callable[[dict[str, Any]], object], say: Callable[[
         for line in lines(sys.stdin.fileno()):
             found = command(line, todo)
             give(found) if isinstance(found, dict) else say(found)
+            if isinstance(found, dict) and found["do"] == "mark":
+                say(f"kept in the run: {found['text'][:80]}")
         say("nothing more can be typed here: recording goes on, Ctrl-C ends it")
 
     threading.Thread(target=hear, daemon=True, name="keyboard").start()

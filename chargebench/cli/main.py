@@ -16,7 +16,7 @@ from types import ModuleType
 from typing import Final
 
 from chargebench import __version__
-from chargebench.cli.options import silence_stdout
+from chargebench.cli.options import complain, silence_stdout
 from chargebench.errors import EXIT_COULD_NOT, EXIT_DONE, EXIT_USAGE, ChargebenchError
 from chargebench.unforeseen import threads_told, told
 
@@ -99,8 +99,8 @@ def _run(words: Sequence[str], chosen: str | None) -> int:
 
 
 def _say(text: str, code: int) -> int:
-    """One line on standard error."""
-    print("chargebench: " + " ".join(text.split()), file=sys.stderr)
+    """One sentence on standard error."""
+    complain(text)
     return code
 
 

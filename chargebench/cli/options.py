@@ -24,6 +24,7 @@ __all__ = [
     "add_bench",
     "add_json",
     "add_tags",
+    "complain",
     "given_tags",
     "note_odd_tags",
     "number_in",
@@ -77,7 +78,17 @@ def given_tags(words: Iterable[str], option: str = "--tag") -> dict[str, TagValu
         raise UsageError(f"{option}: {error}; `chargebench tags` lists them") from error
 
 
-def note_odd_tags(keys: Iterable[str]) -> None:
+def complain(text: str) -> None:
+    """A sentence on standard error, wrapped where that is a terminal, one line where it is not."""
+    text = "chargebench: " + " ".join(text.split())
+    if sys.stderr.isatty():
+        from chargebench.cli.words import wrapped
+
+        text = wrapped(text, os.get_terminal_size(sys.stderr.fileno()).columns)
+    print(text, file=sys.stderr)
+
+
+def note_odd_tags(keys: Iterable[str], option: str = "--tag", what: str = "kept as a tag of your own") -> None:
     """A note on standard error for each tag that is kept as it is, but nearly has the name of one that is known."""
     from difflib import get_close_matches
 
@@ -91,7 +102,7 @@ def note_odd_tags(keys: Iterable[str]) -> None:
         near = get_close_matches(key.lower(), lower, 1, 0.8)
         known = bare.get(key.lower()) or (lower[near[0]] if near else "")
         if known:
-            print(f"chargebench: --tag {key}: kept as a tag of your own; did you mean {known}?", file=sys.stderr)
+            complain(f"{option} {key}: {what}; did you mean {known}?")
 
 
 def add_json(parser: argparse.ArgumentParser) -> None:

@@ -9,7 +9,7 @@ from dataclasses import asdict
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from chargebench.cli.options import add_json, positive_number, print_json, whole_number
+from chargebench.cli.options import add_json, complain, positive_number, print_json, whole_number
 from chargebench.errors import EXIT_DONE, ArchiveError, StudyError, UsageError
 
 if TYPE_CHECKING:
@@ -49,7 +49,7 @@ def run(args: argparse.Namespace) -> int:
         study = _note(args, study)
     found = study_progress(study, args.study, args.archive)
     for text in _unknown(args, study):
-        print(f"chargebench: {text}", file=sys.stderr)
+        complain(text)
     needs = [] if args.next else _needs(args, study)
     if args.json:
         print_json({**_as_json(found, only_next=args.next), "repeats": [{**asdict(n), "text": n.words} for n in needs]})

@@ -13,7 +13,7 @@ from collections.abc import Callable, Mapping
 from dataclasses import asdict
 from typing import TYPE_CHECKING, Final
 
-from chargebench.cli.options import add_archive, add_bench, add_json, positive_number, print_json
+from chargebench.cli.options import add_archive, add_bench, add_json, complain, positive_number, print_json
 from chargebench.errors import EXIT_COULD_NOT, EXIT_DONE, GaveUpError, InputError, UsageError
 
 if TYPE_CHECKING:
@@ -310,7 +310,7 @@ def _tell_known(bench: Bench, archive: Archive, as_json: bool) -> int:
     known = archive.knowledge(bench, day).known
     bad = bad_qualifications(archive.folder)
     for problem in bad:
-        print(f"chargebench: {problem}", file=sys.stderr)
+        complain(problem)
     if as_json:
         entries = {key: {**asdict(k), "dof": k.dof if math.isfinite(k.dof) else None} for key, k in known.items()}
         print_json({"bench": bench.name, "on": day.isoformat(), "known": entries})

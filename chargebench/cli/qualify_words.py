@@ -16,6 +16,8 @@ __all__ = ["check_card", "known_table"]
 _UNIT: Final = re.compile(
     r"_(?P<unit>nC_per_root_s|nC_per_g|nC_per_s|nA_per_s|per_s|nC|nA|pA|nF|g|s|C|V|uL|Hz|g_per_mL)$"
 )
+SURE: Final = 4.0
+"""Standard uncertainties from nought beyond which one over a value has a plain uncertainty."""
 _SIGNS: Final = {"note": "·", "doubt": "!", "reject": "X"}
 _TABLES: Final = {
     "allan": "noise by averaging time (Allan deviation)",
@@ -122,7 +124,11 @@ def check_card(check: Qualification) -> str:
     lines = [f"{check.kind} check of {printable(check.bench)}, {check.made[:16]}Z, valid until {check.valid_until}"]
     for key, found in check.values.items():
         words, unit = _split(key)
-        lines.append(f"  {words:<34} {estimate_text(found.as_json(), unit)}")
+        shown = found.as_json()
+        if key == "bias_current_nA":
+            in_pA = {name: 1000.0 * (shown[name] or 0.0) for name in ("value", "u", "U95")}
+            shown, unit = {**shown, **in_pA}, "pA"
+        lines.append(f"  {words:<34} {estimate_text(shown, unit)}")
     lines += _details(check)
     lines = [wrapped(line) for line in lines]
     for name, title in _TABLES.items():
@@ -134,8 +140,20 @@ def check_card(check: Qualification) -> str:
 
 def known_table(known: Mapping[str, Known]) -> str:
     """What is known of a bench: value, until when, and from where."""
-    rows = [("what", "value", "from", "until")]
+    rows = [("what", "value ± u", "from", "until")]
     for key, entry in known.items():
         words, unit = _split(key)
-        rows.append((words, value_and_u(entry.value, entry.u, unit), printable(entry.source), entry.until or "no end"))
+        value = _usual(key, entry.value, entry.u) or (words, value_and_u(entry.value, entry.u, unit))
+        rows.append((*value, printable(entry.source), entry.until or "no end"))
     return aligned(rows)
+
+
+def _usual(key: str, value: float, u: float) -> tuple[str, str] | None:
+    """Words and value of what is said elsewhere in another unit: a current in pA, a leakage as its time constant."""
+    if key == "bias_current_nA":
+        return "bias current", value_and_u(1000.0 * value, 1000.0 * u, "pA")
+    if key != "leakage_rate_per_s":
+        return None
+    if value > SURE * u:
+        return "leakage time constant", value_and_u(1.0 / value, u / value**2, "s")
+    return "leakage time constant", f"at least {1.0 / max(value + 2.0 * u, 1e-12):.3g} s"

@@ -24,6 +24,7 @@ from chargebench.cli.options import (
     add_bench,
     add_json,
     add_tags,
+    complain,
     given_tags,
     note_odd_tags,
     positive_number,
@@ -33,6 +34,7 @@ from chargebench.cli.options import (
 from chargebench.cli.printer import Printer
 from chargebench.cli.screen import Screen
 from chargebench.cli.todo import Todo
+from chargebench.cli.words import counted
 from chargebench.errors import EXIT_COULD_NOT, EXIT_DONE, UsageError
 
 if TYPE_CHECKING:
@@ -222,13 +224,10 @@ def _record(
     done = recorder.record(runs=args.runs, give_up_s=args.give_up)
     ears.close()
     if ears.unsealed:
-        print(
-            f"chargebench: not sealed: {ears.unsealed}; what there is of them is sealed at the next start",
-            file=sys.stderr,
-        )
+        complain(f"not sealed: {ears.unsealed}; what there is of them is sealed at the next start")
         return EXIT_COULD_NOT
     if args.runs is not None and done < args.runs and not (planned and planned.through):
-        print(f"chargebench: stopped after {done} of {args.runs} runs; start again to go on", file=sys.stderr)
+        complain(f"stopped after {done} of {counted(args.runs, 'run')}; start again to go on")
         return EXIT_COULD_NOT
     return EXIT_DONE
 
@@ -274,5 +273,5 @@ def _listen(lines: Iterable[str], commands: Commands) -> None:
         if isinstance(command, dict) and isinstance(command.get("do"), str):
             commands.put(command)
         else:
-            print(f'chargebench: command {line.strip()[:200]!r}: expected a JSON object with "do"', file=sys.stderr)
+            complain(f'command {line.strip()[:200]!r}: expected a JSON object with "do"')
     commands.put({"do": "stop"})

@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 import argparse
-import sys
 from pathlib import Path
 
+from chargebench.cli.options import complain
 from chargebench.cli.study import add_question, answered
 from chargebench.errors import EXIT_COULD_NOT, EXIT_DONE, UsageError
+from chargebench.files import replace_file
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -21,10 +22,12 @@ def run(args: argparse.Namespace) -> int:
     kind = args.out.suffix.lower()
     if kind not in (".html", ".pdf"):
         raise UsageError(f"--out {args.out}: found the ending {kind!r}, .html and .pdf are allowed")
+    if not args.out.parent.is_dir():
+        raise UsageError(f"--out {args.out}: there is no folder {args.out.parent}; make it first, or name another")
     found, problems = answered(args.study, args.archive, args.where, args.band, args.volunteers)
-    _write(args.out, _made(found, kind))
+    replace_file(args.out, _made(found, kind))
     for problem in problems:
-        print(f"chargebench: {problem}", file=sys.stderr)
+        complain(problem)
     print(args.out)
     return EXIT_COULD_NOT if problems else EXIT_DONE
 
@@ -37,9 +40,3 @@ def _made(found: dict[str, object], kind: str) -> bytes:
     from chargebench.report.page import html
 
     return html(found).encode("utf-8")
-
-
-def _write(path: Path, data: bytes) -> None:
-    aside = path.with_name(path.name + ".new")
-    aside.write_bytes(data)
-    aside.replace(path)

@@ -3,18 +3,19 @@
 from __future__ import annotations
 
 import argparse
-import sys
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
-from chargebench.cli.options import add_json, print_json
+from chargebench.cli.options import add_json, complain, print_json
 from chargebench.errors import EXIT_COULD_NOT, EXIT_DONE, ArchiveError, ChargebenchError, RunFileError
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Arguments of ``show``."""
-    parser.add_argument("path", type=Path, metavar="PATH", help="a run file, or a folder of them")
+    parser.add_argument(
+        "path", type=Path, nargs="+", metavar="PATH", help="a run file, or a folder of them (repeatable)"
+    )
     add_json(parser)
     parser.add_argument("--budget", action="store_true", help="print the uncertainty budget of each run as well")
     parser.add_argument(
@@ -24,11 +25,11 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Show one run or many; a run that cannot be read is named and the rest is shown."""
-    files, code = run_files(args.path), EXIT_DONE
+    files, code = list(dict.fromkeys(file for path in args.path for file in run_files(path))), EXIT_DONE
     shown: list[dict[str, Any]] = []
     for outcome in _outcomes(files, args.recipe):
         if isinstance(outcome, ChargebenchError):
-            print(f"chargebench: {outcome}", file=sys.stderr)
+            complain(str(outcome))
             code = EXIT_COULD_NOT
         elif args.json:
             print_json(outcome)

@@ -3,13 +3,20 @@
 from __future__ import annotations
 
 import argparse
-import sys
 from collections.abc import Iterable, Iterator, Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from chargebench import __version__
-from chargebench.cli.options import add_archive, add_json, given_tags, positive_number, print_json
+from chargebench.cli.options import (
+    add_archive,
+    add_json,
+    complain,
+    given_tags,
+    note_odd_tags,
+    positive_number,
+    print_json,
+)
 from chargebench.errors import EXIT_COULD_NOT, EXIT_DONE, StudyError, UsageError
 
 if TYPE_CHECKING:
@@ -45,7 +52,7 @@ def run(args: argparse.Namespace) -> int:
     """Gather, answer, print."""
     found, problems = answered(args.study, args.archive, args.where, args.band, args.volunteers)
     for problem in problems:
-        print(f"chargebench: {problem}", file=sys.stderr)
+        complain(problem)
     if args.json:
         print_json(found)
     else:
@@ -138,7 +145,9 @@ def _asked(study_file: Path | None, archive_folder: Path | None) -> tuple[StudyF
 
 
 def _wanted(where: Iterable[str]) -> Mapping[str, Any]:
-    return given_tags(list(where), "--where")
+    wanted = given_tags(list(where), "--where")
+    note_odd_tags(wanted, "--where", "no tag that the program knows")
+    return wanted
 
 
 def _of_study(study: StudyFile | None, rows: list[StudyRun]) -> tuple[list[StudyRun], dict[str, Any]]:

@@ -48,12 +48,17 @@ class Todo:
         self._step: Event | None = None
         self._event: Event = {}
         self._through = self._unweighed = False
+        self._lost: dict[str, None] = {}
 
     def hear(self, event: Event) -> None:
         """Take one event; those that do not change what is to be done are passed over."""
         if event.get("event") == "plan":
             self._step = event.get("next")
             self._through = self._step is None
+        elif event.get("event") == "port":
+            gone = event.get("state") != "open"
+            self._lost.pop(str(event.get("instrument")), None)
+            self._lost |= {str(event.get("instrument")): None} if gone else {}
         elif event.get("event") == "state":
             self._event = event
             if self.state == "armed":
@@ -89,7 +94,16 @@ class Todo:
     @property
     def line(self) -> str:
         """What to do next; empty before the recorder has said anything."""
+        if self._lost and self.state in ("armed", "grinding", "settling"):
+            return printable(self._unplugged())
         return printable(getattr(self, f"_{self.state or 'silent'}", self._silent)())
+
+    def _unplugged(self) -> str:
+        """Ports that are gone while a run is under way or could begin."""
+        kept = "" if self.state == "armed" else " and keeps what there is of this run"
+        ends = "stop ends it" if self._asks else "Ctrl-C ends it"
+        names = " and ".join(self._lost)
+        return f"no connection to {names}: put the cable back, recording goes on by itself; {ends}{kept}"
 
     def _silent(self) -> str:
         return ""
@@ -105,18 +119,26 @@ class Todo:
         hold, text = self._event.get("hold"), str(self._event.get("text", ""))
         emptied = "empty the cup, then " if self._unweighed else ""
         if hold is None:
-            return f"{emptied}hands off until it is quiet; then {self._next() or 'grind'}"
+            return f"{emptied}hands off until it is quiet; then {self._next() or self._grind_words}"
         more = _HOLDS.get(hold, "").format(instrument=self._event.get("instrument", "")) if self._asks else ""
         which = self._next().partition(":")[0] or "the run"
         return f"{emptied}before {which}: {text}{more}" if hold == "before" else text + more
 
+    @property
+    def _grind_words(self) -> str:
+        return "run the grinder empty" if self._purpose_now == "blank" else "grind"
+
+    @property
+    def _grinder(self) -> str:
+        return "the empty grinder" if self._purpose_now == "blank" else "the grinder"
+
     def _armed(self) -> str:
         ready = f"ready, {self._next()}" if self._step is not None else "ready"
         if self.unseen and self._timed_s is not None:
-            return f"{ready}; start the grinder now, for {self._timed_s:g} s"
+            return f"{ready}; start {self._grinder} now, for {self._timed_s:g} s"
         if self.unseen and self._asks:
-            return f"{ready}; press Enter, then start the grinder"
-        return ready if self._step is not None else f"{ready}: start the grinder"
+            return f"{ready}; press Enter, then start {self._grinder}"
+        return ready if self._step is not None else f"{ready}: start {self._grinder}"
 
     def _grinding(self) -> str:
         if self._event.get("by_hand") and self._timed_s is not None:

@@ -4,12 +4,11 @@ from __future__ import annotations
 
 import argparse
 import csv
-import sys
 from collections.abc import Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from chargebench.cli.options import add_json, print_json
+from chargebench.cli.options import add_json, complain, print_json
 from chargebench.cli.words import counted, wrapped
 from chargebench.errors import EXIT_COULD_NOT, EXIT_DONE, StudyError, UsageError
 from chargebench.runs.text import safe_in_a_table, visible
@@ -52,7 +51,7 @@ def run(args: argparse.Namespace) -> int:
         add_pair(args.file, dict(zip(COLUMNS, args.add, strict=True)), args.contributor)
     good, bad = contributions_of(args.file)
     for problem in bad:
-        print(f"chargebench: {problem}", file=sys.stderr)
+        complain(problem)
     found: dict[str, Any] = {"contributions": len(good), "bad_rows": bad, "pooled": pooled(good)}
     if args.json:
         print_json(found)

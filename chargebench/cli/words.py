@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+import contextlib
 import itertools
+import os
 import shutil
+import sys
 import textwrap
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from typing import Any, Final
@@ -25,8 +28,8 @@ __all__ = [
 
 _ROWS: Final = (
     ("net charge", "net_charge_nC", "nC"),
-    ("  of it positive", "positive_charge_nC", "nC"),
-    ("  of it negative", "negative_charge_nC", "nC"),
+    ("  its rises, at least", "positive_charge_nC", "nC"),
+    ("  its falls, at least", "negative_charge_nC", "nC"),
     ("collected mass", "collected_mass_g", "g"),
     ("charge to mass", "charge_to_mass_nC_per_g", "nC/g"),
     ("  per dry gram", "charge_to_dry_mass_nC_per_g", "nC/g"),
@@ -53,13 +56,21 @@ def counted(number: float, one: str, many: str = "") -> str:
 
 
 def _columns() -> int:
-    """Width of the terminal, or as COLUMNS says; 0 where there is neither, and lines may be as long as they are."""
-    return shutil.get_terminal_size(fallback=(0, 0)).columns
+    """Width of the terminal, or as COLUMNS says; 0 where there is neither, and lines may be as long as they are.
+
+    Where standard output goes to a pager or a file, the terminal is the one that errors are written to.
+    """
+    columns = shutil.get_terminal_size(fallback=(0, 0)).columns
+    if columns:
+        return columns
+    with contextlib.suppress(OSError, ValueError, AttributeError):
+        return os.get_terminal_size(sys.__stderr__.fileno()).columns  # type: ignore[union-attr]
+    return 0
 
 
-def wrapped(text: str) -> str:
+def wrapped(text: str, columns: int | None = None) -> str:
     """Lines no longer than the terminal is wide; what goes on is indented further than where it began."""
-    columns = _columns()
+    columns = _columns() if columns is None else columns
     if not columns:
         return text
     lines: list[str] = []
@@ -144,14 +155,26 @@ def _row(outcome: Mapping[str, Any]) -> tuple[str, ...]:
     tags, result = outcome["tags"], outcome["result"]
     ratio, mass = result["charge_to_mass_nC_per_g"], result["collected_mass_g"]
     worst = [f for s in ("reject", "doubt") for f in outcome["flags"] if f["severity"] == s]
+    blank, charge = tags.get("purpose") == "blank", result.get("net_charge_nC")
+    cells = {key: printable(_tag(tags.get(key, "")))[:24] for key in ("coffee", "grinder", "treatment")}
+    if blank:
+        cells["treatment"] = f"blank {cells['treatment']}".rstrip()
     return (
         printable(outcome["run"]),
-        *(printable(_tag(tags.get(key, "")))[:24] for key in ("coffee", "grinder", "treatment", "water_uL_per_g")),
+        *cells.values(),
+        printable(_tag(tags.get("water_uL_per_g", "")))[:24],
         _rounded(mass)[0] if mass else "—",
-        _signed(_rounded(ratio)[0]) if ratio else "—",
-        _rounded(ratio)[1] if ratio else "—",
+        *((_number(charge), _u95(charge)) if blank and charge else (_number(ratio, ""), _u95(ratio, ""))),
         " ".join(f"{_SIGNS[f['severity']]}{f['code']}" for f in worst),
     )
+
+
+def _number(estimate: Mapping[str, Any] | None, unit: str = " nC") -> str:
+    return _signed(_rounded(estimate)[0]) + unit if estimate else "—"
+
+
+def _u95(estimate: Mapping[str, Any] | None, unit: str = " nC") -> str:
+    return _rounded(estimate)[1] + unit if estimate else "—"
 
 
 def _signed(number: str) -> str:
@@ -250,7 +273,8 @@ def budget_table(outcome: Mapping[str, Any]) -> str:
         for t in outcome["budget"]
     ]
     if not rows:
-        return "no budget: this run has no charge-to-mass"
+        charge = estimate_text(outcome["result"]["net_charge_nC"], "nC")
+        return wrapped(f"no budget of charge to mass, since this run has none; its net charge is {charge}")
     whole = outcome["result"]["charge_to_mass_nC_per_g"]
     together = f"{whole['value']:.6g}", f"{whole['u']:.2g}", "nC/g", "", _dof(whole["dof"])
     return aligned([header, *rows, ("charge to mass", *together, "", "100.0", "")])

@@ -64,7 +64,8 @@ def _close_on_signals(window: MainWindow) -> Mapping[signal.Signals, Any]:
     """Let signals close the window; a timer wakes Qt's loop, since Python runs handlers only between its own steps."""
 
     def close(_number: int, _frame: FrameType | None) -> None:
-        window.close()
+        if window.close():  # Qt ends with its last window only where its loop runs already
+            QtCore.QTimer.singleShot(0, QtWidgets.QApplication.quit)
 
     names = ("SIGINT", "SIGTERM", "SIGHUP", "SIGBREAK")
     wanted = [getattr(signal, name) for name in names if hasattr(signal, name)]

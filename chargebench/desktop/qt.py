@@ -66,7 +66,7 @@ def _remedy(libraries: tuple[str, ...]) -> str:
     return (
         f"the window needs system libraries that are not here: {', '.join(libraries)}; "
         f"on Debian or Ubuntu: sudo apt-get install {debian}; on Fedora: sudo dnf install {fedora}; "
-        "without a window everything else works (see --headless)"
+        "without a window everything else works (record, show, study, report, demo --headless)"
     )
 
 
@@ -87,7 +87,8 @@ def check_screen(
     if not chosen and not environ.get("DISPLAY") and not wayland:
         raise WindowUnavailableError(
             "no screen: neither DISPLAY nor WAYLAND_DISPLAY is set, as over a plain remote shell; "
-            "run it on the desktop itself, or use the commands that need no window (see --headless)"
+            "run it on the desktop itself, or use the commands that need no window (record, show, study, report, "
+            "demo --headless)"
         )
     under_x = chosen.startswith("xcb") or (not chosen and not wayland)
     missing = missing_libraries(under_x, loads)

@@ -32,11 +32,15 @@ from chargebench.runs.tree import Node
 __all__ = ["read_apart", "serve"]
 
 IDLE_S: Final = 600
+UNKNOWN_TAKEN: Final = 2 << 30
 PATIENCE_S: Final = 15
 SLOWEST_BYTES_PER_S: Final = 2_000_000
 """A sound image is read some twenty times faster even by a slow machine, so no deadline meets one."""
 
-MOST_MEMORY: Final = 4 << 30
+MOST_MEMORY: Final = 400 << 20
+"""Beyond what the process takes before it is sent anything: an image and its arrays, and room for HDF5."""
+MOST_CPU_S: Final = 8
+"""Of a core, for one image: a sound one at every bound takes a third of it."""
 
 _LONGEST_HEADER: Final = 4 << 20
 _ERRORS: Final = {"foreign": ForeignRunError, "damaged": DamagedRunError}
@@ -217,6 +221,7 @@ def serve() -> None:
             if not size:
                 return
             faulthandler.dump_traceback_later(PATIENCE_S + size / SLOWEST_BYTES_PER_S, exit=True, file=silence)
+            _limit_cpu()
             image = source.read(size)
             sink.write(_RECEIVED)
             sink.flush()  # what comes next may end this process, and bytes that wait in it with it
@@ -236,7 +241,7 @@ def _answer(sink: IO[bytes], image: bytes, read: Callable[[bytes], dict[str, Nod
     _send(sink, {"nodes": [(path, dict(n.attributes), n.same_as, *about[path]) for path, n in nodes.items()]})
     for array in arrays.values():
         if array is not None:
-            sink.write(array.tobytes())
+            sink.write(np.ascontiguousarray(array).view("u1").data)
     return None
 
 
@@ -253,7 +258,24 @@ def _limit_resources() -> None:
         import resource
     except ImportError:
         return
-    wanted = {"RLIMIT_AS": MOST_MEMORY, "RLIMIT_CORE": 0, "RLIMIT_FSIZE": 0, "RLIMIT_NOFILE": 4}
+    wanted = {"RLIMIT_AS": _taken() + MOST_MEMORY, "RLIMIT_CORE": 0, "RLIMIT_FSIZE": 0, "RLIMIT_NOFILE": 4}
     for name, most in wanted.items():
         with contextlib.suppress(ValueError, OSError, AttributeError):
             resource.setrlimit(getattr(resource, name), (most, most))
+
+
+def _taken() -> int:
+    """Address space that this process has by now; libraries reserve far more than they use."""
+    with contextlib.suppress(OSError, ValueError), open("/proc/self/statm", encoding="ascii") as file:
+        return int(file.read().split()[0]) * os.sysconf("SC_PAGE_SIZE")
+    return UNKNOWN_TAKEN
+
+
+def _limit_cpu() -> None:
+    """Bound the time of a core that the next image may take, where the system has such a bound."""
+    with contextlib.suppress(ImportError, ValueError, OSError, AttributeError):
+        import resource
+
+        used = resource.getrusage(resource.RUSAGE_SELF)
+        most = int(used.ru_utime + used.ru_stime) + 1 + MOST_CPU_S
+        resource.setrlimit(resource.RLIMIT_CPU, (most, resource.getrlimit(resource.RLIMIT_CPU)[1]))

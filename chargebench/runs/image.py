@@ -32,6 +32,8 @@ FREE_BYTES: Final = 64 << 20
 """… and in all never more than `chargebench.runs.layout.MOST_BYTES`."""
 
 MOST_CHUNK_BYTES: Final = 1 << 20
+LEAST_CHUNK_BYTES: Final = 1 << 16
+"""Of an array that has more than one chunk: each costs a look of its own."""
 MOST_ATTRIBUTES: Final = 8
 LONGEST_ATTRIBUTE: Final = 256
 
@@ -195,6 +197,8 @@ def _declared(dataset: h5d.DatasetID, path: str, row: Row) -> _Array:
         _refuse(path, f"shape {shape}", f"one dimension of at most {most}")
     if chunk > max(shape[0], 1) or chunk * dtype.itemsize > max(MOST_CHUNK_BYTES, dtype.itemsize):
         _refuse(path, f"chunks of {chunk}", f"at most {MOST_CHUNK_BYTES} bytes and no more than the data")
+    if chunk < shape[0] and chunk * dtype.itemsize < LEAST_CHUNK_BYTES:
+        _refuse(path, f"chunks of {chunk}", f"at least {LEAST_CHUNK_BYTES} bytes, or all in one")
     return _Array(dataset, path, dtype, shape[0], chunk)
 
 

@@ -20,10 +20,11 @@ LAYOUT_VERSION: Final = 1
 
 MOST_SAMPLES: Final = 50_000_000
 LONGEST_WORD: Final = 4096
-LONGEST_TEXT: Final = 16 << 20
+LONGEST_TEXT: Final = 4 << 20
 LONGEST_JOURNAL: Final = 1 << 30
-MOST_BYTES: Final = 1 << 30
-"""Bytes of all arrays of a file together, unpacked: about an hour of two channels at 1,000 readings a second."""
+MOST_BYTES: Final = 160 << 20
+"""Bytes of all arrays of a file together, unpacked, so that no run file takes more than 500 MB or ten seconds of a core
+to read: half an hour at 1,000 readings a second with the journal they came in, two days at 10."""
 
 CHANNELS: Final = tuple(f"{name}{number}" for name in QUANTITIES for number in ("", *range(2, 33)))
 """Every channel a file may hold."""

@@ -33,13 +33,16 @@ def load_run(path: Path | str) -> Run:
     """
     path = Path(path)
     where = visible(str(path))
+    return load_run_bytes(_image(path, where), where)
+
+
+def _image(path: Path, where: str) -> bytes:
     try:
-        data = read_bytes(path, RUN)
+        return read_bytes(path, RUN)
     except RefusedFileError as error:
         raise ForeignRunError(f"{where}: {error.strerror}") from error
     except OSError as error:
         raise RunFileError(f"{where}: cannot be read ({error.strerror or error})") from error
-    return load_run_bytes(data, where)
 
 
 def load_run_bytes(data: bytes, where: str = "run") -> Run:
@@ -48,7 +51,9 @@ def load_run_bytes(data: bytes, where: str = "run") -> Run:
         raise ForeignRunError(f"{where}: a run file has at most {RUN.most_bytes >> 20} MiB")
     check_seal(data, where)
     try:
-        return run_of(read_apart(data))
+        tree = read_apart(data)
+        del data  # a large one would stand in memory beside its arrays
+        return run_of(tree)
     except (DamagedRunError, ForeignRunError) as error:
         raise type(error)(f"{where}: {error}") from error
     except ValueError as error:

@@ -235,5 +235,5 @@ class Run:
             digest.update(channel.encode())
             for name in ("time_s", "value", "status", "sequence", "device_ms", "received_ns"):
                 array = getattr(trace, name)
-                digest.update(array.astype(array.dtype.newbyteorder("<"), copy=False).tobytes())
+                digest.update(np.ascontiguousarray(array.astype(array.dtype.newbyteorder("<"), copy=False)).data)
         return digest.hexdigest()

@@ -44,13 +44,13 @@ import json
 from collections.abc import Mapping, Sequence
 from datetime import date
 from pathlib import Path
-from typing import Annotated, Any, Literal, TypeVar
+from typing import Annotated, Any, Literal, Self, TypeVar
 
-from pydantic import BaseModel, ConfigDict, Field, ValidationError
+from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
 
 from chargebench.bounded import toml_tables
 from chargebench.errors import StudyError
-from chargebench.files import STUDY, read_bytes
+from chargebench.files import STUDY, read_bytes, replace_file
 
 __all__ = [
     "Arm",
@@ -64,6 +64,11 @@ __all__ = [
     "read_study",
     "validated",
 ]
+
+MOST_ARMS = 20
+MOST_PLANNED = 2_000
+"""Runs of a plan: a hundred days with twenty runs each."""
+MOST_ENTRIES = 5_000
 
 Dose = Annotated[float, Field(gt=0, le=500)]
 Text = Annotated[str, Field(min_length=1, max_length=200)]
@@ -81,10 +86,12 @@ class Arm(_Table):
 
     coffee: Text
     grinder: Text
-    setting: str = ""
+    setting: str = Field(default="", max_length=200)
     dose_g: float = Field(default=18.0, gt=0, le=500)
     doses_uL_per_g: tuple[Dose, ...] = Field(default=(), strict=False, max_length=24)
-    treatments: tuple[Literal["misted", "ionised", "misted+ionised"], ...] = Field(default=("misted",), strict=False)
+    treatments: tuple[Literal["misted", "ionised", "misted+ionised"], ...] = Field(
+        default=("misted",), strict=False, max_length=3
+    )
 
 
 class Water(_Table):
@@ -136,11 +143,19 @@ class StudyFile(_Table):
     """A whole study file; see the head of this module for its form."""
 
     study: _Study
-    arm: tuple[Arm, ...] = Field(min_length=1, strict=False)
+    arm: tuple[Arm, ...] = Field(min_length=1, strict=False, max_length=MOST_ARMS)
     water: Water = Water()
     stop: Stop = Stop()
-    exclude: tuple[Exclusion, ...] = Field(default=(), strict=False)
-    skip: tuple[Skip, ...] = Field(default=(), strict=False)
+    exclude: tuple[Exclusion, ...] = Field(default=(), strict=False, max_length=MOST_ENTRIES)
+    skip: tuple[Skip, ...] = Field(default=(), strict=False, max_length=MOST_ENTRIES)
+
+    @model_validator(mode="after")
+    def _plan_is_bounded(self) -> Self:
+        """Hold that the plan has no more runs than anybody does."""
+        per_block = sum(self.study.dry_per_block + len(a.doses_uL_per_g) * len(a.treatments) for a in self.arm)
+        if (runs := self.study.blocks * per_block) > MOST_PLANNED:
+            raise ValueError(f"a plan of {runs} runs; at most {MOST_PLANNED} are allowed: fewer doses, arms or blocks")
+        return self
 
     @property
     def excluded(self) -> dict[str, str]:
@@ -176,10 +191,8 @@ def append_entry(path: Path, table: Literal["exclude", "skip"], values: Mapping[
     lines = [f"{key} = {json.dumps(value, ensure_ascii=False)}" for key, value in values.items()]
     longer = f"{text.rstrip()}\n\n[[{table}]]\n" + "\n".join(lines) + "\n"
     study = validated(StudyFile, toml_tables(longer), path)
-    aside = path.with_name(path.name + ".new")
     try:
-        aside.write_text(longer, encoding="utf-8")
-        aside.replace(path)
+        replace_file(path, longer.encode("utf-8"))
     except OSError as error:
         raise StudyError(f"{path}: cannot be written ({error.strerror or error}); check its permissions") from error
     return study
@@ -220,6 +233,8 @@ def _first_problem(error: ValidationError) -> str:
     """Table, key, what was found and what is allowed, of the first thing wrong; misspelt keys before missing ones."""
     problems = error.errors(include_url=False)
     problem = next((p for p in problems if p["type"] == "extra_forbidden"), problems[0])
+    if not problem["loc"]:  # of the file as a whole
+        return problem["msg"].removeprefix("Value error, ")
     *tables, key = problem["loc"]
     if isinstance(key, int) and tables:
         key = f"{tables.pop()}, entry {key + 1}"

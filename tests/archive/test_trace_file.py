@@ -119,7 +119,7 @@ def _with(row: int, text: str) -> str:
         (_with(0, "seconds,charge_nC"), "needs one column time_s, found none"),
         (_with(0, "charge_nC,current_nA"), "needs one column time_s"),
         (_with(0, "time_s,time_s"), "line 1: column 'time_s' named twice"),
-        (_with(0, "time_s,"), "line 2: 2 cells where the header has 1"),
+        (_with(0, "time_s,"), "header time_s: needs one column time_s, found time_s, and one column charge_nC"),
         ("\n".join(r.replace(",", ",,") for r in ROWS), "line 1: column 2 has no name"),
         ("\n".join(r + ",1" for r in ROWS).replace("nC,1", "nC,current_nA"), "found charge_nC, current_nA"),
         ("\n".join(ROWS[1:]), "line 1: numbers where a header such as time_s,charge_nC"),

@@ -108,4 +108,13 @@ def test_links_and_pipes_are_named_and_left_alone(tmp_path: Path, name: str, kin
 def test_a_sound_archive_ends_well(folder: Path, capsys: pytest.CaptureFixture[str]) -> None:
     """Nothing found is said, with how many files were looked at, and the command returns 0."""
     assert main(["archive", "verify", "--archive", str(folder), "--deep"]) == 0
-    assert capsys.readouterr().out == "1 run files assembled from their journals again: nothing found\n"
+    assert capsys.readouterr().out == "1 run file assembled from their journals again: nothing found\n"
+
+
+def test_a_file_is_named_once(folder: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """A finding names its file in front and not again in the sentence; one finding is one."""
+    (folder / "20260315T091500Z-0a0b0c.h5").write_bytes(b"no run")
+    assert main(["archive", "verify", "--archive", str(folder)]) == 1
+    first, last = capsys.readouterr().out.splitlines()
+    assert first.count("20260315T091500Z-0a0b0c.h5") == 1
+    assert last == "2 run files checked: 1 finding"

@@ -69,6 +69,7 @@ def test_wrong_usage_exits_with_2(words: list[str], tmp_path: Path, chargebench:
         (["record", "--bench", "nowhere.toml", "--archive", "a"], "nowhere.toml"),
         (["volunteers", "nowhere.csv"], "nowhere.csv"),
         (["plan", "nowhere.toml"], "nowhere.toml"),
+        (["study", "--archive", ".", "--where", "coffee=x"], "no grinds"),
     ],
 )
 def test_what_cannot_be_done_is_one_line(words: list[str], says: str, tmp_path: Path, chargebench: Command) -> None:

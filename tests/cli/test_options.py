@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import argparse
+from pathlib import Path
 
 import pytest
 
+from chargebench.cli.main import main
 from chargebench.cli.options import note_odd_tags, number_in
 from chargebench.cli.screen import event_words
 
@@ -33,6 +35,21 @@ def test_a_tag_that_nearly_has_a_known_name_is_noted(key: str, known: str, capsy
     out, err = capsys.readouterr()
     assert out == ""
     assert err == (f"chargebench: --tag {key}: kept as a tag of your own; did you mean {known}?\n" if known else "")
+
+
+def test_a_misspelt_condition_is_noted(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """A key of --where that nearly is a known tag is noted before it is said that nothing was found."""
+    assert main(["study", "--archive", str(tmp_path), "--where", "cofee=x"]) == 1
+    assert "did you mean coffee?" in capsys.readouterr().err
+
+
+def test_a_report_into_no_folder_names_what_was_asked(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """A folder that is not there is wrong usage, told with the name given, before anything is worked out."""
+    out = tmp_path / "none" / "x.html"
+    assert main(["report", "--archive", str(tmp_path), "--out", str(out)]) == 2
+    err = capsys.readouterr().err
+    assert str(out) in err
+    assert ".new" not in err
 
 
 @pytest.mark.parametrize("text", ["0", "51", "nan", "inf", "fast", ""])

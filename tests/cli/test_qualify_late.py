@@ -149,3 +149,10 @@ def test_null_grinds_before_the_one_refused_are_told(tmp_path: Path, virtual: Vi
     assert "--with-archive" in str(refused.value)
     assert "nothing was stored" not in str(refused.value)
     assert [path.suffix for path in _stored(tmp_path / "archive")] == [".h5"]
+
+
+def test_a_check_too_long_for_its_file_is_refused_at_once(tmp_path: Path, virtual: VirtualBench) -> None:
+    """Seconds that bring more readings than a run file holds are refused when their rate is known, with what fits."""
+    with pytest.raises(ChargebenchError, match=r"readings a second for .* s are more than a run file holds; .* holds"):
+        do_zero(_session(virtual, tmp_path / "archive", print), 1e7)
+    assert not _stored(tmp_path / "archive")

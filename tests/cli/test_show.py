@@ -10,7 +10,7 @@ from typing import Any
 import pytest
 
 from chargebench.cli.main import main
-from chargebench.cli.words import aligned, estimate_text, printable, run_card, runs_table
+from chargebench.cli.words import aligned, budget_table, estimate_text, printable, run_card, runs_table
 from chargebench.processing.outcome import RESULT_UNITS
 from chargebench.runs.run import Knowledge, Known
 from chargebench.runs.write import run_bytes
@@ -216,3 +216,20 @@ def test_a_file_that_cannot_be_read_hides_no_other(tmp_path: Path, capfd: Captur
     said = capfd.readouterr()
     assert [json.loads(line)["run"] for line in said.out.splitlines()] == ["run-b", "run-c"]
     assert "a.h5" in said.err
+
+
+def test_several_paths_are_shown_together(archive: Path, chargebench: Command) -> None:
+    """Files and folders that are named stand in one table, each run once."""
+    first, second = sorted(archive.glob("*.h5"))[:2]
+    done = chargebench("show", second, first, second, "--json")
+    assert [json.loads(line)["run"] for line in done.stdout.splitlines()] == [second.stem, first.stem]
+
+
+def test_a_blank_is_called_one_and_shows_its_charge() -> None:
+    """In the table a blank is named, with its net charge and unit where others have charge to mass; so in a budget."""
+    result = {"charge_to_mass_nC_per_g": None, "collected_mass_g": None, "net_charge_nC": _estimate(-0.123, 0.021)}
+    tags = {"purpose": "blank", "treatment": "ionised"}
+    outcome = {"run": "r", "tags": tags, "result": result, "flags": [], "budget": []}
+    assert " ".join(runs_table([outcome]).splitlines()[1].split()).endswith("-0.123 nC 0.046 nC")
+    assert "blank ionised" in runs_table([outcome])
+    assert "net charge is -0.123 ± 0.021 nC" in budget_table(outcome)

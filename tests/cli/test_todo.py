@@ -38,6 +38,54 @@ def led(*events: dict[str, Any], asks: bool = True, weighs: bool = True, timed_s
     return todo
 
 
+def port(instrument: str, state: str) -> dict[str, Any]:
+    """A port opened, or is gone."""
+    return {"event": "port", "instrument": instrument, "state": state, "text": ""}
+
+
+GONE = (port("cup", "lost"), port("scale", "lost"), port("cup", "missing"))
+
+
+@pytest.mark.parametrize(
+    ("events", "asks", "line"),
+    [
+        (
+            (state("grinding"), *GONE),
+            True,
+            "no connection to scale and cup: put the cable back, recording goes on by itself; stop ends it and keeps "
+            "what there is of this run",
+        ),
+        (
+            (state("settling"), port("cup", "lost")),
+            False,
+            "no connection to cup: put the cable back, recording goes on by itself; Ctrl-C ends it and keeps what "
+            "there is of this run",
+        ),
+        (
+            (state("armed"), port("cup", "held")),
+            False,
+            "no connection to cup: put the cable back, recording goes on by itself; Ctrl-C ends it",
+        ),
+        (
+            (state("grinding"), *GONE, port("cup", "open"), port("scale", "open")),
+            True,
+            "let it grind; touch neither cup nor cables",
+        ),
+        ((held("silent", "check power"), *GONE), False, "check power"),
+    ],
+)
+def test_a_port_that_is_gone_is_what_to_do_next(events: tuple[dict[str, Any], ...], asks: bool, line: str) -> None:
+    """While ports are gone in a run the line says to put the cable back, that it goes on, and how to end it."""
+    assert led(*events, asks=asks).line == line
+
+
+def test_a_blank_is_not_ground() -> None:
+    """Before a blank without a plan the line says to run the grinder empty."""
+    todo = Todo(asks=True, weighs=True, purpose="blank")
+    todo.hear(state("waiting"))
+    assert todo.line == "hands off until it is quiet; then run the grinder empty"
+
+
 @pytest.mark.parametrize(
     ("events", "more", "line", "enter"),
     [
@@ -50,13 +98,13 @@ def led(*events: dict[str, Any], asks: bool = True, weighs: bool = True, timed_s
         (
             (plan(BLANK), state("armed")),
             {},
-            "ready, step 5: blank, ioniser on; press Enter, then start the grinder",
+            "ready, step 5: blank, ioniser on; press Enter, then start the empty grinder",
             "start",
         ),
         (
             (plan(BLANK), state("armed")),
             {"timed_s": 15.0, "asks": False},
-            "ready, step 5: blank, ioniser on; start the grinder now, for 15 s",
+            "ready, step 5: blank, ioniser on; start the empty grinder now, for 15 s",
             "start",
         ),
         ((state("armed"),), {"weighs": False}, "ready; press Enter, then start the grinder", "start"),
