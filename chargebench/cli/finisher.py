@@ -159,7 +159,7 @@ def _sealed(journal: Path) -> dict[str, Any]:
     from chargebench.recording.seal import seal
 
     path = seal(journal)
-    return {"path": str(path), "outcome": Archive(path.parent).outcome(path)}
+    return {"path": str(path), "outcome": Archive(path.parent).outcome(path).as_json()}
 
 
 def _upcoming(job: dict[str, str]) -> dict[str, Any]:

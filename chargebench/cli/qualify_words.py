@@ -122,7 +122,7 @@ def check_card(check: Qualification) -> str:
     lines = [f"{check.kind} check of {printable(check.bench)}, {check.made[:16]}Z, valid until {check.valid_until}"]
     for key, found in check.values.items():
         words, unit = _split(key)
-        lines.append(f"  {words:<34} {estimate_text(found.as_json(), unit)}")
+        lines.append(f"  {words:<34} {estimate_text(found, unit)}")
     lines += _details(check)
     lines = [wrapped(line) for line in lines]
     for name, title in _TABLES.items():
