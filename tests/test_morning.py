@@ -120,16 +120,17 @@ def test_a_morning_from_plan_to_report(tmp_path: Path) -> None:
     assert len(morning.outcomes) >= 40 + len(RUINED)
     found, problems = answered(study, None, [], None)
     assert problems == []
-    (group,) = found["groups"]
+    (group,) = found.groups
     steps = {outcome["tags"]["plan_step"] for outcome in morning.outcomes if outcome["tags"]["purpose"] == "grind"}
     assert len(steps) == 36
-    assert 36 <= group["runs"] <= len(morning.outcomes) - 4 - len(RUINED)  # a busy machine has a step done twice
-    aside = [entry for entry in group["set_aside"] if entry["reason"] == "a spoon fell into the cup"]
+    assert 36 <= group.runs <= len(morning.outcomes) - 4 - len(RUINED)  # a busy machine has a step done twice
+    aside = [entry for entry in group.set_aside if entry.reason == "a spoon fell into the cup"]
     assert len(aside) == len(RUINED)
-    dose = group["neutralising_dose"]
-    low, high = dose["fraction"]["ci95"]
+    dose = group.neutralising_dose
+    assert dose is not None
+    low, high = dose.fraction.ci95
     assert low < truth["fraction_dose_uL_per_g"] < high
-    passed, first = dose["equivalence"]["bracket"]
+    passed, first = dose.equivalence.bracket
     assert passed < 26.1  # the model's charge is inside ±3 nC/g from 26.0 µL/g on, inside ±4 nC/g from 23.5
     assert first > 23.4
     report = tmp_path / "report.html"
@@ -137,4 +138,4 @@ def test_a_morning_from_plan_to_report(tmp_path: Path) -> None:
     subprocess.run(words, check=True, capture_output=True)
     page = report.read_text(encoding="utf-8")
     assert "a spoon fell into the cup" in page
-    assert dose["fraction"]["text"] in page
+    assert dose.fraction.text in page

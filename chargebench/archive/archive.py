@@ -7,19 +7,20 @@ processing room's; nothing is computed here.
 from __future__ import annotations
 
 import hashlib
-import json
 from collections.abc import Collection, Mapping
 from dataclasses import replace
 from datetime import date
 from functools import lru_cache
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from chargebench import __version__
 from chargebench.archive.cache import digest_of, keep, kept
 from chargebench.archive.index import Entry, refresh
 from chargebench.errors import ArchiveError
 from chargebench.files import RUN, is_regular, open_file
+from chargebench.plain import JsonObject
+from chargebench.processing.outcome import NullGrinds, Outcome
 from chargebench.recording.ids import RUN_ID
 from chargebench.runs.load import load_run
 from chargebench.runs.run import Knowledge, Known, Run, TagValue
@@ -40,7 +41,7 @@ def _matches(found: TagValue | None, wanted: Wanted) -> bool:
     return isinstance(found, float | int) and wanted[0] <= found <= wanted[1]
 
 
-def _plain(known: Mapping[str, Known]) -> dict[str, Any]:
+def _plain(known: Mapping[str, Known]) -> JsonObject:
     return {key: [k.value, k.u, k.dof, k.source, k.date] for key, k in known.items()}
 
 
@@ -146,8 +147,8 @@ class Archive:
         """
         return load_run(self.path_of(run))
 
-    def outcome(self, run: str | Path, recipe: Recipe | None = None, set_aside: Collection[str] = ()) -> dict[str, Any]:
-        """What a recipe makes of a run, in the form that ``show --json`` prints.
+    def outcome(self, run: str | Path, recipe: Recipe | None = None, set_aside: Collection[str] = ()) -> Outcome:
+        """What a recipe makes of a run, without its curves.
 
         Kept in this user's cache and taken from there while the run file, the recipe, the software and what else it
         rests on are the same.
@@ -167,24 +168,24 @@ class Archive:
         rests_on = self._rests_on(path, recipe)
         made_of = digest_of(rests_on)
 
-        def today(held: Mapping[str, Any]) -> str:
-            nulls = held["provenance"].get("null_grinds")
+        def today(held: Outcome) -> str:
+            nulls = held.provenance.null_grinds
             if nulls is None:
                 return made_of
-            known, _ = self._ions(nulls["bench"], held["started"], set_aside)
+            known, _ = self._ions(nulls.bench, held.started, set_aside)
             return digest_of({**rests_on, "ions": _plain(known)})
 
         found = kept(path.parent, made_of, today)
         if found is not None:
             return found
         loaded, nulls = self._with_ions(load_run(path), set_aside)
-        made: dict[str, Any] = json.loads(json.dumps(process(loaded, recipe).as_json(), allow_nan=False))
+        made = replace(process(loaded, recipe), curves={})
         if nulls is not None:
-            made["provenance"]["null_grinds"] = nulls
+            made = replace(made, provenance=replace(made.provenance, null_grinds=nulls))
         keep(path.parent, made_of, today(made), made)
         return made
 
-    def _with_ions(self, run: Run, set_aside: Collection[str]) -> tuple[Run, dict[str, Any] | None]:
+    def _with_ions(self, run: Run, set_aside: Collection[str]) -> tuple[Run, NullGrinds | None]:
         """A run with what null grinds here tell of its ioniser, and those; as it is where it needs none."""
         from chargebench.archive.null_grinds import bench_name
 
@@ -194,7 +195,7 @@ class Archive:
         bench = bench_name(run)
         known, runs = self._ions(bench, run.started, set_aside)
         knowledge = Knowledge({**run.knowledge.known, **known})
-        return replace(run, knowledge=knowledge), {"bench": bench, "runs": list(runs)}
+        return replace(run, knowledge=knowledge), NullGrinds(bench, runs)
 
     def _ions(self, bench: str, started: str, set_aside: Collection[str]) -> tuple[dict[str, Known], tuple[str, ...]]:
         """`ions_of_null_grinds` for a run of a bench, worked out again only when the folder has changed."""
@@ -205,7 +206,7 @@ class Archive:
         return _ions_of(self.folder, changed_ns, bench, day, frozenset(set_aside))
 
     @staticmethod
-    def _rests_on(path: Path, recipe: Recipe) -> dict[str, Any]:
+    def _rests_on(path: Path, recipe: Recipe) -> JsonObject:
         """What every outcome depends on: the run file's bytes, the recipe, this software."""
         try:
             with open_file(path, RUN) as file:

@@ -20,6 +20,8 @@ from functools import cache
 from pathlib import Path
 from typing import Any, Final
 
+from chargebench.processing.outcome import Outcome
+
 __all__ = ["database_path", "digest_of", "keep", "kept", "opened"]
 
 SECRET_BYTES: Final = 32
@@ -119,7 +121,7 @@ def _prepared(database: str) -> sqlite3.Connection:
     return connection
 
 
-def kept(folder: Path, made_of: str, key_of: Callable[[dict[str, Any]], str]) -> dict[str, Any] | None:
+def kept(folder: Path, made_of: str, key_of: Callable[[Outcome], str]) -> Outcome | None:
     """The outcome kept for an archive, or None where there is none, or its key is not today's.
 
     Parameters
@@ -133,13 +135,13 @@ def kept(folder: Path, made_of: str, key_of: Callable[[dict[str, Any]], str]) ->
     """
     with suppress(sqlite3.Error, ValueError, TypeError, KeyError, RecursionError), opened(folder) as connection:
         row = connection.execute("SELECT key, outcome FROM outcomes WHERE made_of = ?", (made_of,)).fetchone()
-        outcome: dict[str, Any] | None = json.loads(row[1]) if row else None
+        outcome = Outcome.from_json(json.loads(row[1])) if row else None
         return outcome if outcome is not None and row[0] == key_of(outcome) else None
     return None
 
 
-def keep(folder: Path, made_of: str, key: str, outcome: dict[str, Any]) -> None:
+def keep(folder: Path, made_of: str, key: str, outcome: Outcome) -> None:
     """Keep an outcome, in the place of an earlier one; where the cache cannot be written, nothing is kept."""
     with suppress(sqlite3.Error), opened(folder) as connection:
-        row = (made_of, key, json.dumps(outcome))
+        row = (made_of, key, json.dumps(outcome.as_json(), allow_nan=False))
         connection.execute("INSERT OR REPLACE INTO outcomes VALUES (?, ?, ?)", row)

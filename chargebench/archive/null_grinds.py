@@ -6,15 +6,15 @@ Owns which runs those are and which of them count. What they amount to is found 
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterable, Mapping, Sequence
+from collections.abc import Collection, Iterable, Sequence
 from contextlib import suppress
 from datetime import date, timedelta
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Final, NamedTuple
+from typing import TYPE_CHECKING, Final, NamedTuple
 
 from chargebench.errors import BenchFileError, RunFileError
 from chargebench.instruments.benchfile import bench_from_text
-from chargebench.processing.outcome import Flag
+from chargebench.processing.outcome import Flag, Outcome
 from chargebench.processing.qualify.qualification import VALID_DAYS, expiry
 from chargebench.processing.qualify.still import MOST_MASS_G, MOST_NULL_NC_PER_G
 from chargebench.runs.load import load_run
@@ -71,8 +71,8 @@ def bench_name(run: Run) -> str:
         return ""
 
 
-def counted(nulls: Iterable[tuple[Run, Mapping[str, Any]]]) -> Nulls:
-    """What counts of runs that are said to be null grinds, each with its outcome in JSON form.
+def counted(nulls: Iterable[tuple[Run, Outcome]]) -> Nulls:
+    """What counts of runs that are said to be null grinds, each with its outcome.
 
     A grind lasted from one mark to the other; the charge of a null says nothing of that.
     """
@@ -80,17 +80,17 @@ def counted(nulls: Iterable[tuple[Run, Mapping[str, Any]]]) -> Nulls:
 
     charges_nC, grinds_s, left_out = [], [], []
     for run, outcome in nulls:
-        net, mass = outcome["result"]["net_charge_nC"], outcome["result"]["collected_mass_g"]
-        if mass is not None and abs(mass["value"]) > MOST_MASS_G:
-            text = f"{run.run_id} is no null grind: the mass changed by {mass['value']:.2f} g."
-            left_out.append(Flag("run-left-out", "note", text, {"mass_g": mass["value"], "threshold_g": MOST_MASS_G}))
-        elif refused := sorted({flag["code"] for flag in outcome["flags"] if flag["severity"] == "reject"}):
+        net, mass = outcome.result["net_charge_nC"], outcome.result["collected_mass_g"]
+        if mass is not None and abs(mass.value) > MOST_MASS_G:
+            text = f"{run.run_id} is no null grind: the mass changed by {mass.value:.2f} g."
+            left_out.append(Flag("run-left-out", "note", text, {"mass_g": mass.value, "threshold_g": MOST_MASS_G}))
+        elif refused := sorted({flag.code for flag in outcome.flags if flag.severity == "reject"}):
             text = f"{run.run_id} is no null grind to rely on: flagged {', '.join(refused)}."
             left_out.append(Flag("run-left-out", "note", text, {"flags": refused}))
         elif net is None:
             left_out.append(Flag("run-left-out", "note", f"{run.run_id} has no net charge; `show` says why."))
         else:
-            charges_nC.append(net["value"])
+            charges_nC.append(net.value)
             states = states_of(run)
             if {"grinding", "settling"} <= states.keys() and states["settling"] > states["grinding"]:
                 grinds_s.append(states["settling"] - states["grinding"])

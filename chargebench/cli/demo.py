@@ -12,12 +12,16 @@ import sys
 import time
 from collections.abc import Mapping, Sequence
 from pathlib import Path
-from typing import Any, Final
+from typing import TYPE_CHECKING, Any, Final
 
 from chargebench.cli.driven import drive
 from chargebench.cli.options import SPEEDS, number_in, whole_number
 from chargebench.cli.words import counted
 from chargebench.errors import EXIT_COULD_NOT, EXIT_DONE, ChargebenchError, GaveUpError
+from chargebench.runs.water import water_dose_uL_per_g
+
+if TYPE_CHECKING:
+    from chargebench.processing.outcome import Outcome
 
 DOSES_UL_PER_G: Final = (5.0, 10.0, 20.0, 30.0, 40.0)
 BLOCKS: Final = 2
@@ -96,16 +100,19 @@ def _in_window(args: argparse.Namespace) -> int:
 
 
 def _headless(args: argparse.Namespace) -> int:
+    from chargebench.processing.outcome import Outcome
+
     with _bench(args, 25.0) as bench:
         print(f"virtual bench: {bench.bench_path} (truth beside it), {bench.speed:g} times real speed", flush=True)
         operator = _operator(args, bench)
-        outcomes: list[dict[str, Any]] = []
+        outcomes: list[Outcome] = []
 
         def hear(event: Mapping[str, Any]) -> list[dict[str, Any]]:
             commands: list[dict[str, Any]] = operator.on_event(event)
-            _tell(event, operator)
+            _tell_trouble(event)
             if "result" in event:
-                outcomes.append(dict(event))
+                outcomes.append(Outcome.from_json(event))
+                _tell(outcomes[-1], operator)
             return commands
 
         drive(bench.bench_path, args.archive, hear, operator.first_tags, ("--give-up", str(GIVE_UP_S)))
@@ -116,54 +123,58 @@ def _headless(args: argparse.Namespace) -> int:
     return _answer(outcomes, operator.truths, truth)
 
 
-def _tell(event: Mapping[str, Any], operator: Any) -> None:
-    """One line a run, and whatever went wrong."""
+def _tell_trouble(event: Mapping[str, Any]) -> None:
+    """Whatever went wrong."""
     from chargebench.cli.words import printable
-    from chargebench.units import value_and_u
 
     if event.get("event") == "notice" or (event.get("event") == "port" and event["state"] != "open"):
         print("  " + printable(event["text"]), flush=True)
-    if "result" not in event:
-        return
-    ratio = event["result"]["charge_to_mass_nC_per_g"]
-    text = value_and_u(ratio["value"], ratio["u"], "nC/g") if ratio else "no charge to mass"
-    truth = operator.truths.get(event["run"], {}).get("charge_to_mass_nC_per_g")
+
+
+def _tell(outcome: Outcome, operator: Any) -> None:
+    """One line a run."""
+    from chargebench.units import value_and_u
+
+    ratio = outcome.result["charge_to_mass_nC_per_g"]
+    text = value_and_u(ratio.value, ratio.u, "nC/g") if ratio else "no charge to mass"
+    truth = operator.truths.get(outcome.run_id, {}).get("charge_to_mass_nC_per_g")
     beside = "" if truth is None else f"   (truth {truth:+.2f})"
-    print(f"{event['run']}  {event['tags']['water_uL_per_g']:>4g} µL/g  {text}{beside}", flush=True)
+    print(f"{outcome.run_id}  {water_dose_uL_per_g(outcome.tags):>4g} µL/g  {text}{beside}", flush=True)
 
 
-def _answer(outcomes: list[dict[str, Any]], truths: Mapping[str, Mapping[str, Any]], truth: Mapping[str, Any]) -> int:
+def _answer(outcomes: Sequence[Outcome], truths: Mapping[str, Mapping[str, Any]], truth: Mapping[str, Any]) -> int:
     """The table by dose and the neutralising dose, each beside the truth."""
     print("\ncharge to mass by water dose\n" + _by_dose(outcomes, truths))
     print("\n" + _dose_words(outcomes, truth))
-    return EXIT_DONE if all(o["result"]["charge_to_mass_nC_per_g"] for o in outcomes) else EXIT_COULD_NOT
+    return EXIT_DONE if all(o.result["charge_to_mass_nC_per_g"] for o in outcomes) else EXIT_COULD_NOT
 
 
-def _by_dose(outcomes: list[dict[str, Any]], truths: Mapping[str, Mapping[str, Any]]) -> str:
+def _by_dose(outcomes: Sequence[Outcome], truths: Mapping[str, Mapping[str, Any]]) -> str:
     from statistics import mean, stdev
 
     from chargebench.cli.words import aligned
 
     rows = [("water µL/g", "runs", "mean nC/g", "spread nC/g", "truth nC/g")]
-    for dose in sorted({o["tags"]["water_uL_per_g"] for o in outcomes}):
-        at = [o for o in outcomes if o["tags"]["water_uL_per_g"] == dose and o["result"]["charge_to_mass_nC_per_g"]]
-        found = [o["result"]["charge_to_mass_nC_per_g"]["value"] for o in at]
-        true = [truths[o["run"]]["charge_to_mass_nC_per_g"] for o in at]
+    for dose in sorted({water_dose_uL_per_g(o.tags) for o in outcomes}):
+        at = [o for o in outcomes if water_dose_uL_per_g(o.tags) == dose]
+        ratios = [(o.run_id, ratio.value) for o in at if (ratio := o.result["charge_to_mass_nC_per_g"]) is not None]
+        found = [value for _, value in ratios]
+        true = [truths[run]["charge_to_mass_nC_per_g"] for run, _ in ratios]
         if found:
             spread = f"{stdev(found):.2f}" if len(found) > 1 else "—"
             rows.append((f"{dose:g}", str(len(found)), f"{mean(found):+.2f}", spread, f"{mean(true):+.2f}"))
     return aligned(rows)
 
 
-def _dose_words(outcomes: Sequence[Mapping[str, Any]], truth: Mapping[str, Any]) -> str:
+def _dose_words(outcomes: Sequence[Outcome], truth: Mapping[str, Any]) -> str:
     """The study's neutralising dose in words, and the model's own."""
     from chargebench.study.answer import answer
     from chargebench.study.gather import row_of_outcome
 
     found = answer([row_of_outcome(outcome, order) for order, outcome in enumerate(outcomes)])
     lines = ["first estimate of the dose that neutralises (two blocks; a study wants more)"]
-    for group in found["groups"]:
-        lines += [f"  {name:<12} {dose['text']}" for name, dose in group["neutralising_dose"].items()]
+    for group in found.groups:
+        lines += [f"  {name:<12} {dose.text}" for name, dose in group.doses.items()]
     fraction, band = truth["fraction"], truth["band_nC_per_g"]
     true = [f"falls to {fraction:.0%} of the dry charge at {_dose_text(truth['fraction_dose_uL_per_g'])}"]
     true.append(f"is inside ±{band:.3g} nC/g from {_dose_text(truth['equivalence_dose_uL_per_g'])} on")

@@ -17,10 +17,13 @@ import sys
 import threading
 from collections.abc import Iterable
 from pathlib import Path
-from typing import Any, TextIO
+from typing import TYPE_CHECKING, TextIO
 
 from chargebench.errors import ChargebenchError, StorageError, UnsealableError
 from chargebench.unforeseen import told
+
+if TYPE_CHECKING:
+    from chargebench.plain import JsonObject
 
 __all__ = ["Finisher", "serve"]
 
@@ -62,7 +65,7 @@ class Finisher:
                 creationflags=getattr(subprocess, "CREATE_NEW_PROCESS_GROUP", 0),
             )
 
-    def __call__(self, journal: Path) -> dict[str, Any]:
+    def __call__(self, journal: Path) -> JsonObject:
         """Seal a journal and process the run; ``path`` and ``outcome`` of it.
 
         Raises
@@ -79,7 +82,7 @@ class Finisher:
             size = 0  # the child says what is wrong with it
         return self._ask({"journal": str(journal)}, self._patience_s + size / SLOWEST_BYTES_PER_S)
 
-    def upcoming(self, study: Path, archive: Path) -> dict[str, Any]:
+    def upcoming(self, study: Path, archive: Path) -> JsonObject:
         """What comes next in a study's plan: ``next``, ``before_next`` (see `chargebench.cli.plan.upcoming`).
 
         Raises
@@ -99,7 +102,7 @@ class Finisher:
                 child.kill()
                 child.communicate()
 
-    def _ask(self, job: dict[str, str], patience_s: float) -> dict[str, Any]:
+    def _ask(self, job: dict[str, str], patience_s: float) -> JsonObject:
         overdue = threading.Event()
 
         def end_it(child: subprocess.Popen[str]) -> None:
@@ -132,7 +135,7 @@ class Finisher:
                 crashed = overdue.is_set() or code not in STOPPED
                 kind = UnsealableError if crashed and "journal" in job else StorageError
                 raise kind(f"{next(iter(job.values()))}: the sealing process {why}")
-        answer: dict[str, Any] = json.loads(line)
+        answer: JsonObject = json.loads(line)
         if "error" in answer:
             raise (UnsealableError if answer["unsealable"] else StorageError)(answer["error"])
         return answer
@@ -153,19 +156,21 @@ def serve(jobs: Iterable[str], answers: TextIO) -> None:
         answers.flush()
 
 
-def _sealed(journal: Path) -> dict[str, Any]:
+def _sealed(journal: Path) -> JsonObject:
     """Seal and process; the outcome is kept beside the run."""
     from chargebench.archive.archive import Archive
     from chargebench.recording.seal import seal
 
     path = seal(journal)
-    return {"path": str(path), "outcome": Archive(path.parent).outcome(path)}
+    return {"path": str(path), "outcome": Archive(path.parent).outcome(path).as_json()}
 
 
-def _upcoming(job: dict[str, str]) -> dict[str, Any]:
+def _upcoming(job: dict[str, str]) -> JsonObject:
     from chargebench.cli.plan import upcoming
+    from chargebench.plain import to_json
 
-    return upcoming(Path(job["plan"]), Path(job["archive"]))
+    found: JsonObject = to_json(upcoming(Path(job["plan"]), Path(job["archive"])))
+    return found
 
 
 def _main() -> None:

@@ -6,7 +6,7 @@ import argparse
 from collections.abc import Iterator
 from functools import cache, partial
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from chargebench.cli.options import add_archive, add_json, add_tags, complain, given_tags, note_odd_tags, print_json
 from chargebench.errors import EXIT_COULD_NOT, EXIT_DONE, TraceFileError, UsageError
@@ -14,6 +14,7 @@ from chargebench.errors import EXIT_COULD_NOT, EXIT_DONE, TraceFileError, UsageE
 if TYPE_CHECKING:
     from chargebench.archive.archive import Archive
     from chargebench.archive.import_traces import Imported
+    from chargebench.processing.outcome import Outcome
     from chargebench.runs.run import TagValue
 
 
@@ -87,9 +88,9 @@ def _imported(args: argparse.Namespace, archive: Archive, tags: dict[str, TagVal
         yield from import_list(archive, args.list, tags, text, known)
 
 
-def _show(outcome: dict[str, Any], as_json: bool, single: bool) -> None:
+def _show(outcome: Outcome, as_json: bool, single: bool) -> None:
     if as_json:
-        print_json(outcome)
+        print_json(outcome.as_json())
     elif single:
         from chargebench.cli.words import run_card
 

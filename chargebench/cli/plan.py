@@ -5,16 +5,17 @@ from __future__ import annotations
 import argparse
 import sys
 from collections.abc import Iterable
-from dataclasses import asdict
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from chargebench.cli.options import add_json, complain, positive_number, print_json, whole_number
 from chargebench.errors import EXIT_DONE, ArchiveError, StudyError, UsageError
 
 if TYPE_CHECKING:
+    from chargebench.study.progress import Progress
     from chargebench.study.repeats import Need
     from chargebench.study.studyfile import StudyFile
+    from chargebench.study.told import Upcoming
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -41,8 +42,10 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Note what is to be noted, then print the plan."""
+    from chargebench.plain import to_json
     from chargebench.study.gather import study_progress
     from chargebench.study.studyfile import read_study
+    from chargebench.study.told import next_told, plan_told
 
     study = read_study(args.study)
     if args.skip is not None or args.set_aside:
@@ -52,7 +55,7 @@ def run(args: argparse.Namespace) -> int:
         complain(text)
     needs = [] if args.next else _needs(args, study)
     if args.json:
-        print_json({**_as_json(found, only_next=args.next), "repeats": [{**asdict(n), "text": n.words} for n in needs]})
+        print_json(to_json(next_told(found, needs) if args.next else plan_told(found, needs)))
     elif args.next:
         _print_next(found)
     else:
@@ -130,7 +133,7 @@ def _ranges(numbers: Iterable[int]) -> str:
     return ", ".join(str(p[0]) if len(p) == 1 else f"{p[0]}–{p[-1]}" for p in parts)
 
 
-def _print_plan(found: Any) -> None:
+def _print_plan(found: Progress) -> None:
     from chargebench.cli.words import aligned, printable, said_once
 
     rows = [("step", "block", "coffee", "grinder", "what to do", "state", "runs")]
@@ -156,7 +159,7 @@ def _print_plan(found: Any) -> None:
     _print_next(found)
 
 
-def _print_next(found: Any) -> None:
+def _print_next(found: Progress) -> None:
     following = found.next_run()
     if following is None:
         print("nothing left to record in this plan")
@@ -166,15 +169,8 @@ def _print_next(found: Any) -> None:
     print(f"next: step {following.number}, {following.coffee} on {following.grinder}, {following.words}")
 
 
-def upcoming(study_file: Path, archive: Path | None = None) -> dict[str, Any]:
+def upcoming(study_file: Path, archive: Path | None = None) -> Upcoming:
     """What comes next in a plan.
-
-    Returns
-    -------
-    dict
-        ``next``, the step to record with its tags, or None; ``before_next``, purges and waits before it; ``steps``,
-        every recorded step by number, with what comes ``before`` it, to repeat one; ``remarks``, what is to be known
-        before the first run.
 
     Raises
     ------
@@ -183,56 +179,6 @@ def upcoming(study_file: Path, archive: Path | None = None) -> dict[str, Any]:
     """
     from chargebench.study.gather import study_progress
     from chargebench.study.studyfile import read_study
+    from chargebench.study.told import upcoming_told
 
-    found = study_progress(read_study(study_file), study_file, archive)
-    plan = found.plan
-    steps = {
-        str(step.number): {**_step(step, plan), "before": [_step(before, plan) for before in found.before(step)]}
-        for step in plan.steps
-        if step.recorded
-    }
-    return {**_next_json(found), "steps": steps, "remarks": list(plan.remarks)}
-
-
-def _next_json(found: Any) -> dict[str, Any]:
-    following = found.next_run()
-    return {
-        "next": None if following is None else _step(following, found.plan),
-        "before_next": [_step(step, found.plan) for step in found.before_next()],
-    }
-
-
-def _as_json(found: Any, *, only_next: bool) -> dict[str, Any]:
-    if only_next:
-        return _next_json(found)
-    plan = found.plan
-    steps = [
-        {**_step(s.step, plan), "state": s.state, "runs": list(s.runs), "reason": s.reason} for s in found.standings
-    ]
-    totals = {"runs": plan.runs, "done": found.done, "bench_time_s": plan.bench_time_s, "left_s": found.left_s}
-    about = {"coffee_g": plan.coffee_g, "remarks": list(plan.remarks)}
-    return {"plan": plan.name, "seed": plan.seed, **totals, **about, "steps": steps, **_next_json(found)}
-
-
-def _step(step: Any, plan: Any) -> dict[str, Any]:
-    """A step as JSON; ``ioniser`` is null where the plan uses none."""
-    water = step.water
-    return {
-        "step": step.number,
-        "kind": step.kind,
-        "block": step.block,
-        "coffee": step.coffee,
-        "grinder": step.grinder,
-        "treatment": step.treatment,
-        "wanted_uL_per_g": water.wanted_uL_per_g,
-        "reached_uL_per_g": water.reached_uL_per_g,
-        "u_reached_uL_per_g": water.u_reached_uL_per_g,
-        "water_mL": water.volume_mL,
-        "water_g": water.mass_g,
-        "sprays": water.sprays,
-        "wait_s": step.wait_s,
-        "words": step.words,
-        "brief": step.brief,
-        "ioniser": step.ionised if plan.uses_ioniser else None,
-        "tags": step.tags(plan.name) if step.recorded else {},
-    }
+    return upcoming_told(study_progress(read_study(study_file), study_file, archive))

@@ -12,7 +12,7 @@ from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from itertools import pairwise
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Final, Literal
+from typing import TYPE_CHECKING, Final, Literal
 
 import numpy as np
 import numpy.typing as npt
@@ -24,7 +24,7 @@ from chargebench.archive.qualifications import FOLDER, input_hashes
 from chargebench.cli.capture import Capture
 from chargebench.errors import ChargebenchError, GaveUpError, InputError
 from chargebench.instruments.benchfile import Bench
-from chargebench.processing.outcome import Flag
+from chargebench.processing.outcome import Flag, Outcome
 from chargebench.processing.priors import known_priors
 from chargebench.processing.qualify.gain import Level, Standard, gain
 from chargebench.processing.qualify.leakage import leakage
@@ -382,8 +382,8 @@ def _counted(paths: Sequence[Path]) -> Nulls:
     """Null grinds by the ordinary recipe, without what earlier ones told."""
     from chargebench.processing.recipe import process
 
-    def reduced(run: Run) -> Mapping[str, Any]:
+    def reduced(run: Run) -> Outcome:
         known = {key: entry for key, entry in run.knowledge.known.items() if not key.startswith(NOT_FOR_NULLS)}
-        return process(replace(run, knowledge=Knowledge(known))).as_json()
+        return process(replace(run, knowledge=Knowledge(known)))
 
     return counted((run, reduced(run)) for run in map(load_run, paths))

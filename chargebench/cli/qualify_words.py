@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator, Mapping
+from dataclasses import replace
 from typing import Any, Final
 
 from chargebench.cli.words import aligned, estimate_text, printable, wrapped
@@ -124,11 +125,9 @@ def check_card(check: Qualification) -> str:
     lines = [f"{check.kind} check of {printable(check.bench)}, {check.made[:16]}Z, valid until {check.valid_until}"]
     for key, found in check.values.items():
         words, unit = _split(key)
-        shown = found.as_json()
         if key == "bias_current_nA":
-            in_pA = {name: 1000.0 * (shown[name] or 0.0) for name in ("value", "u", "U95")}
-            shown, unit = {**shown, **in_pA}, "pA"
-        lines.append(f"  {words:<34} {estimate_text(shown, unit)}")
+            found, unit = replace(found, value=1000.0 * found.value, u=1000.0 * found.u), "pA"
+        lines.append(f"  {words:<34} {estimate_text(found, unit)}")
     lines += _details(check)
     lines = [wrapped(line) for line in lines]
     for name, title in _TABLES.items():

@@ -4,11 +4,15 @@ from __future__ import annotations
 
 import argparse
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from chargebench.cli.options import complain
 from chargebench.cli.study import add_question, answered
 from chargebench.errors import EXIT_COULD_NOT, EXIT_DONE, UsageError
 from chargebench.files import replace_file
+
+if TYPE_CHECKING:
+    from chargebench.study.nouns import StudyAnswer
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -32,7 +36,7 @@ def run(args: argparse.Namespace) -> int:
     return EXIT_COULD_NOT if problems else EXIT_DONE
 
 
-def _made(found: dict[str, object], kind: str) -> bytes:
+def _made(found: StudyAnswer, kind: str) -> bytes:
     if kind == ".pdf":
         from chargebench.report.paper import pdf
 

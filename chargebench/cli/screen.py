@@ -44,7 +44,9 @@ def event_words(event: Event) -> str:
     if "quiet_s" in event or "hold" in event or event.get("event") == "plan":
         return ""  # counts would only scroll
     if "result" in event:
-        return run_card(event)
+        from chargebench.processing.outcome import Outcome
+
+        return run_card(Outcome.from_json(event))
     if event["event"] == "state":
         return f"{event['state']:<9} {printable(event.get('text', ''))}".rstrip()
     if event["event"] in ("recovered", "sealed", "journal"):

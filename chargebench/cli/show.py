@@ -5,10 +5,13 @@ from __future__ import annotations
 import argparse
 from collections.abc import Iterator
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING
 
 from chargebench.cli.options import add_json, complain, print_json
 from chargebench.errors import EXIT_COULD_NOT, EXIT_DONE, ArchiveError, ChargebenchError, RunFileError
+
+if TYPE_CHECKING:
+    from chargebench.processing.outcome import Outcome
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -26,13 +29,13 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 def run(args: argparse.Namespace) -> int:
     """Show one run or many; a run that cannot be read is named and the rest is shown."""
     files, code = list(dict.fromkeys(file for path in args.path for file in run_files(path))), EXIT_DONE
-    shown: list[dict[str, Any]] = []
+    shown: list[Outcome] = []
     for outcome in _outcomes(files, args.recipe):
         if isinstance(outcome, ChargebenchError):
             complain(str(outcome))
             code = EXIT_COULD_NOT
         elif args.json:
-            print_json(outcome)
+            print_json(outcome.as_json())
         else:
             shown.append(outcome)
     _print_words(shown, single=len(files) == 1, budget=args.budget)
@@ -64,8 +67,8 @@ def run_files(path: Path) -> list[Path]:
     return [path]
 
 
-def _outcomes(files: list[Path], recipe_file: Path | None) -> Iterator[dict[str, Any] | ChargebenchError]:
-    """The JSON form of each run's outcome, or the error in its place."""
+def _outcomes(files: list[Path], recipe_file: Path | None) -> Iterator[Outcome | ChargebenchError]:
+    """The outcome of each run, or the error in its place."""
     from chargebench.archive.archive import Archive
     from chargebench.processing.recipe import DEFAULT, process, read_recipe
     from chargebench.runs.load import load_run
@@ -76,12 +79,12 @@ def _outcomes(files: list[Path], recipe_file: Path | None) -> Iterator[dict[str,
             if len(files) > 1:  # a whole archive: outcomes kept beside their runs are the same, and there at once
                 yield Archive(file.parent).outcome(file, recipe)
             else:
-                yield process(load_run(file), recipe).as_json()
+                yield process(load_run(file), recipe)
         except (RunFileError, ArchiveError) as error:
             yield error
 
 
-def _print_words(outcomes: list[dict[str, Any]], *, single: bool, budget: bool) -> None:
+def _print_words(outcomes: list[Outcome], *, single: bool, budget: bool) -> None:
     from chargebench.cli.words import budget_table, printable, run_card, runs_table, wrapped
 
     if not outcomes:
@@ -92,5 +95,5 @@ def _print_words(outcomes: list[dict[str, Any]], *, single: bool, budget: bool) 
         if single:
             print(run_card(outcome))
         if budget:
-            print("\n" + wrapped(f"uncertainty budget of charge to mass, {printable(outcome['run'])}"))
+            print("\n" + wrapped(f"uncertainty budget of charge to mass, {printable(outcome.run_id)}"))
             print(budget_table(outcome))

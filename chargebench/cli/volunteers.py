@@ -6,7 +6,7 @@ import argparse
 import csv
 from collections.abc import Mapping
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from chargebench.cli.options import add_json, complain, print_json
 from chargebench.cli.words import counted, wrapped
@@ -14,7 +14,7 @@ from chargebench.errors import EXIT_COULD_NOT, EXIT_DONE, StudyError, UsageError
 from chargebench.runs.text import safe_in_a_table, visible
 
 if TYPE_CHECKING:
-    from chargebench.study.volunteers import Contribution
+    from chargebench.study.volunteers import Contribution, Pooled, TooFew
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -43,7 +43,8 @@ def run(args: argparse.Namespace) -> int:
     UsageError
         When a contributor is named, but no pair to add.
     """
-    from chargebench.study.volunteers import COLUMNS, pooled
+    from chargebench.plain import to_json
+    from chargebench.study.volunteers import COLUMNS, Volunteers, pooled
 
     if args.contributor and not args.add:
         raise UsageError("--contributor: says who measured the pair that is added; give --add with it")
@@ -52,11 +53,11 @@ def run(args: argparse.Namespace) -> int:
     good, bad = contributions_of(args.file)
     for problem in bad:
         complain(problem)
-    found: dict[str, Any] = {"contributions": len(good), "bad_rows": bad, "pooled": pooled(good)}
+    found = Volunteers(len(good), tuple(bad), pooled(good))
     if args.json:
-        print_json(found)
+        print_json(to_json(found))
     else:
-        print(f"{counted(len(good), 'brew pair')}\n{pooled_words(found['pooled'])}")
+        print(f"{counted(len(good), 'brew pair')}\n{pooled_words(found.pooled)}")
     return EXIT_COULD_NOT if bad else EXIT_DONE
 
 
@@ -121,17 +122,19 @@ def add_pair(file: Path, cells: Mapping[str, str], contributor: str) -> None:
         writer.writerow({"contributor": contributor, **cells})
 
 
-def pooled_words(pooled: Mapping[str, Any]) -> str:
+def pooled_words(pooled: Mapping[str, Pooled | TooFew]) -> str:
     """Pooled brew times in words, over all contributors and by what they say of their grinder."""
     lines = ["misted over dry brew time, random effects over contributors"]
+    from chargebench.study.volunteers import TooFew
+
     for name, group in pooled.items():
-        who = counted(group["contributors"], "contributor")
+        who = counted(group.contributors, "contributor")
         label = "all" if name == "all" else f"bottleneck {name}"
-        if "reason" in group:
-            lines.append(f"  {label:<19} {who}: {group['reason']}")
+        if isinstance(group, TooFew):
+            lines.append(f"  {label:<19} {who}: {group.reason}")
             continue
-        low, high = group["ci95"]
-        spread = f"spread between people {100 * group['tau']:.0f} %"
-        ratio = f"{group['ratio']:.3f}, 95 % interval {low:.3f} to {high:.3f}"
+        low, high = group.ci95
+        spread = f"spread between people {100 * group.tau:.0f} %"
+        ratio = f"{group.ratio:.3f}, 95 % interval {low:.3f} to {high:.3f}"
         lines.append(f"  {label:<19} {who}: {ratio}, {spread}")
     return wrapped("\n".join(lines))

@@ -1,17 +1,22 @@
-"""An outcome in words: the card of one run, the table of many. Owns no number: it words an outcome's JSON form."""
+"""An outcome in words: the card of one run, the table of many. Owns no number."""
 
 from __future__ import annotations
 
 import contextlib
 import itertools
+import math
 import os
 import shutil
 import sys
 import textwrap
 from collections.abc import Iterable, Iterator, Mapping, Sequence
-from typing import Any, Final
+from typing import TYPE_CHECKING, Final
 
+from chargebench.runs.water import tells_water, water_dose_uL_per_g
 from chargebench.units import value_and_u, value_text
+
+if TYPE_CHECKING:
+    from chargebench.processing.outcome import Estimate, Outcome, ResultKey
 
 __all__ = [
     "aligned",
@@ -26,7 +31,7 @@ __all__ = [
     "wrapped",
 ]
 
-_ROWS: Final = (
+_ROWS: Final[tuple[tuple[str, ResultKey, str], ...]] = (
     ("net charge", "net_charge_nC", "nC"),
     ("  its rises, at least", "positive_charge_nC", "nC"),
     ("  its falls, at least", "negative_charge_nC", "nC"),
@@ -81,41 +86,37 @@ def wrapped(text: str, columns: int | None = None) -> str:
     return "\n".join(lines)
 
 
-def run_card(outcome: Mapping[str, Any]) -> str:
+def run_card(outcome: Outcome) -> str:
     """Everything the program says of one run, as lines of text."""
-    lines = [
-        f"{printable(outcome['run'])}  {_tags(outcome['tags'])}" + ("  (recovered)" if outcome["recovered"] else "")
-    ]
+    lines = [f"{printable(outcome.run_id)}  {_tags(outcome.tags)}" + ("  (recovered)" if outcome.recovered else "")]
     for label, key, unit in _ROWS:
-        lines.append(f"  {label:<22} {estimate_text(outcome['result'][key], unit)}")
-    lines += [
-        f"  {_SIGNS[f['severity']]} {f['severity']}: {printable(f['text'])} [{f['code']}]" for f in outcome["flags"]
-    ]
+        lines.append(f"  {label:<22} {estimate_text(outcome.result[key], unit)}")
+    lines += [f"  {_SIGNS[f.severity]} {f.severity}: {printable(f.text)} [{f.code}]" for f in outcome.flags]
     return wrapped("\n".join(lines))
 
 
-def estimate_text(estimate: Mapping[str, Any] | None, unit: str) -> str:
+def estimate_text(estimate: Estimate | None, unit: str) -> str:
     """Value, standard uncertainty, expanded uncertainty: ``-61.71 ± 0.32 nC/g (u), U95 0.70 nC/g, 11 degrees …``."""
     if estimate is None:
         return "—"
-    text = value_and_u(estimate["value"], estimate["u"], unit)
-    if not estimate["u"]:
+    text = value_and_u(estimate.value, estimate.u, unit)
+    if not estimate.u:
         return text
-    dof = estimate["dof"]
-    freedom = "" if dof is None or dof > 1000 else f", {counted(dof, 'degree of freedom', 'degrees of freedom')}"
+    dof = estimate.dof
+    freedom = "" if dof > 1000 else f", {counted(dof, 'degree of freedom', 'degrees of freedom')}"
     return f"{text}, U95 {_rounded(estimate)[1]} {unit}".rstrip() + freedom
 
 
-def _rounded(estimate: Mapping[str, Any]) -> tuple[str, str]:
+def _rounded(estimate: Estimate) -> tuple[str, str]:
     """Value and U95 as plain decimals, both to the place that two digits of the uncertainty end at."""
-    value, _, u = value_text(estimate["value"], estimate["u"]).partition(" ± ")
+    value, _, u = value_text(estimate.value, estimate.u).partition(" ± ")
     if not u:
-        return f"{estimate['value']:.2f}", "—"
+        return f"{estimate.value:.2f}", "—"
     decimals = len(u.partition(".")[2])
-    return value, f"{estimate['U95']:.{decimals}f}"
+    return value, f"{estimate.U95:.{decimals}f}"
 
 
-def _tags(tags: Mapping[str, Any]) -> str:
+def _tags(tags: Mapping[str, str | float]) -> str:
     return printable("  ".join(f"{key}={_tag(value)}" for key, value in tags.items()))
 
 
@@ -127,7 +128,7 @@ def _tag(value: object) -> str:
 _RUN_HEADER: Final = ("run", "coffee", "grinder", "treatment", "µL/g", "mass g", "Q/m nC/g", "U95 nC/g", "flags")
 
 
-def runs_table(outcomes: Sequence[Mapping[str, Any]]) -> str:
+def runs_table(outcomes: Sequence[Outcome]) -> str:
     """One line a run: when, what, charge to mass, worst flag.
 
     Where that is wider than the terminal, runs of one coffee on one grinder stand together under its name, and flags
@@ -151,29 +152,30 @@ def _runs_of(kind: tuple[str, str], rows: Sequence[tuple[str, ...]]) -> str:
     return "\n".join([wrapped(f"{coffee} on {grinder}"), head, *lines])
 
 
-def _row(outcome: Mapping[str, Any]) -> tuple[str, ...]:
-    tags, result = outcome["tags"], outcome["result"]
+def _row(outcome: Outcome) -> tuple[str, ...]:
+    tags, result = outcome.tags, outcome.result
     ratio, mass = result["charge_to_mass_nC_per_g"], result["collected_mass_g"]
-    worst = [f for s in ("reject", "doubt") for f in outcome["flags"] if f["severity"] == s]
+    water = water_dose_uL_per_g(tags) if tells_water(tags) else math.nan
+    worst = [f for s in ("reject", "doubt") for f in outcome.flags if f.severity == s]
     blank, charge = tags.get("purpose") == "blank", result.get("net_charge_nC")
     cells = {key: printable(_tag(tags.get(key, "")))[:24] for key in ("coffee", "grinder", "treatment")}
     if blank:
         cells["treatment"] = f"blank {cells['treatment']}".rstrip()
     return (
-        printable(outcome["run"]),
+        printable(outcome.run_id),
         *cells.values(),
-        printable(_tag(tags.get("water_uL_per_g", "")))[:24],
+        f"{water:g}" if math.isfinite(water) else "",
         _rounded(mass)[0] if mass else "—",
         *((_number(charge), _u95(charge)) if blank and charge else (_number(ratio, ""), _u95(ratio, ""))),
-        " ".join(f"{_SIGNS[f['severity']]}{f['code']}" for f in worst),
+        " ".join(f"{_SIGNS[f.severity]}{f.code}" for f in worst),
     )
 
 
-def _number(estimate: Mapping[str, Any] | None, unit: str = " nC") -> str:
+def _number(estimate: Estimate | None, unit: str = " nC") -> str:
     return _signed(_rounded(estimate)[0]) + unit if estimate else "—"
 
 
-def _u95(estimate: Mapping[str, Any] | None, unit: str = " nC") -> str:
+def _u95(estimate: Estimate | None, unit: str = " nC") -> str:
     return _rounded(estimate)[1] + unit if estimate else "—"
 
 
@@ -255,31 +257,31 @@ def _per(unit: str, by: str) -> str:
     return unit if by in ("", "1") else f"{unit} per {by}"
 
 
-def budget_table(outcome: Mapping[str, Any]) -> str:
+def budget_table(outcome: Outcome) -> str:
     """The uncertainty budget of charge-to-mass, term by term, and what they come to."""
     header = ("term", "value", "u", "unit", "type", "dof", "sensitivity", "share %", "shared")
     rows = [
         (
-            printable(t["name"]),
-            f"{t['value']:.6g}",
-            f"{t['u']:.2g}",
-            t["unit"],
-            t["kind"],
-            _dof(t["dof"]),
-            f"{t['sensitivity']:.3g} {_per('nC/g', t['unit'])}",
-            f"{100 * t['share']:.1f}",
-            t["shared"],
+            printable(t.name),
+            f"{t.value:.6g}",
+            f"{t.u:.2g}",
+            t.unit,
+            t.kind,
+            _dof(t.dof),
+            f"{t.sensitivity:.3g} {_per('nC/g', t.unit)}",
+            f"{100 * t.share:.1f}",
+            t.shared,
         )
-        for t in outcome["budget"]
+        for t in outcome.budget
     ]
-    if not rows:
-        charge = estimate_text(outcome["result"]["net_charge_nC"], "nC")
+    whole = outcome.result["charge_to_mass_nC_per_g"]
+    if not rows or whole is None:
+        charge = estimate_text(outcome.result["net_charge_nC"], "nC")
         return wrapped(f"no budget of charge to mass, since this run has none; its net charge is {charge}")
-    whole = outcome["result"]["charge_to_mass_nC_per_g"]
-    together = f"{whole['value']:.6g}", f"{whole['u']:.2g}", "nC/g", "", _dof(whole["dof"])
+    together = f"{whole.value:.6g}", f"{whole.u:.2g}", "nC/g", "", _dof(whole.dof)
     return aligned([header, *rows, ("charge to mass", *together, "", "100.0", "")])
 
 
-def _dof(dof: float | None) -> str:
+def _dof(dof: float) -> str:
     """Degrees of freedom; infinitely many where nothing says otherwise, or where it makes no difference."""
-    return "∞" if dof is None or dof > 1e5 else f"{dof:.3g}"
+    return "∞" if dof > 1e5 else f"{dof:.3g}"

@@ -5,10 +5,11 @@ Its place shows the cautions at start-up and whenever they are asked for.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from typing import Any, Final
+from collections.abc import Sequence
+from typing import Final
 
 from chargebench.desktop.qt import QtCore, QtWidgets, Signal
+from chargebench.desktop.row import Row
 from chargebench.desktop.style import Panel, plain_label, restyle
 from chargebench.desktop.words import (
     CAUTIONS,
@@ -17,12 +18,13 @@ from chargebench.desktop.words import (
     answer_words,
     estimate_text,
 )
+from chargebench.processing.outcome import ResultKey
 from chargebench.runs.text import visible
 
 __all__ = ["AnswerCard", "CautionCard", "WordsCard"]
 
 LONGEST_FLAG: Final = 500
-_LINES: Final = (
+_LINES: Final[tuple[tuple[ResultKey, str, str], ...]] = (
     ("net_charge_nC", "Net charge", "nC"),
     ("collected_mass_g", "Collected", "g"),
     ("grind_time_s", "Grind time", "s"),
@@ -89,9 +91,9 @@ class AnswerCard(Panel):
         self._show_flags(())
         self.setAccessibleDescription(why)
 
-    def show_outcome(self, outcome: Mapping[str, Any]) -> None:
-        """Show a run's outcome as ``show --json`` gives it."""
-        words = answer_words(outcome)
+    def show_run(self, row: Row) -> None:
+        """Show what is known of a run."""
+        outcome, words = row.outcome, answer_words(row)
         self.figure.show()
         self.verdict.show()
         self.figure.setText(words.figure)
@@ -101,28 +103,25 @@ class AnswerCard(Panel):
         restyle(self.verdict)
         self._numbers.show()
         self.unit.show()
-        result = outcome.get("result", {})
         for key, _, unit in _LINES:
-            self._values[key].setText(estimate_text(result.get(key), unit))
-        aside = outcome.get("set_aside")
-        reason = [{"severity": "set aside", "text": str(aside)}] if aside else []
-        self._show_flags([*reason, *outcome.get("flags", ())])
-        tags = outcome.get("tags", {})
-        cut = " · recovered after an interruption" if outcome.get("recovered") else ""
+            self._values[key].setText(estimate_text(outcome.result[key], unit))
+        aside = [("set aside", row.set_aside)] if row.set_aside else []
+        self._show_flags([*aside, *((flag.severity, flag.text) for flag in outcome.flags)])
+        tags = outcome.tags
+        cut = " · recovered after an interruption" if outcome.recovered else ""
         named = " · ".join(visible(str(tags[k]), 80) for k in ("coffee", "grinder", "setting") if k in tags)
-        self.whose.setText(f"{named}\nRun {outcome.get('run', '?')}{cut}".strip())
+        self.whose.setText(f"{named}\nRun {row.run_id}{cut}".strip())
         self.setAccessibleDescription(f"{words.figure} nC/g. {words.sentence} {words.verdict}.")
 
-    def _show_flags(self, flags: Any) -> None:
+    def _show_flags(self, flags: Sequence[tuple[str, str]]) -> None:
         while (item := self.flags.takeAt(0)) is not None:
             if (old := item.widget()) is not None:
                 old.hide()
                 old.deleteLater()
         order = {"set aside": -1, "reject": 0, "doubt": 1, "note": 2}
-        for flag in sorted(flags, key=lambda f: order.get(str(f.get("severity")), 3)):
-            severity = str(flag.get("severity", "note"))
-            text = visible(str(flag.get("text", "")), LONGEST_FLAG)
-            label = plain_label(f"{SEVERITY_SYMBOLS.get(severity, '○')} {severity.capitalize()}: {text}", wrap=True)
+        for severity, text in sorted(flags, key=lambda flag: order[flag[0]]):
+            said = f"{severity.capitalize()}: {visible(text, LONGEST_FLAG)}"
+            label = plain_label(f"{SEVERITY_SYMBOLS.get(severity, '○')} {said}", wrap=True)
             label.setProperty("severity", severity)
             self.flags.addWidget(label)
 

@@ -7,11 +7,12 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from pathlib import Path
-from typing import Any, Final
+from typing import Final
 
-from chargebench.desktop.lines import JsonLines
+from chargebench.desktop.lines import JsonLines, outcomes_in
 from chargebench.desktop.processes import last_line, make_process, program
 from chargebench.desktop.qt import QtCore, Signal
+from chargebench.processing.outcome import Outcome
 
 __all__ = ["ArchiveReader"]
 
@@ -24,7 +25,7 @@ class ArchiveReader(QtCore.QObject):
     Signals
     -------
     rows(object)
-        A list of outcomes as ``show --json`` prints them, in pieces.
+        A list of outcomes, in pieces.
     finished(str)
         Empty, or why the folder could not be read whole.
     """
@@ -37,7 +38,7 @@ class ArchiveReader(QtCore.QObject):
         self._command = tuple(command or program())
         self._process: QtCore.QProcess | None = None
         self._lines = JsonLines()
-        self._waiting: list[dict[str, Any]] = []
+        self._waiting: list[Outcome] = []
         self._pause = QtCore.QTimer(self)
         self._pause.setSingleShot(True)
         self._pause.setInterval(TOGETHER_MS)
@@ -74,7 +75,7 @@ class ArchiveReader(QtCore.QObject):
 
     def _read(self) -> None:
         if self._process is not None:
-            self._waiting += self._lines.feed(bytes(self._process.readAllStandardOutput().data()))
+            self._waiting += outcomes_in(self._lines.feed(bytes(self._process.readAllStandardOutput().data())))
             if self._waiting and not self._pause.isActive():
                 self._pause.start()
 

@@ -10,10 +10,11 @@ from typing import Any, Protocol
 
 from chargebench.desktop.qt import QtCore, Signal
 from chargebench.desktop.words import estimate_text, number_text
+from chargebench.processing.outcome import Outcome
 
 __all__ = ["Conclude", "DemoGuide", "Operator"]
 
-Conclude = Callable[[Sequence[Mapping[str, Any]]], str]
+Conclude = Callable[[Sequence[Outcome]], str]
 """Makes the closing words of a series from its outcomes; may take seconds."""
 
 
@@ -40,7 +41,7 @@ class Operator(Protocol):
 class _Conclusion(QtCore.QRunnable):
     """The closing words, made away from the window's thread."""
 
-    def __init__(self, conclude: Conclude, outcomes: Sequence[Mapping[str, Any]], tell: Callable[[str], None]) -> None:
+    def __init__(self, conclude: Conclude, outcomes: Sequence[Outcome], tell: Callable[[str], None]) -> None:
         super().__init__()
         self._conclude, self._outcomes, self._tell = conclude, outcomes, tell
 
@@ -68,21 +69,21 @@ class DemoGuide(QtCore.QObject):
     def __init__(self, operator: Operator, conclude: Conclude | None = None, parent: QtCore.QObject | None = None):
         super().__init__(parent)
         self._operator, self._conclude = operator, conclude
-        self._outcomes: list[Mapping[str, Any]] = []
+        self._outcomes: list[Outcome] = []
 
     def hear(self, message: Mapping[str, Any]) -> None:
         """Pass one object of the recorder to the operator, its answers to the recorder, and a word to the page."""
         for command in self._operator.on_event(message):
             self.command.emit(dict(command))
         if "result" in message and message.get("run") in self._operator.truths:
-            self._outcomes.append(message)
-            self.caption.emit(self._run_words(message))
+            self._outcomes.append(Outcome.from_json(message))
+            self.caption.emit(self._run_words(self._outcomes[-1]))
             if self._operator.finished:
                 self._close()
 
-    def _run_words(self, outcome: Mapping[str, Any]) -> str:
-        answer = estimate_text(outcome.get("result", {}).get("charge_to_mass_nC_per_g"), "nC/g")
-        truth = self._operator.truths[str(outcome["run"])].get("charge_to_mass_nC_per_g")
+    def _run_words(self, outcome: Outcome) -> str:
+        answer = estimate_text(outcome.result["charge_to_mass_nC_per_g"], "nC/g")
+        truth = self._operator.truths[outcome.run_id].get("charge_to_mass_nC_per_g")
         beside = "" if truth is None else f"; the virtual bench really let {number_text(float(truth), 2)} nC/g fall"
         last = " That was the last run." if self._operator.finished else ""
         return f"Demonstration, run {len(self._outcomes)}: measured {answer} (95 %){beside}.{last}"

@@ -2,14 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
-from typing import Any, Final
+from collections.abc import Sequence
+from typing import Final
 
 import numpy as np
 
 from chargebench.desktop.palette import Theme
 from chargebench.desktop.plots import quiet_plot, quiet_view, restyle_plot
 from chargebench.desktop.qt import QtCore, QtGui, QtWidgets, pg
+from chargebench.desktop.row import Row
 from chargebench.desktop.rows import DosePoint, dose_points, series_of, zero_band
 from chargebench.desktop.style import Choice, Panel, plain_label
 
@@ -46,7 +47,7 @@ class DoseChart(Panel):
         self.empty.setAlignment(QtCore.Qt.AlignmentFlag.AlignTop)
         self.body.addWidget(self.key)
         self.body.addWidget(self.empty, 1)
-        self._outcomes: Sequence[Mapping[str, Any]] = ()
+        self._rows: Sequence[Row] = ()
         self._names: list[tuple[str, str, str]] = []
         self._plot = self.view.addPlot(enableMenu=False)
         quiet_plot(self._plot, self.view)
@@ -75,12 +76,12 @@ class DoseChart(Panel):
         self._dots.setSize(round(px * 0.75))
         self._draw()
 
-    def show_outcomes(self, outcomes: Sequence[Mapping[str, Any]]) -> None:
+    def show_runs(self, rows: Sequence[Row]) -> None:
         """Take in all runs, newest first; the series chosen stays chosen unless a newer run opens another."""
-        names = list(dict.fromkeys(series_of(o) for o in outcomes))
+        names = list(dict.fromkeys(series_of(row) for row in rows))
         chosen = self._names[self.series.currentIndex()] if self._names else None
         newest_changed = bool(names) and bool(self._names) and names[0] != self._names[0]
-        self._outcomes = outcomes
+        self._rows = rows
         if names != self._names:
             self._names = names
             self.series.blockSignals(True)
@@ -93,7 +94,7 @@ class DoseChart(Panel):
 
     def _draw(self) -> None:
         index = self.series.currentIndex()
-        points = dose_points(self._outcomes, self._names[index]) if 0 <= index < len(self._names) else ()
+        points = dose_points(self._rows, self._names[index]) if 0 <= index < len(self._names) else ()
         band = zero_band(points)
         self.view.setVisible(bool(points))
         self.key.setVisible(bool(points))

@@ -3,9 +3,16 @@
 from __future__ import annotations
 
 import json
-from typing import Any, Final
+import logging
+from collections.abc import Iterable
+from typing import Final
 
-__all__ = ["JsonLines"]
+from chargebench.plain import JsonObject
+from chargebench.processing.outcome import Outcome
+
+__all__ = ["JsonLines", "outcomes_in"]
+
+log = logging.getLogger(__name__)
 
 MAX_LINE_BYTES: Final = 8_000_000
 
@@ -21,7 +28,7 @@ class JsonLines:
         self._skipping = False
         self.strays: list[str] = []
 
-    def feed(self, chunk: bytes) -> list[dict[str, Any]]:
+    def feed(self, chunk: bytes) -> list[JsonObject]:
         """Objects completed by a chunk, in order."""
         lines = (self._rest + chunk).split(b"\n")
         self._rest = lines.pop()
@@ -37,7 +44,7 @@ class JsonLines:
             self._rest, self._skipping = b"", True
         return found
 
-    def _parse(self, line: bytes) -> dict[str, Any] | None:
+    def _parse(self, line: bytes) -> JsonObject | None:
         try:
             value = json.loads(line)
         except (ValueError, RecursionError):
@@ -49,3 +56,15 @@ class JsonLines:
 
     def _stray(self, text: str) -> None:
         self.strays = [*self.strays[-19:], text]
+
+
+def outcomes_in(objects: Iterable[JsonObject]) -> list[Outcome]:
+    """The outcomes among objects; what only looks like one, as another version of the program prints it, is logged."""
+    found = []
+    for one in objects:
+        if "result" in one:
+            try:
+                found.append(Outcome.from_json(one))
+            except ValueError as error:
+                log.warning("no outcome of this version: %s", error)
+    return found

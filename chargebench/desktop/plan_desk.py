@@ -13,6 +13,7 @@ from chargebench.desktop.notices import Notices
 from chargebench.desktop.plan_follower import PLAN_TAGS, PlanFollower
 from chargebench.desktop.plan_strip import PlanStrip
 from chargebench.desktop.qt import QtCore, Signal
+from chargebench.desktop.row import Row
 from chargebench.desktop.runs_table import RunsTable
 from chargebench.desktop.tag_form import TagForm
 from chargebench.errors import StudyError
@@ -110,14 +111,14 @@ class PlanDesk(QtCore.QObject):
         """Tags of the form with those of the plan that the form does not show."""
         return {**texts, **self._hidden}
 
-    def set_aside(self, outcome: Mapping[str, Any], ask: Callable[[Mapping[str, Any], str], str | None]) -> None:
+    def set_aside(self, row: Row, ask: Callable[[Row, str], str | None]) -> None:
         """Ask why a run is set aside and note it in the study."""
         if self.study is None or self.follower.noting:
             return
-        run, reason = str(outcome.get("run", "")), ask(outcome, self.follower.name)
+        reason = ask(row, self.follower.name)
         if reason:
             self._notices.resolve("plan")
-            self.follower.put_aside(run, reason)
+            self.follower.put_aside(row.run_id, reason)
 
     def _mark(self, reasons: Mapping[str, str]) -> None:
         self._table.set_aside(reasons)

@@ -13,6 +13,7 @@ from typing import Any, Final
 
 from chargebench.desktop.asker import Asker
 from chargebench.desktop.qt import QtCore, Signal
+from chargebench.processing.outcome import Outcome
 from chargebench.runs.text import visible
 
 __all__ = ["PLAN_TAGS", "PlanFollower"]
@@ -108,9 +109,9 @@ class PlanFollower(QtCore.QObject):
         self._noting = (run, reason)
         self._ask_steps("--set-aside", run, "--reason", reason)
 
-    def ask_study(self, outcome: Mapping[str, Any]) -> None:
+    def ask_study(self, outcome: Outcome) -> None:
         """Ask what the study says after a run; a question still open is asked again with this run in it."""
-        tags = outcome.get("tags", {})
+        tags = outcome.tags
         self._pair = (str(tags.get("coffee", "")), str(tags.get("grinder", "")))
         self._ask_study()
 

@@ -8,15 +8,15 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
-from typing import Any, Final
+from typing import Final
 
+from chargebench.desktop.row import Row
 from chargebench.desktop.words import SEVERITY_SYMBOLS, estimate_text, verdict
-from chargebench.runs.tags import WATER_G_PER_UL
 from chargebench.runs.text import visible
+from chargebench.runs.water import tells_water, water_dose_uL_per_g
 
-__all__ = ["COLUMNS", "DosePoint", "cells", "dose_points", "series_of", "slim", "zero_band"]
+__all__ = ["COLUMNS", "DosePoint", "cells", "dose_points", "series_of", "zero_band"]
 
-Outcome = Mapping[str, Any]
 COLUMNS: Final = (
     "Started",
     "Coffee",
@@ -28,44 +28,36 @@ COLUMNS: Final = (
     "Verdict",
 )
 ZERO_FRACTION: Final = 0.05
-KEPT: Final = ("run", "started", "tags", "recovered", "result", "flags", "set_aside")
 LONGEST_CELL: Final = 120
 
 
-def cells(outcome: Outcome) -> tuple[str, ...]:
+def cells(row: Row) -> tuple[str, ...]:
     """One row of the table, a text for each of `COLUMNS`."""
-    tags, result = outcome.get("tags", {}), outcome.get("result", {})
-    severity, words = verdict(outcome)
-    coffee, grinder, setting = series_of(outcome)
-    mass = result.get("collected_mass_g")
+    tags, result = row.outcome.tags, row.outcome.result
+    severity, words = verdict(row)
+    coffee, grinder, setting = series_of(row)
+    mass = result["collected_mass_g"]
     return (
-        str(outcome.get("started", ""))[5:16].replace("T", " "),
+        row.outcome.started[5:16].replace("T", " "),
         coffee,
         grinder if setting == "–" else f"{grinder}, {setting}",
         _short(tags.get("treatment")),
-        _short(tags.get("water_uL_per_g")),
-        estimate_text(result.get("charge_to_mass_nC_per_g")),
-        "–" if mass is None else f"{mass['value']:.2f}",
+        _short(_water_dose(tags)),
+        estimate_text(result["charge_to_mass_nC_per_g"]),
+        "–" if mass is None else f"{mass.value:.2f}",
         f"{SEVERITY_SYMBOLS.get(severity or '', '✔')} {words}",
     )
 
 
-def _short(value: Any) -> str:
+def _short(value: str | float | None) -> str:
     if value is None:
         return "–"
     return f"{value:g}" if isinstance(value, int | float) else visible(str(value), LONGEST_CELL)
 
 
-def slim(outcome: Outcome) -> dict[str, Any]:
-    """What table, chart and card need of an outcome: a tenth of its size, so that a long list stays small."""
-    kept = {key: outcome[key] for key in KEPT if key in outcome}
-    limit = outcome.get("provenance", {}).get("knowledge", {}).get("detection_limit_nC")
-    return {**kept, "provenance": {"knowledge": {"detection_limit_nC": limit}}}
-
-
-def series_of(outcome: Outcome) -> tuple[str, str, str]:
+def series_of(row: Row) -> tuple[str, str, str]:
     """Coffee, grinder and setting: what must be equal for runs to stand on one chart."""
-    tags = outcome.get("tags", {})
+    tags = row.outcome.tags
     return _short(tags.get("coffee")), _short(tags.get("grinder")), _short(tags.get("setting"))
 
 
@@ -92,46 +84,32 @@ class DosePoint:
     usable: bool
 
 
-def dose_points(outcomes: Iterable[Outcome], series: tuple[str, str, str]) -> tuple[DosePoint, ...]:
+def dose_points(rows: Iterable[Row], series: tuple[str, str, str]) -> tuple[DosePoint, ...]:
     """Points of the grinds of one series; blanks, purges and runs without a dose or an answer are left out."""
     found = []
-    for outcome in outcomes:
-        tags = outcome.get("tags", {})
-        estimate = outcome.get("result", {}).get("charge_to_mass_nC_per_g")
-        dose = _water_dose(tags)
-        if estimate is None or dose is None or series_of(outcome) != series or tags.get("purpose", "grind") != "grind":
+    for row in rows:
+        tags, estimate = row.outcome.tags, row.outcome.result["charge_to_mass_nC_per_g"]
+        dose = water_dose_uL_per_g(tags)
+        if estimate is None or math.isnan(dose) or series_of(row) != series or tags.get("purpose", "grind") != "grind":
             continue
-        spread = estimate.get("U95")
-        found.append(
-            DosePoint(
-                dose,
-                float(estimate["value"]),
-                math.nan if spread is None else float(spread),
-                _limit(outcome),
-                str(tags.get("treatment", "dry")),
-                verdict(outcome)[0] != "reject",
-            )
-        )
+        treatment, usable = str(tags.get("treatment", "dry")), verdict(row)[0] != "reject"
+        found.append(DosePoint(dose, estimate.value, estimate.U95, _limit(row), treatment, usable))
     return tuple(found)
 
 
-def _water_dose(tags: Mapping[str, Any]) -> float | None:
-    """Water dose in µL/g as tagged, from the water's mass, or zero where none was sprayed; None where not told."""
-    per_gram, water, dose = (tags.get(key) for key in ("water_uL_per_g", "water_g", "dose_g"))
-    if isinstance(per_gram, int | float):
-        return float(per_gram)
-    if isinstance(water, int | float) and isinstance(dose, int | float) and dose > 0:
-        return water / WATER_G_PER_UL / dose
-    return None if "misted" in str(tags.get("treatment", "dry")) else 0.0
+def _water_dose(tags: Mapping[str, str | float]) -> float | None:
+    """Water dose in µL/g; None where it is not told."""
+    dose = water_dose_uL_per_g(tags) if tells_water(tags) else math.nan
+    return None if math.isnan(dose) else dose
 
 
-def _limit(outcome: Outcome) -> float:
+def _limit(row: Row) -> float:
     """Detection limit in nC/g as it was known when the run was made; NaN where it was not."""
-    known = outcome.get("provenance", {}).get("knowledge", {}).get("detection_limit_nC")
-    mass = outcome.get("result", {}).get("collected_mass_g")
-    if not known or not mass or not mass["value"] > 0:
+    known = row.outcome.provenance.knowledge.get("detection_limit_nC")
+    mass = row.outcome.result["collected_mass_g"]
+    if known is None or mass is None or not mass.value > 0:
         return math.nan
-    return float(known["value"]) / float(mass["value"])
+    return float(known.value) / mass.value
 
 
 def zero_band(points: Sequence[DosePoint]) -> tuple[float, str] | None:

@@ -6,8 +6,10 @@ from collections.abc import Mapping, Sequence
 from typing import Any, Final
 
 from chargebench.desktop.qt import QtCore, QtGui, QtWidgets, Signal
-from chargebench.desktop.rows import COLUMNS, cells, slim
+from chargebench.desktop.row import Row
+from chargebench.desktop.rows import COLUMNS, cells
 from chargebench.desktop.style import Panel, plain_label
+from chargebench.processing.outcome import Outcome
 
 __all__ = ["RunsModel", "RunsTable"]
 
@@ -18,37 +20,36 @@ _RIGHT_FROM = COLUMNS.index("Treatment") + 1
 
 
 class RunsModel(QtCore.QAbstractTableModel):
-    """Outcomes by run, newest first; the same run again takes the place of the old."""
+    """Runs, newest first; the same run again takes the place of the old."""
 
     def __init__(self, parent: QtCore.QObject | None = None) -> None:
         super().__init__(parent)
-        self.outcomes: list[Mapping[str, Any]] = []
+        self.rows: list[Row] = []
         self._cells: list[tuple[str, ...]] = []
-        self._known: dict[str, tuple[Mapping[str, Any], tuple[str, ...]]] = {}
+        self._known: dict[str, tuple[Row, tuple[str, ...]]] = {}
         self._aside: Mapping[str, str] = {}
 
     def set_aside(self, reasons: Mapping[str, str]) -> None:
         """Mark the runs that a study leaves out, each with its reason, and no others."""
         changed = {run for run in self._known if self._aside.get(run) != reasons.get(run)}
         self._aside = dict(reasons)
-        self.add([{k: v for k, v in self._known[run][0].items() if k != "set_aside"} for run in changed])
+        self.add([self._known[run][0].outcome for run in changed])
 
-    def add(self, outcomes: Sequence[Mapping[str, Any]]) -> None:
+    def add(self, outcomes: Sequence[Outcome]) -> None:
         """Take in outcomes."""
         for outcome in outcomes:
-            run = str(outcome.get("run"))
-            marked = {**outcome, "set_aside": self._aside[run]} if run in self._aside else outcome
-            self._known[run] = (slim(marked), cells(marked))
+            row = Row(outcome, self._aside.get(outcome.run_id, ""))
+            self._known[row.run_id] = (row.slim(), cells(row))
         order = sorted(self._known, reverse=True)
         self.beginResetModel()
-        self.outcomes = [self._known[run][0] for run in order]
+        self.rows = [self._known[run][0] for run in order]
         self._cells = [self._known[run][1] for run in order]
         self.endResetModel()
 
     def clear(self) -> None:
         """Forget all."""
         self.beginResetModel()
-        self.outcomes, self._cells, self._known = [], [], {}
+        self.rows, self._cells, self._known = [], [], {}
         self.endResetModel()
 
     def rowCount(self, parent: _Index = _NOWHERE) -> int:
@@ -87,9 +88,9 @@ class RunsTable(Panel):
     Signals
     -------
     chosen(object)
-        The outcome of the row the person went to.
+        The `Row` that the person went to.
     aside_asked(object)
-        The outcome of a run that is to be set aside.
+        The `Row` of a run that is to be set aside.
     """
 
     chosen = Signal(object)
@@ -147,7 +148,7 @@ class RunsTable(Panel):
         self.empty.setText(words)
         self._draw()
 
-    def add(self, outcomes: Sequence[Mapping[str, Any]]) -> None:
+    def add(self, outcomes: Sequence[Outcome]) -> None:
         """Take in outcomes."""
         self.model.add(outcomes)
         self._draw()
@@ -164,23 +165,24 @@ class RunsTable(Panel):
         self.aside.setVisible(offered)
         self._allow()
 
-    def _chosen(self) -> Mapping[str, Any] | None:
+    def _chosen(self) -> Row | None:
         index = self.view.currentIndex()
-        return self.model.outcomes[index.row()] if index.isValid() else None
+        return self.model.rows[index.row()] if index.isValid() else None
 
     def _chosen_run(self) -> str:
-        return str((self._chosen() or {}).get("run", ""))
+        chosen = self._chosen()
+        return "" if chosen is None else chosen.run_id
 
     def _choose(self, run: str) -> None:
         """Go to a run's row."""
-        row = next((i for i, outcome in enumerate(self.model.outcomes) if outcome.get("run") == run), None)
+        row = next((i for i, known in enumerate(self.model.rows) if known.run_id == run), None)
         if row is not None:
             self.view.selectRow(row)
 
     def _allow(self) -> None:
         """A run can be set aside once."""
         chosen = self._chosen()
-        self.aside.setEnabled(chosen is not None and not chosen.get("set_aside"))
+        self.aside.setEnabled(chosen is not None and not chosen.set_aside)
 
     def _ask_aside(self) -> None:
         if (chosen := self._chosen()) is not None and self.aside.isVisible():
@@ -203,4 +205,4 @@ class RunsTable(Panel):
     def _moved(self, index: QtCore.QModelIndex) -> None:
         self._allow()
         if index.isValid():
-            self.chosen.emit(self.model.outcomes[index.row()])
+            self.chosen.emit(self.model.rows[index.row()])

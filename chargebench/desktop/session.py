@@ -12,10 +12,11 @@ from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 from typing import Any, Final, Protocol
 
-from chargebench.desktop.lines import JsonLines
+from chargebench.desktop.lines import JsonLines, outcomes_in
 from chargebench.desktop.processes import last_line, make_process, program
 from chargebench.desktop.qt import QtCore, Signal
 from chargebench.errors import ChargebenchError
+from chargebench.plain import JsonObject
 
 __all__ = ["BenchSession", "Follower"]
 
@@ -61,7 +62,7 @@ class BenchSession(QtCore.QObject):
     message(object)
         Every object the recorder printed, as a dict, before the finer signals.
     state(object), port(object), notice(object), opened(object), outcome(object)
-        The same by kind: state events, port events, notices, a journal begun, the answer of a sealed run.
+        The same by kind: state events, port events, notices, a journal begun; the `Outcome` of a sealed run.
     readings(object)
         List of what the journal gained since the last tick.
     plan(object)
@@ -175,12 +176,13 @@ class BenchSession(QtCore.QObject):
             self._stderr = (self._stderr + text)[-STDERR_KEPT:]
             log.info("recorder: %s", text.rstrip())
 
-    def _sort(self, found: dict[str, Any]) -> None:
+    def _sort(self, found: JsonObject) -> None:
         """Send one object on, by kind."""
         self.message.emit(found)
         event = found.get("event")
         if event is None and "result" in found:
-            self.outcome.emit(found)
+            for outcome in outcomes_in((found,)):
+                self.outcome.emit(outcome)
         elif event == "journal":
             self._begin(found)
         elif event in ("sealed", "discarded"):
@@ -192,7 +194,7 @@ class BenchSession(QtCore.QObject):
         else:
             log.warning("recorder said something unknown: %s", str(found)[:500])
 
-    def _begin(self, event: dict[str, Any]) -> None:
+    def _begin(self, event: JsonObject) -> None:
         self._run = str(event.get("run", ""))
         try:
             self._follower = self._follow(Path(str(event["path"])))
@@ -228,7 +230,7 @@ class BenchSession(QtCore.QObject):
             self.ended.emit(code, last_line(self._stderr) or f"the recorder ended with code {code}")
 
 
-def _notice(severity: str, code: str, text: str) -> dict[str, Any]:
+def _notice(severity: str, code: str, text: str) -> JsonObject:
     """A notice as the recorder would send it."""
     return {"event": "notice", "severity": severity, "code": code, "text": text}
 

@@ -12,7 +12,8 @@ from typing import Any, Final
 from chargebench.desktop.qt import QtCore, QtWidgets, Signal
 from chargebench.desktop.style import Choice, Panel, plain_label, restyle
 from chargebench.errors import TagError
-from chargebench.runs.tags import WATER_G_PER_UL, check_tags
+from chargebench.runs.tags import check_tags
+from chargebench.runs.water import WATER_G_PER_UL
 
 __all__ = ["FIELDS", "TagForm", "water_text"]
 

@@ -24,6 +24,7 @@ from chargebench.desktop.plan_desk import PlanDesk
 from chargebench.desktop.plan_follower import PlanFollower
 from chargebench.desktop.plan_strip import PlanStrip
 from chargebench.desktop.qt import QtCore, QtGui, QtWidgets, Signal
+from chargebench.desktop.row import Row
 from chargebench.desktop.runs_table import RunsTable
 from chargebench.desktop.session import FOLLOW_MS, BenchSession
 from chargebench.desktop.set_aside import ask_reason
@@ -31,6 +32,7 @@ from chargebench.desktop.style import Panel, base_height, plain_label, qt_palett
 from chargebench.desktop.tag_form import TagForm
 from chargebench.desktop.top_bar import TopBar, ask_archive, ask_bench, ask_study
 from chargebench.desktop.words import port_words, rest_words, state_words
+from chargebench.processing.outcome import Outcome
 
 __all__ = ["MainWindow"]
 
@@ -183,7 +185,7 @@ class MainWindow(QtWidgets.QMainWindow):
         self.table.chosen.connect(self._show_answer)
         self.table.aside_asked.connect(lambda run: self.plan.set_aside(run, lambda *about: ask_reason(self, *about)))
         self.plan.followed.connect(self._on_plan)
-        self.plan.marked.connect(lambda: self.chart.show_outcomes(self.table.model.outcomes))
+        self.plan.marked.connect(lambda: self.chart.show_runs(self.table.model.rows))
         quit_key = QtGui.QShortcut(QtGui.QKeySequence("Ctrl+Q"), self)
         quit_key.activated.connect(self.close)
 
@@ -231,14 +233,14 @@ class MainWindow(QtWidgets.QMainWindow):
     def _on_notice(self, event: Mapping[str, Any]) -> None:
         self.notices.add(str(event.get("severity", "note")), str(event.get("code", "")), str(event.get("text", "")))
 
-    def _on_outcome(self, outcome: Mapping[str, Any]) -> None:
+    def _on_outcome(self, outcome: Outcome) -> None:
         self._on_rows([outcome])
-        if not outcome.get("recovered"):
-            self._show_answer(outcome)
+        if not outcome.recovered:
+            self._show_answer(Row(outcome))
             self.plan.follower.ask_study(outcome)
 
-    def _show_answer(self, outcome: Mapping[str, Any]) -> None:
-        self.answer.show_outcome(outcome)
+    def _show_answer(self, row: Row) -> None:
+        self.answer.show_run(row)
         self.side.setCurrentWidget(self.answer)
 
     def _on_running(self, running: bool) -> None:
@@ -260,9 +262,9 @@ class MainWindow(QtWidgets.QMainWindow):
             self.notices.add("note", "recorder", "The plan is through; recording has stopped")
         self._show_state({})
 
-    def _on_rows(self, outcomes: list[Mapping[str, Any]]) -> None:
-        self.table.add([o for o in outcomes if "result" in o])
-        self.chart.show_outcomes(self.table.model.outcomes)
+    def _on_rows(self, outcomes: list[Outcome]) -> None:
+        self.table.add(outcomes)
+        self.chart.show_runs(self.table.model.rows)
 
     def _on_read(self, problem: str) -> None:
         if problem:
@@ -300,7 +302,7 @@ class MainWindow(QtWidgets.QMainWindow):
         self.table.clear()
         self.table.say("No runs here yet. The first one appears when it is sealed.")
         self.answer.show_nothing("The answer of a run appears here a moment after it ends.")
-        self.chart.show_outcomes(())
+        self.chart.show_runs(())
         self.reader.read(self.archive)
 
     def _choose_bench(self) -> None:

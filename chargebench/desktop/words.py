@@ -12,6 +12,8 @@ from dataclasses import dataclass, replace
 from types import MappingProxyType
 from typing import Any, Final
 
+from chargebench.desktop.row import Row
+from chargebench.processing.outcome import Estimate
 from chargebench.units import value_text
 
 __all__ = [
@@ -154,12 +156,11 @@ def number_text(value: float, decimals: int) -> str:
     return MINUS + text[1:] if text.startswith("-") and float(text) != 0 else text.lstrip("-")
 
 
-def estimate_text(estimate: Mapping[str, Any] | None, unit: str = "") -> str:
+def estimate_text(estimate: Estimate | None, unit: str = "") -> str:
     """``−61.71 ± 0.62 nC/g``, the second number being the expanded uncertainty; a dash where there is no estimate."""
-    if estimate is None or not isinstance(estimate.get("value"), int | float):
+    if estimate is None:
         return "–"
-    spread = estimate.get("U95")
-    text = value_text(float(estimate["value"]), None if spread is None else float(spread), unit)
+    text = value_text(estimate.value, estimate.U95, unit)
     return text.replace("-", MINUS, 1) if text.startswith("-") else text
 
 
@@ -173,30 +174,23 @@ class Answer:
     severity: str | None
 
 
-def verdict(outcome: Mapping[str, Any]) -> tuple[str | None, str]:
-    """The gravest severity among the flags (None without any) and what it means for the run.
-
-    A run that its study leaves out carries the reason as ``set_aside``.
-    """
-    if outcome.get("set_aside"):
+def verdict(row: Row) -> tuple[str | None, str]:
+    """The gravest severity among the flags (None without any) and what it means for the run."""
+    if row.set_aside:
         return "reject", "Set aside"
-    found = {str(flag.get("severity")) for flag in outcome.get("flags", ())}
-    worst = next((s for s in ("reject", "doubt", "note") if s in found), None)
+    worst = row.outcome.worst
     words = {"reject": "Do not use", "doubt": "Use with care", "note": "Usable", None: "Usable"}
     return worst, words[worst]
 
 
-def answer_words(outcome: Mapping[str, Any]) -> Answer:
+def answer_words(row: Row) -> Answer:
     """Charge-to-mass in words. A run is called negative or positive only where zero lies outside its 95 % interval."""
-    result = outcome.get("result", {})
-    estimate = result.get("charge_to_mass_nC_per_g")
-    severity, words = verdict(outcome)
+    estimate = row.outcome.result["charge_to_mass_nC_per_g"]
+    severity, words = verdict(row)
     if estimate is None:
         return Answer("–", "No charge-to-mass can be given for this run; the flags say why.", words, severity)
-    value, spread = float(estimate["value"]), estimate.get("U95")
-    if spread is None:
-        sentence = "The uncertainty could not be estimated."
-    elif abs(value) <= float(spread):
+    value = estimate.value
+    if abs(value) <= estimate.U95:
         sentence = "Zero lies inside the 95 % interval: no net charge shown, which is not proof of none."
     else:
         sign = "negative" if value < 0 else "positive"

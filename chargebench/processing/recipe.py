@@ -8,14 +8,14 @@ from __future__ import annotations
 import json
 import math
 from collections.abc import Callable, Mapping, Sequence
-from typing import Any, Final
+from typing import Final
 
 import numpy as np
 
 from chargebench import __version__
 from chargebench.processing import flags as watch
 from chargebench.processing.integral import block_sums, integral_steps, integrate_current, without_resets
-from chargebench.processing.outcome import RESULT_UNITS, Flag, Outcome
+from chargebench.processing.outcome import RESULT_UNITS, Flag, Outcome, Provenance, StretchesUsed, Used
 from chargebench.processing.parameters import DEFAULT, STEPS, Recipe, Value, read_recipe
 from chargebench.processing.series import BEYOND_BELIEF, Series, clean, empty
 from chargebench.processing.step_answer import answer
@@ -170,27 +170,20 @@ def _rested_from_s(run: Run) -> float:
     return -math.inf
 
 
-def _provenance(run: Run, recipe: Recipe, s: Stretches, model: str | None, steps: Sequence[str]) -> dict[str, Any]:
+def _provenance(run: Run, recipe: Recipe, s: Stretches, model: str | None, steps: Sequence[str]) -> Provenance:
     """What the outcome rests on."""
-    return {
-        "recipe": recipe.name,
-        "recipe_version": recipe.version,
-        "recipe_steps": list(recipe.steps),
-        "parameters": dict(recipe.parameters),
-        "thresholds": {c: recipe.thresholds.get(c, w.threshold) for c, w in watch.TABLE.items()},
-        "software": f"chargebench {__version__}",
-        "raw_sha256": run.raw_sha256(),
-        "model": model,
-        "stretches_s": {
-            "before": list(s.before_s),
-            "grind": list(s.grind_s),
-            "after": list(s.after_s),
-            "left_out": [list(x) for x in s.left_out],
-            "how": s.how,
+    return Provenance(
+        recipe=recipe.name,
+        recipe_version=recipe.version,
+        recipe_steps=tuple(recipe.steps),
+        parameters=dict(recipe.parameters),
+        thresholds={c: recipe.thresholds.get(c, w.threshold) for c, w in watch.TABLE.items()},
+        software=f"chargebench {__version__}",
+        raw_sha256=run.raw_sha256(),
+        model=model,
+        stretches_s=StretchesUsed(s.before_s, s.grind_s, s.after_s, tuple(s.left_out), s.how),
+        steps=tuple(steps),
+        knowledge={
+            key: Used(_plain(k.value), _plain(k.u), k.source, k.date, k.until) for key, k in run.knowledge.known.items()
         },
-        "steps": list(steps),
-        "knowledge": {
-            key: {"value": _plain(k.value), "u": _plain(k.u), "source": k.source, "date": k.date, "until": k.until}
-            for key, k in run.knowledge.known.items()
-        },
-    }
+    )

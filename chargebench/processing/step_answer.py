@@ -14,9 +14,11 @@ from typing import Any, NamedTuple
 import numpy as np
 
 from chargebench.processing.charge import ChargeFit
+from chargebench.processing.outcome import ResultKey
 from chargebench.processing.ratio import Source, budget, estimate, summed
 from chargebench.processing.step_mass import put_in
-from chargebench.processing.work import Work, number
+from chargebench.processing.work import Work
+from chargebench.runs.water import number_of
 
 __all__ = ["answer", "breakdown_bound"]
 
@@ -59,7 +61,7 @@ def answer(work: Work) -> None:
     made = dict(work.made)
     if (given := put_in(work, made)) is not None:
         work.result["charge_to_dry_mass_nC_per_g"] = estimate(ratio * (1.0 + given[1] / given[0]), made)
-    size_um = number(work.material.tags, "particle_diameter_um") or work.p("particle_diameter_um")
+    size_um = number_of(work.material.tags, "particle_diameter_um") or work.p("particle_diameter_um")
     if size_um > 0:
         bound = breakdown_bound(size_um, work.p("particle_density_kg_per_m3"))
         work.flag("above-breakdown", abs(q.value) / bound, bound_nC_per_g=bound, particle_diameter_um=size_um)
@@ -187,7 +189,8 @@ def _parts(work: Work, sources: Sequence[Source], ions: Sequence[Source]) -> Non
     up, down, u_turns = work.parts
     own = [*sources, Source("turns of the running charge", 0.0, u_turns, "nC", "B")]
     floor, unsure = _floor(work, own), [replace(source, value=0.0) for source in ions]
-    for key, value in (("positive_charge_nC", up), ("negative_charge_nC", down)):
+    signs: tuple[tuple[ResultKey, float], ...] = (("positive_charge_nC", up), ("negative_charge_nC", down))
+    for key, value in signs:
         made: dict[Any, Source] = {}
         work.result[key] = estimate(_true_charge(work, value, own, floor, unsure, made), made)
 

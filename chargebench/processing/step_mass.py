@@ -30,7 +30,8 @@ from chargebench.processing.mass import (
 from chargebench.processing.outcome import Estimate
 from chargebench.processing.ratio import Source, estimate, summed
 from chargebench.processing.stretches import mass_rise
-from chargebench.processing.work import Material, Work, number
+from chargebench.processing.work import Material, Work
+from chargebench.runs.water import number_of
 
 __all__ = ["LAG_DOUBT", "collect", "find_rise", "put_in", "time_grind"]
 
@@ -71,7 +72,7 @@ def _by_hand(material: Material) -> tuple[Level, Level] | None:
 
 
 def _told_masses(material: Material) -> tuple[float | None, float | None]:
-    return number(material.tags, "mass_before_g"), number(material.tags, "mass_after_g")
+    return number_of(material.tags, "mass_before_g"), number_of(material.tags, "mass_after_g")
 
 
 def collect(work: Work) -> None:

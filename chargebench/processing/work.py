@@ -17,13 +17,14 @@ from chargebench.processing import flags as watch
 from chargebench.processing.charge import ChargeFit
 from chargebench.processing.integral import Blocks, Bridge
 from chargebench.processing.mass import Level
-from chargebench.processing.outcome import RESULT_UNITS, BudgetTerm, Estimate, Flag, Knowing
+from chargebench.processing.outcome import RESULT_UNITS, BudgetTerm, Details, Estimate, Flag, Knowing, ResultKey
 from chargebench.processing.parameters import Recipe
 from chargebench.processing.ratio import Source
 from chargebench.processing.series import Series
 from chargebench.processing.stretches import Stretches
+from chargebench.runs.water import number_of, water_mass_g
 
-__all__ = ["Cup", "Material", "Work", "number"]
+__all__ = ["Cup", "Material", "Work"]
 
 Floats = npt.NDArray[np.float64]
 
@@ -79,7 +80,7 @@ class Material:
     @property
     def dose_g(self) -> float | None:
         """Coffee put in; None where it is not tagged or not positive."""
-        dose_g = number(self.tags, "dose_g")
+        dose_g = number_of(self.tags, "dose_g")
         return dose_g if dose_g is not None and dose_g > 0 else None
 
     @property
@@ -90,18 +91,8 @@ class Material:
 
     @property
     def water_g(self) -> float:
-        """Water added, in g; 1 µL is taken as 0.998 mg (20 °C)."""
-        grams = number(self.tags, "water_g")
-        if grams is not None:
-            return grams
-        per_gram = number(self.tags, "water_uL_per_g")
-        return 0.0 if per_gram is None or self.dose_g is None else per_gram * self.dose_g * 0.998e-3
-
-
-def number(tags: Mapping[str, str | float], key: str) -> float | None:
-    """A tag's number, or None."""
-    value = tags.get(key)
-    return float(value) if isinstance(value, int | float) and math.isfinite(value) else None
+        """Water added, in g."""
+        return water_mass_g(self.tags)
 
 
 @dataclass(eq=False)
@@ -126,9 +117,9 @@ class Work:
     budget: tuple[BudgetTerm, ...] = ()
     flags: list[Flag] = field(default_factory=list)
     steps: list[str] = field(default_factory=list)
-    details: dict[str, Any] = field(default_factory=dict)
+    details: Details = field(default_factory=Details)
     curves: dict[str, dict[str, Any]] = field(default_factory=dict)
-    result: dict[str, Estimate | None] = field(default_factory=lambda: dict.fromkeys(RESULT_UNITS))
+    result: dict[ResultKey, Estimate | None] = field(default_factory=lambda: dict.fromkeys(RESULT_UNITS))
     made: dict[Any, Source] = field(default_factory=dict)
 
     def p(self, name: str) -> float:

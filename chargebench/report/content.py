@@ -1,19 +1,22 @@
 """What a report says, in order, as plain sections: headings, paragraphs, tables, figures. Knows neither HTML nor PDF.
 
-Owns the wording of the method, the cautions and the limits of what was shown. Every number comes from the plain object
-that ``study --json`` prints.
+Owns the wording of the method, the cautions and the limits of what was shown. Every number comes from the answer that
+``study`` gives.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
-from typing import Any, Final
+from typing import Final
 
 from matplotlib.figure import Figure
 
+from chargebench.processing.outcome import Used
 from chargebench.report.figures import FIGURES, forest
-from chargebench.report.tables import TREATMENTS_TITLE, number, set_aside_rows, treatment_rows
+from chargebench.report.tables import TREATMENTS_TITLE, inside_words, number, set_aside_rows, treatment_rows
+from chargebench.study.nouns import AboutStudy, Group, LevelFound, RunRow, StudyAnswer
+from chargebench.study.volunteers import Pooled
 from chargebench.units import value_and_u
 
 __all__ = ["CAUTIONS", "LIMITS", "METHOD", "Picture", "Section", "Table", "sections"]
@@ -77,16 +80,15 @@ class Section:
     parts: tuple[str | Table | Picture, ...]
 
 
-def sections(found: Mapping[str, Any]) -> list[Section]:
-    """The report on a study, given as ``study --json`` has it."""
-    runs = found["runs"]
+def sections(found: StudyAnswer) -> list[Section]:
+    """The report on a study."""
     made = [_head(found)]
-    made += [Section(f"{_name(group)}: what was found", 2, tuple(conclusions(group))) for group in found["groups"]]
-    for group in found["groups"]:
-        own = [r for r in runs if (r["coffee"], r["grinder"]) == (group["coffee"], group["grinder"])]
+    made += [Section(f"{_name(group)}: what was found", 2, tuple(conclusions(group))) for group in found.groups]
+    for group in found.groups:
+        own = [run for run in found.runs if (run.coffee, run.grinder) == (group.coffee, group.grinder)]
         made += list(_group(group, own))
     made += list(_across(found))
-    made.append(Section("The runs", 1, (_runs_table(runs), *_remarks(found))))
+    made.append(Section("The runs", 1, (_runs_table(found.runs), *_remarks(found))))
     made.append(Section("The bench", 1, _bench(found)))
     made.append(Section("Method", 1, METHOD))
     made.append(Section("Limits of what was shown", 1, LIMITS))
@@ -95,32 +97,31 @@ def sections(found: Mapping[str, Any]) -> list[Section]:
     return made
 
 
-def _head(found: Mapping[str, Any]) -> Section:
-    study = found.get("study") or {}
-    title = study.get("question") or "What the runs of this archive say"
-    unknown = (f"doubt: {text}" for text in study.get("unknown_exclusions", ()))
-    return Section(title, 1, (found["band"], *unknown, *_others(study)))
+def _head(found: StudyAnswer) -> Section:
+    study = found.study
+    if not isinstance(study, AboutStudy):
+        return Section("What the runs of this archive say", 1, (found.band,))
+    unknown = (f"doubt: {text}" for text in study.unknown_exclusions)
+    return Section(study.question, 1, (found.band, *unknown, *_others(study)))
 
 
-def _others(study: Mapping[str, Any]) -> tuple[str, ...]:
+def _others(study: AboutStudy) -> tuple[str, ...]:
     """Runs of the archive that the study did not ask for."""
-    if not study.get("other_runs"):
+    if not study.other_runs:
         return ()
-    kinds = ", ".join(study["other_runs_of"])
-    return (f"{study['other_runs']} runs of the archive belong to no arm of the study and were left out: {kinds}.",)
+    kinds = ", ".join(study.other_runs_of)
+    return (f"{study.other_runs} runs of the archive belong to no arm of the study and were left out: {kinds}.",)
 
 
-def conclusions(group: Mapping[str, Any]) -> list[str]:
+def conclusions(group: Group) -> list[str]:
     """Plain sentences, each made by the rule that found it."""
     said = []
-    if group["dry"]:
-        dry = group["dry"]
-        said.append(f"Dry: {value_and_u(dry['mean_nC_per_g'], dry['u_nC_per_g'], 'nC/g')} over {dry['n']} runs.")
-    doses = group["neutralising_dose"] or {}
-    said += [f"By {name}: {dose['text']}" for name, dose in doses.items()]
-    beside = [item["text"] for key in ("brew", "equal_brew_time", "particle_sizes") for item in group[key]]
-    if group["bottleneck"]:
-        beside.append(group["bottleneck"]["text"])
+    if dry := group.dry:
+        said.append(f"Dry: {value_and_u(dry.mean_nC_per_g, dry.u_nC_per_g, 'nC/g')} over {dry.n} runs.")
+    said += [f"By {name}: {dose.text}" for name, dose in group.doses.items()]
+    beside = [item.words for item in (*group.brew, *group.equal_brew_time, *group.particle_sizes)]
+    if group.bottleneck:
+        beside.append(group.bottleneck.words)
     said = said or ["Nothing is found about a dose: no dry or misted run counts."]
     return [*said, *(_sentence(text) for text in beside)]
 
@@ -130,98 +131,93 @@ def _sentence(text: str) -> str:
     return f"{text[:1].upper()}{text[1:]}."
 
 
-def _name(group: Mapping[str, Any]) -> str:
+def _name(group: Group) -> str:
     """Coffee and grinder of a group."""
-    coffee, grinder = (group[key] or f"({key} not told)" for key in ("coffee", "grinder"))
-    return f"{coffee} on {grinder}"
+    return f"{group.coffee or '(coffee not told)'} on {group.grinder or '(grinder not told)'}"
 
 
-def _group(group: Mapping[str, Any], runs: Sequence[Mapping[str, Any]]) -> Iterator[Section]:
+def _group(group: Group, runs: Sequence[RunRow]) -> Iterator[Section]:
     pictures = [(caption, draw(group, runs)) for caption, draw in FIGURES.items()]
     parts: list[str | Table | Picture] = [Picture(c, figure) for c, figure in pictures if figure is not None]
     parts.insert(1 if parts else 0, _levels_table(group))
-    treatments = treatment_rows(group["treatments"])
+    treatments = treatment_rows(group.treatments)
     if treatments:
         parts += [_sentence(TREATMENTS_TITLE), Table(treatments[0], treatments[1:])]
-    parts += (group["treatments"] or {}).get("conclusions", [])
-    parts += [f"{flag['severity']}: {flag['text']}" for flag in group["flags"]]
-    parts += [_sentence(trend["text"]) for trend in group["trends"]]
+    if group.treatments is not None:
+        parts += group.treatments.conclusions or ()
+    parts += [f"{flag.severity}: {flag.text}" for flag in group.flags]
+    parts += [_sentence(trend.words) for trend in group.trends]
     yield Section(_name(group), 1, tuple(parts))
     aside = set_aside_rows(group)
     if aside:
         yield Section("Runs set aside", 2, (Table(aside[0], aside[1:]),))
 
 
-def _levels_table(group: Mapping[str, Any]) -> Table:
+def _levels_table(group: Group) -> Table:
     header = ("µL/g", "runs", "mean nC/g", "u nC/g", "RMS nC/g", "95/90 tolerance nC/g", "inside the band")
-    return Table(header, tuple(_level_row(level) for level in group["levels"]))
+    return Table(header, tuple(_level_row(level) for level in group.levels))
 
 
-def _level_row(level: Mapping[str, Any]) -> tuple[str, ...]:
-    tolerance = level["tolerance_nC_per_g"]
-    neutral = level.get("neutral")
-    inside = "—" if neutral is None else "yes" if neutral else "no"
-    if level.get("sign_changes"):
-        inside = "not neutral: sign changes from run to run"
+def _level_row(level: LevelFound) -> tuple[str, ...]:
+    tolerance = level.tolerance_nC_per_g
     return (
-        f"{level['dose_uL_per_g']:g}",
-        str(level["n"]),
-        f"{level['mean_nC_per_g']:+.2f}",
-        number(level["u_nC_per_g"], ".2f"),
-        f"{level['rms_nC_per_g']:.2f}",
+        f"{level.dose_uL_per_g:g}",
+        str(level.n),
+        f"{level.mean_nC_per_g:+.2f}",
+        number(level.u_nC_per_g, ".2f"),
+        f"{level.rms_nC_per_g:.2f}",
         "—" if tolerance is None else f"{tolerance[0]:+.1f} to {tolerance[1]:+.1f}",
-        inside,
+        inside_words(level),
     )
 
 
-def _across(found: Mapping[str, Any]) -> Iterator[Section]:
-    across = found.get("across_grinders") or {}
-    if across.get("rho") is not None:
-        text = f"Rank correlation of bottleneck and slowing by mist: {across['rho']:+.2f}, exact p {across['p']:.2g}."
-        yield Section("Across grinders", 1, tuple(t for t in (text, across["warning"]) if t))
-    volunteers = (found.get("volunteers") or {}).get("all")
-    figure = forest(volunteers) if volunteers else None
-    if volunteers and figure:
-        low, high = volunteers["ci95"]
-        text = f"{volunteers['contributors']} contributors: {volunteers['ratio']:.3f} [{low:.3f}, {high:.3f}]."
+def _across(found: StudyAnswer) -> Iterator[Section]:
+    across = found.across_grinders
+    if across is not None and across.rho is not None:
+        text = f"Rank correlation of bottleneck and slowing by mist: {across.rho:+.2f}, exact p {across.p:.2g}."
+        yield Section("Across grinders", 1, tuple(t for t in (text, across.warning) if t))
+    volunteers = (found.volunteers or {}).get("all")
+    if isinstance(volunteers, Pooled) and (figure := forest(volunteers)):
+        low, high = volunteers.ci95
+        text = f"{volunteers.contributors} contributors: {volunteers.ratio:.3f} [{low:.3f}, {high:.3f}]."
         yield Section("Volunteers", 1, (text, Picture("Brew time, misted over dry", figure)))
 
 
-def _runs_table(runs: Sequence[Mapping[str, Any]]) -> Table:
+def _runs_table(runs: Sequence[RunRow]) -> Table:
     header = ("run", "coffee", "grinder", "treatment", "µL/g", "mass g", "nC/g", "U95", "recovery %", "remarks")
     return Table(header, tuple(_run_row(run) for run in runs))
 
 
-def _remarks(found: Mapping[str, Any]) -> tuple[str, ...]:
+def _remarks(found: StudyAnswer) -> tuple[str, ...]:
     """What the codes among the remarks mean."""
-    return tuple(f"{code}: {text}" for code, text in sorted(found["remarks"].items()))
+    return tuple(f"{code}: {text}" for code, text in sorted(found.remarks.items()))
 
 
-def _run_row(run: Mapping[str, Any]) -> tuple[str, ...]:
-    remarks = run["excluded"] or " ".join(run["flags"])
+def _run_row(run: RunRow) -> tuple[str, ...]:
     return (
-        run["run"],
-        run["coffee"],
-        run["grinder"],
-        run["treatment"],
-        number(run["water_uL_per_g"], "g"),
-        number(run["collected_mass_g"], ".2f"),
-        number(run["charge_to_mass_nC_per_g"], "+.2f"),
-        number(run["U95_nC_per_g"], ".2g"),
-        number(run["recovery_percent"], ".1f"),
-        remarks,
+        run.run,
+        run.coffee,
+        run.grinder,
+        run.treatment,
+        number(run.water_uL_per_g, "g"),
+        number(run.collected_mass_g, ".2f"),
+        number(run.charge_to_mass_nC_per_g, "+.2f"),
+        number(run.U95_nC_per_g, ".2g"),
+        number(run.recovery_percent, ".1f"),
+        run.excluded or " ".join(run.flags),
     )
 
 
-def _bench(found: Mapping[str, Any]) -> tuple[str | Table, ...]:
-    known = found.get("bench") or {}
-    if not known:
+def _bench(found: StudyAnswer) -> tuple[str | Table, ...]:
+    if not found.bench:
         return ("Nothing was known of the bench but its runs: no calibration, no check of leakage, no blanks.",)
-    rows = tuple(
-        (*_named(name), f"{entry['value']:.6g}", f"{entry['u']:.2g}", entry["source"], entry["date"], entry["until"])
-        for name, entry in sorted(known.items())
-    )
+    rows = tuple(_known_row(name, entry) for name, entry in sorted(found.bench.items()))
     return (Table(("known of the bench", "unit", "value", "u", "source", "made", "valid until"), rows),)
+
+
+def _known_row(name: str, entry: Used) -> tuple[str, ...]:
+    numbers = (f"{float(entry.value):.6g}", f"{float(entry.u):.2g}")
+    return (*_named(name), *numbers, entry.source, entry.date, entry.until)
 
 
 def _named(key: str) -> tuple[str, str]:
@@ -230,6 +226,6 @@ def _named(key: str) -> tuple[str, str]:
     return key.removesuffix(f"_{unit}").replace("_", " "), UNITS.get(unit, "1")
 
 
-def _versions(found: Mapping[str, Any]) -> tuple[str | Table, ...]:
-    rows = tuple((run["run"], run["software"], run["recipe"], run["raw_sha256"]) for run in found["runs"])
-    return (f"chargebench {found['software']}.", Table(("run", "software", "recipe", "SHA-256 of the raw data"), rows))
+def _versions(found: StudyAnswer) -> tuple[str | Table, ...]:
+    rows = tuple((run.run, run.software, run.recipe, run.raw_sha256) for run in found.runs)
+    return (f"chargebench {found.software}.", Table(("run", "software", "recipe", "SHA-256 of the raw data"), rows))

@@ -1,7 +1,7 @@
-"""Figures that leave the program, drawn by matplotlib from the plain object a study is. Readable when printed in grey.
+"""Figures that leave the program, drawn by matplotlib from a study's answer. Readable when printed in grey.
 
-Every figure is a function from that object to a `Figure`; shapes and line styles carry the meaning, grey only helps.
-Opens nothing and computes no number that the object does not hold.
+Every figure is a function from a group and its runs to a `Figure`; shapes and line styles carry the meaning, grey
+only helps. Opens nothing and computes no number that the answer does not hold.
 """
 
 from __future__ import annotations
@@ -13,10 +13,12 @@ from typing import Any, Final
 
 from matplotlib.figure import Figure
 
+from chargebench.study.nouns import CurveFound, Group, RunRow
+from chargebench.study.volunteers import Pooled
+
 __all__ = ["FIGURES", "dose_curve", "forest", "order_plot", "png", "residuals", "svg", "treatments"]
 
-Group = Mapping[str, Any]
-Runs = Sequence[Mapping[str, Any]]
+Runs = Sequence[RunRow]
 
 MARKS: Final = {"dry": "o", "misted": "s", "ionised": "^", "misted+ionised": "D"}
 SIZE_INCHES: Final = (6.4, 3.6)
@@ -36,37 +38,34 @@ def _numbers(values: Sequence[float | None]) -> list[float]:
     return [math.nan if value is None else value for value in values]
 
 
-def _kept(runs: Runs, *treatments: str) -> list[Mapping[str, Any]]:
+def _kept(runs: Runs, *treatments: str) -> list[RunRow]:
     """Runs that count, of these treatments."""
-    return [
-        r for r in runs if r["counts"] and r["treatment"] in treatments and r["charge_to_mass_nC_per_g"] is not None
-    ]
+    return [r for r in runs if r.counts and r.treatment in treatments and r.charge_to_mass_nC_per_g is not None]
 
 
 def dose_curve(group: Group, runs: Runs) -> Figure | None:
     """Every run against water dose, the curve with its 95 % band, the equivalence band, the neutralising doses."""
-    shown = [run for run in _kept(runs, "dry", "misted") if run["water_uL_per_g"] is not None]
+    shown = [run for run in _kept(runs, "dry", "misted") if run.water_uL_per_g is not None]
     if not shown:
         return None
     figure, axes = _figure()
-    band = group["band"]
-    if band:
-        half = band["half_width_nC_per_g"]
+    if group.band:
+        half = group.band.half_width_nC_per_g
         axes.axhspan(-half, half, color=PALE, lw=0, label=f"equivalence band ±{half:.3g} nC/g")
     axes.axhline(0, color=MIDDLE, lw=0.8)
-    points = (group["curve"] or {}).get("points")
-    if points:
-        low, high = (_numbers(points[name]) for name in ("low_nC_per_g", "high_nC_per_g"))
-        axes.fill_between(points["dose_uL_per_g"], low, high, color=MIDDLE, alpha=0.25, lw=0)
-        label = f"{group['curve']['name']}, 95 % band"
-        axes.plot(points["dose_uL_per_g"], points["mean_nC_per_g"], color=DARK, lw=1.4, label=label)
+    if isinstance(group.curve, CurveFound):
+        points = group.curve.points
+        low, high = _numbers(points.low_nC_per_g), _numbers(points.high_nC_per_g)
+        axes.fill_between(points.dose_uL_per_g, low, high, color=MIDDLE, alpha=0.25, lw=0)
+        label = f"{group.curve.name}, 95 % band"
+        axes.plot(points.dose_uL_per_g, points.mean_nC_per_g, color=DARK, lw=1.4, label=label)
     for treatment in ("dry", "misted"):
-        own = [r for r in shown if r["treatment"] == treatment]
+        own = [r for r in shown if r.treatment == treatment]
         if own:
             axes.errorbar(
-                [r["water_uL_per_g"] for r in own],
-                [r["charge_to_mass_nC_per_g"] for r in own],
-                yerr=[r["U95_nC_per_g"] for r in own],
+                [r.water_uL_per_g for r in own],
+                [r.charge_to_mass_nC_per_g for r in own],
+                yerr=[r.U95_nC_per_g for r in own],
                 fmt=MARKS[treatment],
                 color=DARK,
                 mfc="white" if treatment == "dry" else DARK,
@@ -84,12 +83,12 @@ def dose_curve(group: Group, runs: Runs) -> Figure | None:
 def _dose_marks(axes: Any, group: Group) -> None:
     """Vertical lines at the doses found, labelled on the line."""
     for name, style in (("fraction", "--"), ("limit", ":"), ("crossing", "-.")):
-        dose = (group["neutralising_dose"] or {}).get(name)
-        if dose and dose["value"] is not None:
-            axes.axvline(dose["value"], color=MIDDLE, ls=style, lw=1)
+        dose = group.doses.get(name)
+        if dose is not None and dose.value is not None:
+            axes.axvline(dose.value, color=MIDDLE, ls=style, lw=1)
             axes.annotate(
-                f" {name} {dose['value']:.3g}",
-                (dose["value"], 0.02),
+                f" {name} {dose.value:.3g}",
+                (dose.value, 0.02),
                 xycoords=("data", "axes fraction"),
                 rotation=90,
                 fontsize=8,
@@ -102,11 +101,10 @@ def treatments(group: Group, runs: Runs) -> Figure | None:
     if not _kept(runs, "ionised", "misted+ionised"):
         return None
     arms: dict[str, list[float]] = {}
-    for run in sorted(
-        _kept(runs, *MARKS), key=lambda r: (list(MARKS).index(r["treatment"]), r["water_uL_per_g"] or 0.0)
-    ):
-        water = f"\n{run['water_uL_per_g']:.3g} µL/g" if run["water_uL_per_g"] else ""
-        arms.setdefault(run["treatment"].replace("+", "\n+") + water, []).append(run["charge_to_mass_nC_per_g"])
+    for run in sorted(_kept(runs, *MARKS), key=lambda r: (list(MARKS).index(r.treatment), r.water_uL_per_g or 0.0)):
+        water = f"\n{run.water_uL_per_g:.3g} µL/g" if run.water_uL_per_g else ""
+        values = arms.setdefault(run.treatment.replace("+", "\n+") + water, [])
+        values += [] if run.charge_to_mass_nC_per_g is None else [run.charge_to_mass_nC_per_g]
     figure, axes = _figure()
     axes.axhline(0, color=MIDDLE, lw=0.8)
     for place, values in enumerate(arms.values()):
@@ -120,20 +118,20 @@ def treatments(group: Group, runs: Runs) -> Figure | None:
 
 def order_plot(group: Group, runs: Runs) -> Figure | None:
     """Charge to mass in the order of the runs, so that a drift over the day shows."""
-    shown = [r for r in runs if r["charge_to_mass_nC_per_g"] is not None and r["treatment"] in MARKS]
+    shown = [r for r in runs if r.charge_to_mass_nC_per_g is not None and r.treatment in MARKS]
     if len(shown) < 2:
         return None
     figure, axes = _figure()
     axes.axhline(0, color=MIDDLE, lw=0.8)
     for treatment, mark in MARKS.items():
-        own = [r for r in shown if r["treatment"] == treatment and r["counts"]]
+        own = [r for r in shown if r.treatment == treatment and r.counts]
         if own:
-            x, y = [r["order"] + 1 for r in own], [r["charge_to_mass_nC_per_g"] for r in own]
+            x, y = [r.order + 1 for r in own], [r.charge_to_mass_nC_per_g for r in own]
             fill = DARK if treatment == "misted" else "white"
             axes.plot(x, y, mark, color=DARK, mfc=fill, ms=5, ls="none", label=treatment)
-    aside = [r for r in shown if not r["counts"]]
+    aside = [r for r in shown if not r.counts]
     if aside:
-        x, y = [r["order"] + 1 for r in aside], [r["charge_to_mass_nC_per_g"] for r in aside]
+        x, y = [r.order + 1 for r in aside], [r.charge_to_mass_nC_per_g for r in aside]
         axes.plot(x, y, "x", color=MIDDLE, ms=7, ls="none", label="set aside")
     axes.set(xlabel="run, in order of time", ylabel="charge to mass / (nC/g)")
     axes.xaxis.get_major_locator().set_params(integer=True)
@@ -143,32 +141,31 @@ def order_plot(group: Group, runs: Runs) -> Figure | None:
 
 def residuals(group: Group, runs: Runs) -> Figure | None:
     """Run minus curve against dose; None without a curve."""
-    curve = group["curve"] or {}
-    found = curve.get("residuals")
-    if not found:
+    if not isinstance(group.curve, CurveFound):
         return None
+    found = group.curve.residuals
     figure, axes = _figure(2.6)
     axes.axhline(0, color=MIDDLE, lw=0.8)
-    axes.plot(found["dose_uL_per_g"], found["residual_nC_per_g"], "o", color=DARK, mfc="white", ms=5)
+    axes.plot(found.dose_uL_per_g, found.residual_nC_per_g, "o", color=DARK, mfc="white", ms=5)
     axes.set(xlabel="water dose / (µL per g of coffee)", ylabel="run − curve / (nC/g)")
     return figure
 
 
-def forest(pooled: Mapping[str, Any]) -> Figure | None:
+def forest(pooled: Pooled) -> Figure | None:
     """Misted over dry brew time of every contributor, and the pooled value with its interval."""
-    rows = pooled.get("rows")
+    rows = pooled.rows
     if not rows:
         return None
     figure, axes = _figure(1.2 + 0.28 * (len(rows) + 1))
     axes.axvline(1, color=MIDDLE, lw=0.8)
     for place, row in enumerate(rows, 1):
-        half = 1.96 * row["u_log"] if row["u_log"] else 0.0
-        low, high = row["ratio"] * math.exp(-half), row["ratio"] * math.exp(half)
+        half = 1.96 * row.u_log if row.u_log else 0.0
+        low, high = row.ratio * math.exp(-half), row.ratio * math.exp(half)
         axes.plot([low, high], [place, place], color=DARK, lw=1)
-        axes.plot(row["ratio"], place, "s", color=DARK, ms=5)
-    low, high = pooled["ci95"]
-    axes.fill([low, pooled["ratio"], high, pooled["ratio"]], [0, 0.3, 0, -0.3], color=DARK)
-    axes.set_yticks(range(len(rows) + 1), ["pooled", *(_plain(row["name"]) for row in rows)])
+        axes.plot(row.ratio, place, "s", color=DARK, ms=5)
+    low, high = pooled.ci95
+    axes.fill([low, pooled.ratio, high, pooled.ratio], [0, 0.3, 0, -0.3], color=DARK)
+    axes.set_yticks(range(len(rows) + 1), ["pooled", *(_plain(row.name) for row in rows)])
     axes.set(xlabel="brew time, misted over dry")
     return figure
 

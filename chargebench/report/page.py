@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from importlib.resources import files
 from typing import Any
 
@@ -11,12 +10,13 @@ from markupsafe import Markup
 
 from chargebench.report.content import Picture, Section, Table, sections
 from chargebench.report.figures import svg
+from chargebench.study.nouns import StudyAnswer
 
 __all__ = ["html"]
 
 
-def html(found: Mapping[str, Any]) -> str:
-    """The report on a study, given as ``study --json`` has it; no script, no link to anything outside the file."""
+def html(found: StudyAnswer) -> str:
+    """The report on a study; no script, no link to anything outside the file."""
     environment = Environment(autoescape=True, trim_blocks=True, lstrip_blocks=True)
     template = environment.from_string(files("chargebench.report").joinpath("page.html").read_text(encoding="utf-8"))
     made = sections(found)

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import io
 import re
-from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 from xml.sax.saxutils import escape
@@ -12,6 +11,7 @@ from xml.sax.saxutils import escape
 from chargebench.report.content import Picture, Section, Table, sections
 from chargebench.report.figures import png
 from chargebench.runs.text import visible
+from chargebench.study.nouns import StudyAnswer
 
 __all__ = ["pdf"]
 
@@ -33,7 +33,7 @@ _ENDLESS_WORD = re.compile(r"(\S{200})\S+")
 """A word longer than that takes the layout minutes to break."""
 
 
-def pdf(found: Mapping[str, Any]) -> bytes:
+def pdf(found: StudyAnswer) -> bytes:
     """The report on a study as an A4 document; the same bytes for the same answer."""
     from reportlab.lib.pagesizes import A4
     from reportlab.lib.units import mm

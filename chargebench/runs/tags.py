@@ -17,8 +17,9 @@ from typing import Final, Literal
 
 from chargebench.errors import TagError
 from chargebench.runs.text import can_be_stored, visible
+from chargebench.runs.water import WATER_G_PER_UL
 
-__all__ = ["BREWS", "LONGEST_TEXT", "TAGS", "WATER_G_PER_UL", "Tag", "TagValue", "check_tags", "read_tags"]
+__all__ = ["BREWS", "LONGEST_TEXT", "TAGS", "Tag", "TagValue", "check_tags", "read_tags"]
 
 TagValue = str | float
 
@@ -28,9 +29,6 @@ LONGEST_TEXT: Final = 10_000
 MOST_TAGS: Final = 200
 BREWS: Final = ("espresso", "filter")
 """Kinds of brew that are told apart."""
-
-WATER_G_PER_UL: Final = 0.000998
-"""Mass of a microlitre of water at 20 °C to 22 °C, close enough to find tags that contradict each other."""
 
 _KEY: Final = re.compile(r"[^\W\d]([\w. -]{0,62}[\w.-])?")
 _NUMBER: Final = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d{1,3})?")

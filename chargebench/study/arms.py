@@ -8,10 +8,10 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
-from typing import Any
 
 import numpy as np
 
+from chargebench.plain import finite, finite_pair
 from chargebench.processing.outcome import Flag
 from chargebench.processing.ratio import effective_dof
 from chargebench.study.equivalence import tolerance_factor
@@ -19,9 +19,60 @@ from chargebench.study.intervals import half_width
 from chargebench.study.rows import SIGNED_SHARES, Floats, StudyRun, dose_levels, usable
 from chargebench.study.scatter import Mean, mean_of_runs
 
-__all__ = ["Arm", "arms_of", "ions_taken_off", "remarks_on_arms"]
+__all__ = ["Arm", "ArmFound", "Ions", "arms_of", "ions_taken_off", "remarks_on_arms"]
+
+OpenEnds = tuple[float | None, float | None]
+"""Of an interval; None where it cannot be had."""
 
 TREATMENTS = ("dry", "misted", "ionised", "misted+ionised")
+
+
+@dataclass(frozen=True)
+class ArmFound:
+    """An arm in numbers: signed mean with its interval, absolute mean, RMS, tolerance interval, runs of either sign."""
+
+    name: str
+    treatment: str
+    dose_uL_per_g: float | None
+    n: int
+    blocks: int
+    mean_nC_per_g: float
+    sd_nC_per_g: float | None
+    u_nC_per_g: float | None
+    dof: float | None
+    ci95_nC_per_g: OpenEnds
+    mean_absolute_nC_per_g: float
+    rms_nC_per_g: float
+    tolerance_nC_per_g: OpenEnds
+    signs: tuple[int, int]
+
+
+@dataclass(frozen=True)
+class Ions:
+    """What the outcomes of ionised runs say was taken off them for the ioniser's ions.
+
+    Attributes
+    ----------
+    charge_nC : float
+        Mean over runs.
+    u_nC : float
+        Of it.
+    dof : float or None
+        Of the least known; None for infinitely many.
+    blanks : int
+        What it rests on; 0 where that is not told.
+    sources : tuple of str
+    runs, contained_in : int
+        Runs it was taken off, and others.
+    """
+
+    charge_nC: float
+    u_nC: float
+    dof: float | None
+    blanks: int
+    sources: tuple[str, ...]
+    runs: int
+    contained_in: int
 
 
 @dataclass(frozen=True, eq=False)
@@ -62,29 +113,29 @@ class Arm:
         """Each shared ``(u, degrees of freedom)``."""
         return [(abs(u), self.shared_dof.get(cause, math.inf)) for cause, u in self.shared_u_nC_per_g.items()]
 
-    def as_json(self) -> dict[str, Any]:
-        """Summary: signed mean with its interval, absolute mean, RMS, tolerance interval."""
+    def found(self) -> ArmFound:
+        """The arm in numbers."""
         q, n, mean = self.q_nC_per_g, len(self.q_nC_per_g), self.mean()
         sd = float(q.std(ddof=1)) if n > 1 else math.nan
         half = tolerance_factor(n) * sd if n > 1 else math.nan
         parts = [(mean.u, mean.dof), *self.shared]
         half95 = half_width(parts) if mean.dof > 0 else math.nan
-        return {
-            "name": self.name,
-            "treatment": self.treatment,
-            "dose_uL_per_g": self.dose_uL_per_g,
-            "n": n,
-            "blocks": mean.blocks,
-            "mean_nC_per_g": mean.value,
-            "sd_nC_per_g": sd,
-            "u_nC_per_g": math.hypot(*(u for u, _ in parts)),
-            "dof": effective_dof(parts) if mean.dof > 0 else None,
-            "ci95_nC_per_g": [mean.value - half95, mean.value + half95],
-            "mean_absolute_nC_per_g": float(np.abs(q).mean()),
-            "rms_nC_per_g": float(np.sqrt((q**2).mean())),
-            "tolerance_nC_per_g": [float(q.mean()) - half, float(q.mean()) + half],
-            "signs": [int((q < 0).sum()), int((q > 0).sum())],
-        }
+        return ArmFound(
+            name=self.name,
+            treatment=self.treatment,
+            dose_uL_per_g=finite(self.dose_uL_per_g),
+            n=n,
+            blocks=mean.blocks,
+            mean_nC_per_g=mean.value,
+            sd_nC_per_g=finite(sd),
+            u_nC_per_g=finite(math.hypot(*(u for u, _ in parts))),
+            dof=finite(effective_dof(parts)) if mean.dof > 0 else None,
+            ci95_nC_per_g=finite_pair((mean.value - half95, mean.value + half95)),
+            mean_absolute_nC_per_g=float(np.abs(q).mean()),
+            rms_nC_per_g=float(np.sqrt((q**2).mean())),
+            tolerance_nC_per_g=finite_pair((float(q.mean()) - half, float(q.mean()) + half)),
+            signs=(int((q < 0).sum()), int((q > 0).sum())),
+        )
 
 
 def arms_of(rows: Sequence[StudyRun]) -> tuple[Arm, ...]:
@@ -124,38 +175,31 @@ def _ionised(rows: Sequence[StudyRun]) -> list[StudyRun]:
     return [row for row in usable(rows) if "ionised" in row.treatment]
 
 
-def ions_taken_off(rows: Sequence[StudyRun]) -> dict[str, Any]:
-    """What the outcomes of the ionised runs say was taken off them for the ioniser's ions.
-
-    Returns
-    -------
-    dict
-        ``charge_nC`` (mean over runs), ``u_nC`` of it and its ``dof`` (of the least known), ``blanks`` it rests on (0
-        where that is not told), ``sources``, ``runs`` it was taken off, ``contained_in`` so many others.
-    """
+def ions_taken_off(rows: Sequence[StudyRun]) -> Ions:
+    """What the outcomes of the ionised runs say was taken off them for the ioniser's ions."""
     ionised = _ionised(rows)
     told = [row.ions for row in ionised if row.ions is not None]
     dof = min((ions.dof for ions in told), default=math.inf)
-    return {
-        "charge_nC": float(np.mean([ions.charge_nC for ions in told])) if told else 0.0,
-        "u_nC": max((ions.u_nC for ions in told), default=0.0),
-        "dof": dof,
-        "blanks": round(dof) + 1 if math.isfinite(dof) else 0,
-        "sources": sorted({ions.source for ions in told if ions.source}),
-        "runs": len(told),
-        "contained_in": len(ionised) - len(told),
-    }
+    return Ions(
+        charge_nC=float(np.mean([ions.charge_nC for ions in told])) if told else 0.0,
+        u_nC=max((ions.u_nC for ions in told), default=0.0),
+        dof=finite(dof),
+        blanks=round(dof) + 1 if math.isfinite(dof) else 0,
+        sources=tuple(sorted({ions.source for ions in told if ions.source})),
+        runs=len(told),
+        contained_in=len(ionised) - len(told),
+    )
 
 
 def remarks_on_arms(rows: Sequence[StudyRun]) -> list[Flag]:
     """Ionised runs that contain the ions; blocks too few to say how far blocks differ."""
     found, ions = [], ions_taken_off(rows)
-    if contained := ions["contained_in"]:
+    if contained := ions.contained_in:
         text = (
-            f"The charge of {contained} of {ions['runs'] + contained} ionised runs contains what the ioniser's ions "
+            f"The charge of {contained} of {ions.runs + contained} ionised runs contains what the ioniser's ions "
             "bring: neither a check of it nor two null grinds with it on tell that. Make some."
         )
-        found.append(Flag("ions-included", "doubt", text, {"runs": contained, "of": ions["runs"] + contained}))
+        found.append(Flag("ions-included", "doubt", text, {"runs": contained, "of": ions.runs + contained}))
     blocks = {row.block for row in usable(rows)}
     repeated = (
         [a.name for a in arms_of(rows) if len(set(a.block)) == 2 and len(a.block) > 2] if len(blocks) == 2 else []

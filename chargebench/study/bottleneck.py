@@ -8,29 +8,31 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import Any, Final
+from typing import Final
 
 import numpy as np
 
+from chargebench.plain import Number
 from chargebench.study.brew import brew_kind, compared
 from chargebench.study.rows import StudyRun, usable
+from chargebench.study.worded import Worded
 
-__all__ = ["FEW_GRINDERS", "Bottleneck", "association", "bottleneck_ratio"]
+__all__ = ["FEW_GRINDERS", "Association", "Bottleneck", "association", "bottleneck_ratio"]
 
 FEW_GRINDERS: Final = 6
 """Below this many grinders a rank correlation cannot reach p < 0.05 with any honesty."""
 
 
 @dataclass(frozen=True)
-class Bottleneck:
+class Bottleneck(Worded):
     """Espresso over filter grind time of a grinder at equal dose; well above 1: its burrs are the bottleneck.
 
     The ratio is NaN with fewer than two dry runs of either kind, its interval unbounded without any scatter.
     """
 
     grinder: str
-    ratio: float
-    ci95: tuple[float, float]
+    ratio: Number
+    ci95: tuple[Number, Number]
     n_espresso: int
     n_filter: int
 
@@ -48,6 +50,25 @@ class Bottleneck:
         if low > 1:
             return f"{span}; slower at espresso: the burrs are the bottleneck there"
         return f"{span}; {'faster at espresso' if high < 1 else 'no bottleneck at the burrs shown'}"
+
+
+@dataclass(frozen=True)
+class Association:
+    """Rank correlation, across grinders, of two numbers of each.
+
+    Attributes
+    ----------
+    grinders : int
+    rho, p : float or None
+        None below three grinders.
+    warning : str
+        Empty from `FEW_GRINDERS` grinders on.
+    """
+
+    grinders: int
+    rho: float | None
+    p: float | None
+    warning: str
 
 
 def bottleneck_ratio(rows: Sequence[StudyRun], grinder: str) -> Bottleneck | None:
@@ -72,14 +93,10 @@ def bottleneck_ratio(rows: Sequence[StudyRun], grinder: str) -> Bottleneck | Non
     return Bottleneck(grinder, math.exp(found.difference), ci95, len(slow), len(fast))
 
 
-def association(bottleneck: Mapping[str, float], effect: Mapping[str, float]) -> dict[str, Any]:
+def association(bottleneck: Mapping[str, float], effect: Mapping[str, float]) -> Association:
     """Rank correlation, across grinders, of the bottleneck ratio with the effect of misting.
 
-    Returns
-    -------
-    dict
-        ``grinders, rho, p`` (exact, over all orders where there are at most 9 grinders, else over 100,000 drawn ones)
-        and ``warning`` (empty from `FEW_GRINDERS` grinders on). ``rho`` and ``p`` are None below three grinders.
+    ``p`` is exact, over all orders, where there are at most 9 grinders, else over 100,000 drawn ones.
     """
     from scipy import stats
 
@@ -88,10 +105,10 @@ def association(bottleneck: Mapping[str, float], effect: Mapping[str, float]) ->
     if len(names) < FEW_GRINDERS:
         warning = f"{len(names)} grinders: far too few to show an association; take this as a picture, not as a finding"
     if len(names) < 3:
-        return {"grinders": len(names), "rho": None, "p": None, "warning": warning}
+        return Association(len(names), None, None, warning)
     x, y = np.array([bottleneck[n] for n in names]), np.array([effect[n] for n in names])
     if np.ptp(x) == 0 or np.ptp(y) == 0:
-        return {"grinders": len(names), "rho": None, "p": None, "warning": warning or "all grinders are alike"}
+        return Association(len(names), None, None, warning or "all grinders are alike")
     count = math.factorial(len(names)) if len(names) <= 9 else 100_000
     test = stats.permutation_test(
         (x,),
@@ -100,4 +117,4 @@ def association(bottleneck: Mapping[str, float], effect: Mapping[str, float]) ->
         n_resamples=count if len(names) > 9 else np.inf,
         rng=np.random.default_rng(1),
     )
-    return {"grinders": len(names), "rho": float(test.statistic), "p": float(test.pvalue), "warning": warning}
+    return Association(len(names), float(test.statistic), float(test.pvalue), warning)

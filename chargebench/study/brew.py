@@ -15,9 +15,11 @@ from typing import Final, NamedTuple
 import numpy as np
 
 from chargebench.errors import StudyError
+from chargebench.plain import Number
 from chargebench.runs.tags import BREWS
 from chargebench.study.intervals import runs_for_difference
 from chargebench.study.rows import Floats, StudyRun, usable
+from chargebench.study.worded import Worded
 
 __all__ = [
     "KINDS",
@@ -55,7 +57,7 @@ Stratum = tuple[Floats, Floats]
 
 
 @dataclass(frozen=True)
-class Shift:
+class Shift(Worded):
     """Misted against dry of one quantity, in one kind of brew, at equal grinder setting.
 
     Attributes
@@ -88,14 +90,14 @@ class Shift:
     unit: str
     kind: str
     settings: tuple[str, ...] = ()
-    dry: float = math.nan
-    misted: float = math.nan
-    difference: float = math.nan
-    difference_ci95: tuple[float, float] = (math.nan, math.nan)
-    ratio: float = math.nan
-    ratio_ci95: tuple[float, float] = (math.nan, math.nan)
-    p: float = math.nan
-    dof: float = math.nan
+    dry: Number = math.nan
+    misted: Number = math.nan
+    difference: Number = math.nan
+    difference_ci95: tuple[Number, Number] = (math.nan, math.nan)
+    ratio: Number = math.nan
+    ratio_ci95: tuple[Number, Number] = (math.nan, math.nan)
+    p: Number = math.nan
+    dof: Number = math.nan
     n_dry: int = 0
     n_misted: int = 0
     left_out: int = 0

@@ -10,20 +10,108 @@ import warnings
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cached_property
-from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 
+from chargebench.plain import absent, finite
 from chargebench.processing.ratio import effective_dof
 from chargebench.study.arms import Arm
 from chargebench.study.intervals import half_width, holm, p_beyond, simultaneous_alpha, smallest_of
 from chargebench.study.rows import Floats
 from chargebench.study.scatter import LEAST_BLOCKS, block_means
 
-__all__ = ["Contrast", "compare", "contrast", "dunnett_p", "holm", "together"]
+__all__ = [
+    "BlockAdjusted",
+    "Contrast",
+    "Difference",
+    "DifferenceTested",
+    "DifferenceUntested",
+    "Inside",
+    "compare",
+    "contrast",
+    "dunnett_p",
+    "holm",
+    "together",
+]
 
 Parts = tuple[tuple[float, float], ...]
+Ends = tuple[float, float]
+"""Of an interval."""
+
+
+@dataclass(frozen=True)
+class Inside:
+    """Whether the 90 % interval of a difference lies inside ±band: the two one-sided tests at 5 %."""
+
+    band_nC_per_g: float
+    interval90_nC_per_g: Ends
+    equivalent: bool
+
+
+@dataclass(frozen=True)
+class BlockAdjusted:
+    """A difference taken within blocks."""
+
+    blocks: int
+    difference_nC_per_g: float
+    ci95_nC_per_g: Ends
+    p: float
+
+
+@dataclass(frozen=True)
+class DifferenceTested:
+    """The difference ``first - second`` of two arms, put to tests.
+
+    Attributes
+    ----------
+    difference_nC_per_g : float
+    n : (int, int)
+        Runs of either.
+    basis : str
+        Within how many blocks, or that runs were taken as independent; so are the following but for ``p_welch``.
+    u_nC_per_g, dof, t, ci95_nC_per_g, p
+    p_welch : float or None
+        As if runs were independent; None where that cannot be had.
+    p_permutation : float
+        By exchanges, within blocks where there are such.
+    block_adjusted : BlockAdjusted or None
+    equivalence : Inside or None
+        None without a band.
+    p_holm, p_adjusted, simultaneous_ci95_nC_per_g
+        Such that all differences of a list hold together; None where it stands alone.
+    p_dunnett : float or None
+        None where it was not asked for.
+    """
+
+    difference_nC_per_g: float
+    n: tuple[int, int]
+    basis: str
+    u_nC_per_g: float
+    dof: float | None
+    t: float
+    ci95_nC_per_g: Ends
+    p: float
+    p_welch: float | None
+    p_permutation: float
+    block_adjusted: BlockAdjusted | None
+    equivalence: Inside | None
+    p_holm: float | None = absent()
+    p_adjusted: float | None = absent()
+    simultaneous_ci95_nC_per_g: Ends | None = absent()
+    p_dunnett: float | None = absent()
+
+
+@dataclass(frozen=True)
+class DifferenceUntested:
+    """The difference of two arms that are too few, or too much alike, to be put to a test."""
+
+    difference_nC_per_g: float
+    n: tuple[int, int]
+    p_dunnett: float | None = absent()
+
+
+Difference = DifferenceTested | DifferenceUntested
 
 
 @dataclass(frozen=True, eq=False)
@@ -68,10 +156,10 @@ class Contrast:
         """Two-sided p of no difference."""
         return p_beyond(self.difference_nC_per_g, self.parts)
 
-    def interval(self, alpha: float = 0.05) -> list[float]:
+    def interval(self, alpha: float = 0.05) -> Ends:
         """1 - `alpha` interval, nC/g."""
         half = half_width(self.parts, alpha)
-        return [self.difference_nC_per_g - half, self.difference_nC_per_g + half]
+        return self.difference_nC_per_g - half, self.difference_nC_per_g + half
 
     def share_of(self, common: Arm) -> float:
         """Share of the variance that comes from one of the two arms."""
@@ -130,51 +218,36 @@ def contrast(first: Arm, second: Arm, absolute: bool) -> Contrast | None:
     return _in_blocks(first, second, absolute) or _welch(first, second, absolute)
 
 
-def compare(first: Arm, second: Arm, band_nC_per_g: float | None, absolute: bool, seed: int) -> dict[str, Any]:
+def compare(first: Arm, second: Arm, band_nC_per_g: float | None, absolute: bool, seed: int) -> Difference:
     """Difference ``first - second``.
 
-    Returns
-    -------
-    dict
-        ``difference_nC_per_g``, ``u_nC_per_g``, ``ci95_nC_per_g``, ``t``, ``dof``, ``p`` and ``equivalence`` (90 %
-        interval, whether inside ±band), all within blocks where ``basis`` says so; ``p_permutation`` by exchanges
-        within blocks too; ``p_welch`` always as if runs were independent, ``block_adjusted`` within blocks or None.
-        Needs two runs in each arm, or three blocks that hold both; without them only the difference is given.
+    Needs two runs in each arm, or three blocks that hold both, to be tested.
     """
     a, b = (_values(arm, absolute) for arm in (first, second))
-    found: dict[str, Any] = {"difference_nC_per_g": float(a.mean() - b.mean()), "n": [len(a), len(b)]}
+    n = (len(a), len(b))
     told, welch = contrast(first, second, absolute), _welch(first, second, absolute)
     if told is None:
-        return found
-    d = told.difference_nC_per_g
-    return {
-        **found,
-        "difference_nC_per_g": d,
-        "basis": f"within {told.blocks} blocks" if told.blocks else "runs taken as independent (Welch)",
-        "u_nC_per_g": told.u,
-        "dof": effective_dof(told.parts),
-        "t": d / told.u,
-        "ci95_nC_per_g": told.interval(),
-        "p": told.p,
-        "p_welch": None if welch is None else welch.p,
-        "p_permutation": _permutation_p(first, second, absolute, seed),
-        "block_adjusted": _adjusted(told) if told.blocks else None,
-        "equivalence": None if band_nC_per_g is None else _inside(told, band_nC_per_g),
-    }
+        return DifferenceUntested(float(a.mean() - b.mean()), n)
+    d, ci95 = told.difference_nC_per_g, told.interval()
+    return DifferenceTested(
+        difference_nC_per_g=d,
+        n=n,
+        basis=f"within {told.blocks} blocks" if told.blocks else "runs taken as independent (Welch)",
+        u_nC_per_g=told.u,
+        dof=finite(effective_dof(told.parts)),
+        t=d / told.u,
+        ci95_nC_per_g=ci95,
+        p=told.p,
+        p_welch=None if welch is None else welch.p,
+        p_permutation=_permutation_p(first, second, absolute, seed),
+        block_adjusted=BlockAdjusted(told.blocks, d, ci95, told.p) if told.blocks else None,
+        equivalence=None if band_nC_per_g is None else _inside(told, band_nC_per_g),
+    )
 
 
-def _inside(told: Contrast, band: float) -> dict[str, Any]:
+def _inside(told: Contrast, band: float) -> Inside:
     low, high = told.interval(0.10)
-    return {"band_nC_per_g": band, "interval90_nC_per_g": [low, high], "equivalent": -band < low and high < band}
-
-
-def _adjusted(told: Contrast) -> dict[str, Any]:
-    return {
-        "blocks": told.blocks,
-        "difference_nC_per_g": told.difference_nC_per_g,
-        "ci95_nC_per_g": told.interval(),
-        "p": told.p,
-    }
+    return Inside(band, (low, high), -band < low and high < band)
 
 
 def _permutation_p(first: Arm, second: Arm, absolute: bool, seed: int) -> float:
@@ -207,7 +280,7 @@ def dunnett_p(arms: Sequence[Floats], control: Floats, seed: int) -> list[float]
     return [float(value) for value in found]
 
 
-def together(told: Sequence[Contrast], common: Arm) -> list[tuple[float, list[float]]]:
+def together(told: Sequence[Contrast], common: Arm) -> list[tuple[float, Ends]]:
     """p value and 95 % interval of each of several differences that share an arm, such that all hold together.
 
     After Dunnett, but each difference keeps its own variance and degrees of freedom: p is below 0.05 exactly where the

@@ -103,18 +103,6 @@ class DoseAnswer:
     method: str = ""
     doubt: str = ""
 
-    def as_json(self) -> dict[str, object]:
-        """Plain values with the unit."""
-        return {
-            "status": self.status,
-            "value": self.value,
-            "ci95": None if self.ci95 is None else list(self.ci95),
-            "bracket": None if self.bracket is None else list(self.bracket),
-            "unit": "uL/g",
-            "text": self.text,
-            "method": self.method,
-        }
-
 
 def _condition(curve: Curve, theta: Floats, dose: Floats, target: Target) -> Floats:
     """Coefficients (G, n, q) of the condition on the levels at each dose."""

@@ -88,18 +88,6 @@ class Level:
         half = half_width((*self.parts, *more), alpha)
         return self.mean_nC_per_g - half, self.mean_nC_per_g + half
 
-    def as_json(self) -> dict[str, Any]:
-        """Plain values; what a single run cannot tell is null."""
-        found = {k: v if not isinstance(v, float) or np.isfinite(v) else None for k, v in self.__dict__.items()}
-        del found["parts"]
-        tolerance = self.tolerance_nC_per_g
-        return {
-            **found,
-            "ci95_nC_per_g": list(self.interval()) if self.known else None,
-            "tolerance_nC_per_g": None if tolerance is None else list(tolerance),
-            "signs": list(self.signs),
-        }
-
 
 @dataclass(frozen=True)
 class Band:

@@ -13,8 +13,10 @@ from dataclasses import dataclass, replace
 import numpy as np
 import numpy.typing as npt
 
+from chargebench.plain import Number
 from chargebench.study.brew import NAMES, brew_value, kind_words, kinds_of, setting_of
 from chargebench.study.rows import Floats, StudyRun
+from chargebench.study.worded import Worded
 
 __all__ = ["EqualTime", "at_equal_brew_time"]
 
@@ -22,7 +24,7 @@ FEWEST_TIMES = 3
 
 
 @dataclass(frozen=True)
-class EqualTime:
+class EqualTime(Worded):
     """Misted against dry, ground finer, at equal brew time, in one kind of brew.
 
     Attributes
@@ -52,9 +54,9 @@ class EqualTime:
     n_dry: int
     n_misted: int
     outside: int = 0
-    brew_time_s: float = math.nan
-    dry: float = math.nan
-    misted: float = math.nan
+    brew_time_s: Number = math.nan
+    dry: Number = math.nan
+    misted: Number = math.nan
     difference: float | None = None
     ci95: tuple[float, float] | None = None
     reason: str = ""

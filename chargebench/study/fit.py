@@ -17,6 +17,7 @@ from chargebench.study.scatter import Whitened
 __all__ = [
     "DECISIVE",
     "Fit",
+    "LackOfFit",
     "Separated",
     "akaike",
     "derivatives",
@@ -36,6 +37,16 @@ DECISIVE = 6.0
 
 BEYOND_DOUBT = 14.0
 """Difference of AICc (evidence 1000 to 1) from which the displaced curve no longer widens the interval."""
+
+
+@dataclass(frozen=True)
+class LackOfFit:
+    """F test of a curve against the means at each dose."""
+
+    F: float
+    df_lack: int
+    df_pure: int
+    p: float
 
 
 @dataclass(frozen=True, eq=False)
@@ -250,7 +261,7 @@ def fit_family(white: Whitened, curves: Sequence[Curve] = CURVES) -> tuple[Fit, 
     return tuple(fit_curve(curve, white) for curve in curves if not missing_for(curve, white))
 
 
-def lack_of_fit(fit: Fit, white: Whitened) -> dict[str, float] | None:
+def lack_of_fit(fit: Fit, white: Whitened) -> LackOfFit | None:
     """F test of the curve against the means at each dose; None without repeats or spare doses."""
     from scipy.special import fdtrc
 
@@ -263,7 +274,7 @@ def lack_of_fit(fit: Fit, white: Whitened) -> dict[str, float] | None:
     if df_lack < 1 or df_pure < 1 or not pure > 0:
         return None
     f = max(fit.rss - pure, 0.0) / df_lack / (pure / df_pure)
-    return {"F": f, "df_lack": df_lack, "df_pure": df_pure, "p": float(fdtrc(df_lack, df_pure, f))}
+    return LackOfFit(f, df_lack, df_pure, float(fdtrc(df_lack, df_pure, f)))
 
 
 def weights(fits: Sequence[Fit]) -> Floats:

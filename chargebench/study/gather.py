@@ -9,12 +9,14 @@ import math
 from collections.abc import Iterable, Mapping, Sequence
 from difflib import get_close_matches
 from pathlib import Path
-from typing import Any
 
 from chargebench.archive.archive import Archive, Wanted
 from chargebench.errors import RunFileError
-from chargebench.processing.outcome import Estimate
+from chargebench.plain import finite
+from chargebench.processing.outcome import BudgetTerm, Estimate, Outcome, ResultKey, Used
 from chargebench.processing.ratio import effective_dof
+from chargebench.runs.water import number_of, tells_water, water_dose_uL_per_g
+from chargebench.study.nouns import AboutStudy, NoStudy, RunRow
 from chargebench.study.plan import make_plan
 from chargebench.study.progress import Progress, progress
 from chargebench.study.rows import Question, StudyRun, TakenOff, usable
@@ -22,6 +24,7 @@ from chargebench.study.sprays import portion
 from chargebench.study.studyfile import StudyFile
 
 __all__ = [
+    "about_study",
     "detection_limit_nC_per_g",
     "gather",
     "known_of_bench",
@@ -34,8 +37,6 @@ __all__ = [
     "study_progress",
     "unknown_exclusions",
 ]
-
-_SEVERITIES = ("reject", "doubt", "note")
 
 
 def gather(
@@ -69,8 +70,8 @@ def gather(
         except RunFileError as error:
             problems.append(str(error))
             continue
-        reason = reasons.get(outcome["run"], "")
-        first = entry.path if reason else seen.setdefault(outcome["provenance"]["raw_sha256"], entry.path)
+        reason = reasons.get(outcome.run_id, "")
+        first = entry.path if reason else seen.setdefault(outcome.provenance.raw_sha256, entry.path)
         if first != entry.path:
             problems.append(f"{entry.path}: holds the same readings as {first.name}; it is not counted again")
             continue
@@ -104,29 +105,28 @@ def unknown_exclusions(archive: Archive, study: StudyFile) -> list[str]:
     return said
 
 
-def row_of_outcome(outcome: Mapping[str, Any], order: int = 0, excluded: str = "") -> StudyRun:
-    """The row of one outcome, given in its JSON form.
+def row_of_outcome(outcome: Outcome, order: int = 0, excluded: str = "") -> StudyRun:
+    """The row of one outcome.
 
     The uncertainty of charge-to-mass is split by the budget: terms that name a shared cause are kept apart, since they
     do not average down over runs; the rest is the run's own.
     """
-    tags = outcome["tags"]
-    ratio, (shared, shared_dof) = outcome["result"]["charge_to_mass_nC_per_g"], shared_of(outcome["budget"])
+    tags = outcome.tags
+    ratio, (shared, shared_dof) = outcome.result["charge_to_mass_nC_per_g"], shared_of(outcome.budget)
     own = None
     if ratio is not None:
         common = sum(u * u for u in shared.values())
-        own = Estimate(ratio["value"], math.sqrt(max(ratio["u"] ** 2 - common, 0.0)), ratio["dof"] or math.inf)
-    severities = {flag["severity"] for flag in outcome["flags"]}
+        own = Estimate(ratio.value, math.sqrt(max(ratio.u**2 - common, 0.0)), ratio.dof or math.inf)
     return StudyRun(
-        run_id=outcome["run"],
-        started=outcome["started"],
+        run_id=outcome.run_id,
+        started=outcome.started,
         coffee=str(tags.get("coffee", "")),
         grinder=str(tags.get("grinder", "")),
         setting=str(tags.get("setting", "")),
         treatment=_treatment(tags),
         purpose=str(tags.get("purpose", "grind")),
-        water_uL_per_g=dose_of(tags),
-        dose_g=_number(tags.get("dose_g")),
+        water_uL_per_g=water_dose_uL_per_g(tags),
+        dose_g=_number(tags, "dose_g"),
         block=str(tags.get("block", "")),
         order=order,
         charge_to_mass=own,
@@ -137,11 +137,11 @@ def row_of_outcome(outcome: Mapping[str, Any], order: int = 0, excluded: str = "
         collected_mass_g=_value(outcome, "collected_mass_g"),
         recovery_percent=_value(outcome, "recovery_percent"),
         grind_time_s=_value(outcome, "grind_time_s"),
-        humidity_percent=_number(tags.get("humidity_percent")),
-        temperature_C=_number(tags.get("temperature_C")),
+        humidity_percent=_number(tags, "humidity_percent"),
+        temperature_C=_number(tags, "temperature_C"),
         tags=tags,
-        flags=tuple(flag["code"] for flag in outcome["flags"]),
-        worst=next((s for s in _SEVERITIES if s in severities), ""),
+        flags=tuple(flag.code for flag in outcome.flags),
+        worst=outcome.worst or "",
         excluded=excluded,
         tells_water=tells_water(tags),
         shared_dof=shared_dof,
@@ -149,57 +149,40 @@ def row_of_outcome(outcome: Mapping[str, Any], order: int = 0, excluded: str = "
     )
 
 
-def shared_of(budget: Iterable[Mapping[str, Any]]) -> tuple[dict[str, float], dict[str, float]]:
+def shared_of(budget: Iterable[BudgetTerm]) -> tuple[dict[str, float], dict[str, float]]:
     """Standard uncertainty in nC/g of each shared cause of a budget, and its degrees of freedom where they are few."""
     parts: dict[str, list[tuple[float, float]]] = {}
     for term in budget:
-        if term["shared"]:
-            dof = math.inf if term["dof"] is None else term["dof"]
-            parts.setdefault(term["shared"], []).append((abs(term["sensitivity"] * term["u"]), dof))
+        if term.shared:
+            parts.setdefault(term.shared, []).append((abs(term.sensitivity * term.u), term.dof))
     u = {cause: math.hypot(*(part for part, _ in found)) for cause, found in parts.items()}
     return u, {cause: dof for cause, found in parts.items() if math.isfinite(dof := effective_dof(found))}
 
 
-def ions_of(outcome: Mapping[str, Any]) -> TakenOff | None:
+def ions_of(outcome: Outcome) -> TakenOff | None:
     """What an outcome says that it has taken off for the ions of an ioniser."""
-    told = outcome["details"].get("ioniser_background")
+    told = outcome.details.get("ioniser_background")
     if told is None:
         return None
     return TakenOff(told["charge_nC"], told["u_nC"], told["dof"] or math.inf, told["source"])
-
-
-def dose_of(tags: Mapping[str, str | float]) -> float:
-    """Water dose in µL per gram of coffee: as tagged, or from water and coffee masses, or 0 for a dry or ionised run.
-
-    NaN where a misted run does not say how much. A gram of water counts as a millilitre here: the difference (0.3 % at
-    room temperature) is far below what a sprayer can repeat.
-    """
-    if "water_uL_per_g" in tags:
-        return _number(tags["water_uL_per_g"])
-    if "water_g" in tags and _number(tags.get("dose_g")) > 0:
-        return 1000.0 * _number(tags["water_g"]) / _number(tags["dose_g"])
-    return math.nan if "misted" in str(tags.get("treatment", "")) else 0.0
-
-
-def tells_water(tags: Mapping[str, str | float]) -> bool:
-    """Whether a tag says what was done with water, so that `dose_of` need not guess."""
-    return not {"water_uL_per_g", "water_g", "treatment"}.isdisjoint(tags)
 
 
 def _treatment(tags: Mapping[str, str | float]) -> str:
     """As tagged, else what the water says."""
     if "treatment" in tags:
         return str(tags["treatment"])
-    return "misted" if dose_of(tags) > 0 else "dry"
+    return "misted" if water_dose_uL_per_g(tags) > 0 else "dry"
 
 
-def _number(value: object) -> float:
-    return float(value) if isinstance(value, int | float) else math.nan
+def _number(tags: Mapping[str, str | float], key: str) -> float:
+    """A tag's number, NaN where there is none."""
+    found = number_of(tags, key)
+    return math.nan if found is None else found
 
 
-def _value(outcome: Mapping[str, Any], key: str) -> float:
-    estimate = outcome["result"][key]
-    return math.nan if estimate is None else float(estimate["value"])
+def _value(outcome: Outcome, key: ResultKey) -> float:
+    estimate = outcome.result[key]
+    return math.nan if estimate is None else estimate.value
 
 
 def study_archive(study: StudyFile, file: Path, archive: Path | None = None) -> Archive:
@@ -235,40 +218,51 @@ def detection_limit_nC_per_g(archive: Archive, rows: Iterable[StudyRun]) -> floa
     """
     limits, rows = [], list(rows)
     for row in rows:
-        known = _outcome(archive, row, rows)["provenance"]["knowledge"].get("detection_limit_nC")
+        known = _outcome(archive, row, rows).provenance.knowledge.get("detection_limit_nC")
         if known is not None and row.collected_mass_g > 0:
-            limits.append(known["value"] / row.collected_mass_g)
+            limits.append(float(known.value) / row.collected_mass_g)
     return max(limits, default=None)
 
 
-def runs_table(archive: Archive, rows: Iterable[StudyRun]) -> list[dict[str, Any]]:
-    """Every run of a study as plain values, for tables and figures, with the hash of its raw data."""
+def runs_table(archive: Archive, rows: Iterable[StudyRun]) -> tuple[RunRow, ...]:
+    """Every run of a study, for tables and figures, with the hash of its raw data."""
     rows = list(rows)
-    return [_table_row(row, _outcome(archive, row, rows)) for row in rows]
+    return tuple(_table_row(row, _outcome(archive, row, rows)) for row in rows)
 
 
-def _outcome(archive: Archive, row: StudyRun, rows: Iterable[StudyRun]) -> Mapping[str, Any]:
+def _outcome(archive: Archive, row: StudyRun, rows: Iterable[StudyRun]) -> Outcome:
     """The outcome of a run of a study, in which runs that the study sets aside do not speak."""
     return archive.outcome(row.run_id, set_aside=[other.run_id for other in rows if other.excluded])
 
 
-def _table_row(row: StudyRun, outcome: Mapping[str, Any]) -> dict[str, Any]:
-    ratio, provenance = outcome["result"]["charge_to_mass_nC_per_g"] or {}, outcome["provenance"]
-    numbers = ("water_uL_per_g", "dose_g", "collected_mass_g", "recovery_percent", "grind_time_s")
-    words = ("started", "coffee", "grinder", "setting", "treatment", "purpose", "block", "order", "excluded", "worst")
-    return {
-        "run": row.run_id,
-        **{name: getattr(row, name) for name in words},
-        **{name: v if math.isfinite(v := getattr(row, name)) else None for name in numbers},
-        "charge_to_mass_nC_per_g": ratio.get("value"),
-        "u_nC_per_g": ratio.get("u"),
-        "U95_nC_per_g": ratio.get("U95"),
-        "counts": bool(usable([row])),
-        "flags": list(row.flags),
-        "raw_sha256": provenance["raw_sha256"],
-        "recipe": f"{provenance['recipe']} {provenance['recipe_version']}",
-        "software": provenance["software"],
-    }
+def _table_row(row: StudyRun, outcome: Outcome) -> RunRow:
+    ratio, made = outcome.result["charge_to_mass_nC_per_g"], outcome.provenance
+    return RunRow(
+        run=row.run_id,
+        started=row.started,
+        coffee=row.coffee,
+        grinder=row.grinder,
+        setting=row.setting,
+        treatment=row.treatment,
+        purpose=row.purpose,
+        block=row.block,
+        order=row.order,
+        excluded=row.excluded,
+        worst=row.worst,
+        water_uL_per_g=finite(row.water_uL_per_g),
+        dose_g=finite(row.dose_g),
+        collected_mass_g=finite(row.collected_mass_g),
+        recovery_percent=finite(row.recovery_percent),
+        grind_time_s=finite(row.grind_time_s),
+        charge_to_mass_nC_per_g=None if ratio is None else ratio.value,
+        u_nC_per_g=None if ratio is None else ratio.u,
+        U95_nC_per_g=None if ratio is None else ratio.U95,
+        counts=bool(usable([row])),
+        flags=row.flags,
+        raw_sha256=made.raw_sha256,
+        recipe=f"{made.recipe} {made.recipe_version}",
+        software=made.software,
+    )
 
 
 def remarks_of(archive: Archive, rows: Iterable[StudyRun]) -> dict[str, str]:
@@ -276,17 +270,39 @@ def remarks_of(archive: Archive, rows: Iterable[StudyRun]) -> dict[str, str]:
     said: dict[str, str] = {}
     rows = list(rows)
     for row in rows:
-        for flag in _outcome(archive, row, rows)["flags"]:
-            said.setdefault(flag["code"], flag["text"])
+        for flag in _outcome(archive, row, rows).flags:
+            said.setdefault(flag.code, flag.text)
     return said
 
 
-def known_of_bench(archive: Archive, rows: Sequence[StudyRun]) -> dict[str, Any]:
+def known_of_bench(archive: Archive, rows: Sequence[StudyRun]) -> Mapping[str, Used]:
     """What the newest of the runs knew of its bench: calibrations, limits, each with source and validity."""
     if not rows:
         return {}
-    known: dict[str, Any] = _outcome(archive, rows[-1], rows)["provenance"]["knowledge"]
-    return known
+    return _outcome(archive, rows[-1], rows).provenance.knowledge
+
+
+def about_study(study: StudyFile | None, others: Sequence[StudyRun], unknown: Sequence[str]) -> AboutStudy | NoStudy:
+    """What a study file says, with the runs that it did not ask for and the runs set aside that are not there."""
+    if study is None:
+        return NoStudy()
+    names = {f"{row.coffee or '(no coffee)'} on {row.grinder or '(no grinder)'}" for row in others}
+    told = study.study
+    return AboutStudy(
+        name=told.name,
+        question=told.question,
+        archive=told.archive,
+        band_nC_per_g=told.band_nC_per_g,
+        detection_limit_nC_per_g=told.detection_limit_nC_per_g,
+        fraction=told.fraction,
+        fixed_on=None if told.fixed_on is None else told.fixed_on.isoformat(),
+        blocks=told.blocks,
+        dry_per_block=told.dry_per_block,
+        seed=told.seed,
+        other_runs=len(others),
+        other_runs_of=tuple(sorted(names)),
+        unknown_exclusions=tuple(unknown),
+    )
 
 
 def question_of(study: StudyFile) -> Question:

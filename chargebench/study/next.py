@@ -9,7 +9,6 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 
@@ -20,7 +19,7 @@ from chargebench.study.rows import Floats
 from chargebench.study.scatter import Whitened
 from chargebench.study.shapefree import FEW_DOSES
 
-__all__ = ["Rule", "Situation", "ahead", "next_run", "reachable_doses"]
+__all__ = ["Next", "Rule", "Situation", "ahead", "next_run", "reachable_doses"]
 
 REPEATS = 2
 """Runs of a dose below which no answer rests on it."""
@@ -36,6 +35,28 @@ class Rule:
 
     width_uL_per_g: float | None = None
     most_runs: int | None = None
+
+
+@dataclass(frozen=True)
+class Next:
+    """What to do next.
+
+    Attributes
+    ----------
+    dose_uL_per_g : float or None
+        Of the next run; None where no further run would help.
+    width_now_uL_per_g, width_after_uL_per_g : float or None
+        Of the printed interval, and as expected after that run; None where they cannot be had.
+    stop : bool
+        Whether a rule that was set beforehand says to end.
+    text : str
+    """
+
+    dose_uL_per_g: float | None
+    width_now_uL_per_g: float | None
+    width_after_uL_per_g: float | None
+    stop: bool
+    text: str
 
 
 def reachable_doses(tested_uL_per_g: Floats, step_uL_per_g: float | None = None) -> Floats:
@@ -111,17 +132,11 @@ class Situation:
         return next((level.n for level in self.levels if level.dose_uL_per_g == dose), 0)
 
 
-def next_run(now: Situation) -> dict[str, Any]:
+def next_run(now: Situation) -> Next:
     """The next run's dose, or the reason to stop.
 
     Equivalence, the question that was asked, comes first; then the interval of the ``fraction`` dose as it is printed.
     Nothing rests on a dose that was run once, and nothing is advised that the answers contradict.
-
-    Returns
-    -------
-    dict
-        ``dose_uL_per_g`` (None where no further run would help), ``width_now_uL_per_g`` (of the printed interval) and
-        ``width_after_uL_per_g`` (expected), ``stop``, ``text``. Widths are None where they cannot be had.
     """
     if now.rule.most_runs is not None and now.runs >= now.rule.most_runs:
         return ahead(
@@ -137,11 +152,11 @@ def next_run(now: Situation) -> dict[str, Any]:
     return _narrowing(now)
 
 
-def _run(now: Situation, dose: float, text: str, after: float | None = None) -> dict[str, Any]:
+def _run(now: Situation, dose: float, text: str, after: float | None = None) -> Next:
     return ahead(dose, now.width, after, "", text)
 
 
-def _dry_first(now: Situation) -> dict[str, Any] | None:
+def _dry_first(now: Situation) -> Next | None:
     """Dry runs until they are repeated and shown charged; none but those where dry coffee is neutral."""
     dry = now.runs_at(0.0)
     if dry < REPEATS:
@@ -153,7 +168,7 @@ def _dry_first(now: Situation) -> dict[str, Any] | None:
     return None
 
 
-def _none(now: Situation, text: str) -> dict[str, Any]:
+def _none(now: Situation, text: str) -> Next:
     """No run at all: not the stopping rule, which looks at the interval, but nothing that a run would add."""
     return ahead(None, now.width, None, "", f"no further run would help: {text}")
 
@@ -166,7 +181,7 @@ def _all_fallen(fit: Fit, highest: float) -> bool:
     return bool(fit.curve.shape(np.array([highest]), shape)[0, 0] < 0.05)
 
 
-def _water_out_of_reach(now: Situation) -> dict[str, Any] | None:
+def _water_out_of_reach(now: Situation) -> Next | None:
     """Where the curve levels off before the target: repeats at the highest dose until that is sure."""
     if now.fit is None or now.fraction.status != "above highest dose":
         return None
@@ -179,7 +194,7 @@ def _water_out_of_reach(now: Situation) -> dict[str, Any] | None:
     return _run(now, now.highest, f"{said}: repeat {now.highest:.3g} µL/g to make sure, not more water")
 
 
-def _more_water(now: Situation) -> dict[str, Any] | None:
+def _more_water(now: Situation) -> Next | None:
     """A higher dose where the answer lies beyond the highest, or the dose of no curve is bounded by it."""
     if now.fraction.status != "above highest dose":
         return None
@@ -189,7 +204,7 @@ def _more_water(now: Situation) -> dict[str, Any] | None:
     return _run(now, beyond, f"the answer lies beyond the highest tested dose: test about {beyond:.3g} µL/g next")
 
 
-def _open_between(now: Situation) -> dict[str, Any] | None:
+def _open_between(now: Situation) -> Next | None:
     """With few doses one between those that bound the answer; without a curve whatever it needs."""
     doses = now.white.points.doses
     if len(doses) > FEW_DOSES and now.fit is not None:
@@ -209,13 +224,13 @@ def _open_between(now: Situation) -> dict[str, Any] | None:
     return None
 
 
-def _fewest(now: Situation, why: str) -> dict[str, Any]:
+def _fewest(now: Situation, why: str) -> Next:
     """A repeat of the dose with the fewest runs."""
     level = min(now.levels, key=lambda level: level.n)
     return _run(now, level.dose_uL_per_g, f"{why}repeat {level.dose_uL_per_g:.3g} µL/g, run {level.n} times so far")
 
 
-def _neutrality(now: Situation) -> dict[str, Any] | None:
+def _neutrality(now: Situation) -> Next | None:
     """While no dose is shown neutral: more water where the highest is shown not to be, else repeats of it."""
     if not now.tested or now.equivalence.status != "above highest dose":
         return None
@@ -226,7 +241,7 @@ def _neutrality(now: Situation) -> dict[str, Any] | None:
     return _run(now, now.highest, f"{now.highest:.3g} µL/g is not shown neutral nor charged: repeat it")
 
 
-def _narrow_enough(now: Situation) -> dict[str, Any] | None:
+def _narrow_enough(now: Situation) -> Next | None:
     """The end by the width that was asked for, if what the answer rests on was repeated."""
     asked, width, value = now.rule.width_uL_per_g, now.width, now.fraction.value
     if asked is None or width is None or width > asked or value is None:
@@ -241,7 +256,7 @@ def _narrow_enough(now: Situation) -> dict[str, Any] | None:
     return ahead(None, width, None, f"the interval is {width:.3g} µL/g wide, {asked:g} was asked for beforehand.", "")
 
 
-def _narrowing(now: Situation) -> dict[str, Any]:
+def _narrowing(now: Situation) -> Next:
     """The dose that would narrow the interval of the fraction dose most."""
     fit, white = now.fit, now.white
     assert fit is not None  # else `_open_between` has answered
@@ -257,15 +272,9 @@ def _narrowing(now: Situation) -> dict[str, Any]:
     return _run(now, dose, text, expected)
 
 
-def ahead(dose: float | None, now: float | None, after: float | None, stop: str, text: str) -> dict[str, Any]:
-    """The answer's shape; `stop` is the reason to stop, or empty."""
-    return {
-        "dose_uL_per_g": dose,
-        "width_now_uL_per_g": now,
-        "width_after_uL_per_g": after,
-        "stop": bool(stop),
-        "text": f"stop: {stop}" if stop else text + ".",
-    }
+def ahead(dose: float | None, now: float | None, after: float | None, stop: str, text: str) -> Next:
+    """What to do next; `stop` is the reason to stop, or empty."""
+    return Next(dose, now, after, bool(stop), f"stop: {stop}" if stop else text + ".")
 
 
 def _gradient(fit: Fit, target: Target, highest: float) -> Floats | None:

@@ -11,6 +11,7 @@ import numpy as np
 from chargebench.errors import StudyError
 from chargebench.study.intervals import runs_for_difference, runs_for_equivalence
 from chargebench.study.rows import StudyRun, usable
+from chargebench.study.worded import Worded
 
 __all__ = ["Need", "for_difference", "for_equivalence", "scatter_seen"]
 
@@ -18,7 +19,7 @@ ALPHA, POWER = 0.05, 0.8
 
 
 @dataclass(frozen=True)
-class Need:
+class Need(Worded):
     """Runs needed for 80 % power at the 5 % level.
 
     Attributes

@@ -5,7 +5,8 @@ Owns the robust refit and the isotonic check. Both are looked at beside the answ
 
 from __future__ import annotations
 
-from typing import Any
+from collections.abc import Mapping
+from dataclasses import dataclass
 
 import numpy as np
 
@@ -15,18 +16,50 @@ from chargebench.study.fit import Fit
 from chargebench.study.rows import Floats
 from chargebench.study.scatter import Scatter, Whitened
 
-__all__ = ["isotonic_check", "robust_refit"]
+__all__ = ["Isotonic", "Robust", "isotonic_check", "robust_refit"]
 
 
-def robust_refit(fit: Fit, white: Whitened, target: Target) -> dict[str, Any]:
-    """The same curve under Huber's loss, bending at 1.345 residual standard deviations.
+@dataclass(frozen=True)
+class Robust:
+    """A curve under Huber's loss.
 
-    Returns
-    -------
-    dict
-        ``parameters`` by name, ``dose_uL_per_g`` (None when not reached), ``held_down`` (run ids whose residuals lie
-        beyond three standard deviations, the deviation taken from the median absolute residual).
+    Attributes
+    ----------
+    parameters : mapping of str to float
+        By name.
+    dose_uL_per_g : float or None
+        None when the target is not reached.
+    held_down : tuple of str
+        Runs whose residuals lie beyond three standard deviations, the deviation taken from the median absolute
+        residual.
     """
+
+    parameters: Mapping[str, float]
+    dose_uL_per_g: float | None
+    held_down: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class Isotonic:
+    """How far the means are from the nearest steady curve.
+
+    Attributes
+    ----------
+    misfit : float
+        Weighted squared distance.
+    p : float
+        By drawing studies from that steady curve.
+    steady_nC_per_g : tuple of float
+        Its means.
+    """
+
+    misfit: float
+    p: float
+    steady_nC_per_g: tuple[float, ...]
+
+
+def robust_refit(fit: Fit, white: Whitened, target: Target) -> Robust:
+    """The same curve under Huber's loss, bending at 1.345 residual standard deviations."""
     from scipy.optimize import least_squares
 
     dose = white.points.dose_uL_per_g
@@ -43,21 +76,17 @@ def robust_refit(fit: Fit, white: Whitened, target: Target) -> dict[str, Any]:
         bounds=(low, np.inf),
     )  # fmt: skip
     far = np.abs(residual(found.x)) > 3 * size
-    return {
-        "parameters": dict(zip(fit.curve.parameter_names, found.x.tolist(), strict=True)),
-        "dose_uL_per_g": dose_of(fit.curve, found.x, target, float(white.points.doses[-1])),
-        "held_down": [run for run, is_far in zip(white.points.run_id, far, strict=True) if is_far],
-    }
+    return Robust(
+        parameters=dict(zip(fit.curve.parameter_names, found.x.tolist(), strict=True)),
+        dose_uL_per_g=dose_of(fit.curve, found.x, target, float(white.points.doses[-1])),
+        held_down=tuple(run for run, is_far in zip(white.points.run_id, far, strict=True) if is_far),
+    )
 
 
-def isotonic_check(levels: tuple[Level, ...], scatter: Scatter, seed: int, draws: int = 500) -> dict[str, Any] | None:
+def isotonic_check(levels: tuple[Level, ...], scatter: Scatter, seed: int, draws: int = 500) -> Isotonic | None:
     """Whether the means go steadily one way from the dry value, as they should before water clumps grounds again.
 
-    Returns
-    -------
-    dict or None
-        ``misfit`` (weighted squared distance of the means from the nearest steady curve), its ``p`` by drawing studies
-        from that steady curve, and the ``steady_nC_per_g`` means. None with fewer than three doses or without repeats.
+    None with fewer than three doses or without repeats.
     """
     if len(levels) < 3 or scatter.dof < 1:
         return None
@@ -72,7 +101,7 @@ def isotonic_check(levels: tuple[Level, ...], scatter: Scatter, seed: int, draws
         for e, s in zip(rng.normal(size=(draws, len(u))), spread, strict=True)
     ]
     p = (1 + sum(value >= misfit for value in drawn)) / (draws + 1)
-    return {"misfit": misfit, "p": p, "steady_nC_per_g": steady.tolist()}
+    return Isotonic(misfit, p, tuple(steady.tolist()))
 
 
 def _steady(mean: Floats, u: Floats, falling: bool) -> tuple[Floats, float]:

@@ -13,9 +13,11 @@ from typing import Final
 
 import numpy as np
 
+from chargebench.plain import Number
 from chargebench.study.brew import compared
 from chargebench.study.intervals import holm
 from chargebench.study.rows import Floats, StudyRun, usable
+from chargebench.study.worded import Worded
 
 __all__ = ["Trend", "carry_over", "dry_after_wet", "trends"]
 
@@ -24,7 +26,7 @@ HIGHEST_LEVERAGE: Final = 0.95
 
 
 @dataclass(frozen=True)
-class Trend:
+class Trend(Worded):
     """One covariate's effect on charge-to-mass, beside what the dose does.
 
     Attributes
@@ -41,11 +43,11 @@ class Trend:
     """
 
     name: str
-    slope: float
-    u: float
+    slope: Number
+    u: Number
     unit: str
-    p: float
-    p_holm: float
+    p: Number
+    p_holm: Number
     n: int
 
     @property

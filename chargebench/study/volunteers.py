@@ -15,7 +15,17 @@ import numpy as np
 
 from chargebench.errors import StudyError
 
-__all__ = ["COLUMNS", "Contribution", "contribution", "pooled", "read_contributions"]
+__all__ = [
+    "COLUMNS",
+    "Contribution",
+    "Contributor",
+    "Pooled",
+    "TooFew",
+    "Volunteers",
+    "contribution",
+    "pooled",
+    "read_contributions",
+]
 
 COLUMNS: Final = ("grinder", "bottleneck", "dry_s", "misted_s")
 """Columns a contribution must have; ``contributor`` may stand beside them."""
@@ -49,6 +59,58 @@ class Contribution:
     def log_ratio(self) -> float:
         """Logarithm of misted over dry."""
         return math.log(self.misted_s / self.dry_s)
+
+
+@dataclass(frozen=True)
+class Contributor:
+    """What one contributor found: pairs, ratio of misted over dry, u of its logarithm where anybody repeated a pair."""
+
+    name: str
+    pairs: int
+    ratio: float
+    u_log: float | None
+
+
+@dataclass(frozen=True)
+class Pooled:
+    """Misted over dry brew time across contributors.
+
+    Attributes
+    ----------
+    contributors : int
+    ratio : float
+    ci95 : (float, float)
+    tau : float
+        Spread between contributors, of the logarithm.
+    i2 : float or None
+        Share of the variance that is between them; None where nobody repeated a pair.
+    rows : tuple of Contributor
+        For a forest plot.
+    """
+
+    contributors: int
+    ratio: float
+    ci95: tuple[float, float]
+    tau: float
+    i2: float | None
+    rows: tuple[Contributor, ...]
+
+
+@dataclass(frozen=True)
+class TooFew:
+    """Contributors that cannot be pooled, and why."""
+
+    contributors: int
+    reason: str
+
+
+@dataclass(frozen=True)
+class Volunteers:
+    """What a file of contributions says: how many there are, a sentence for each bad row, and the pooled brew times."""
+
+    contributions: int
+    bad_rows: tuple[str, ...]
+    pooled: Mapping[str, Pooled | TooFew]
 
 
 def contribution(cells: Mapping[str, str]) -> Contribution:
@@ -94,15 +156,13 @@ def read_contributions(
     return good, bad
 
 
-def pooled(contributions: Iterable[Contribution]) -> dict[str, Any]:
+def pooled(contributions: Iterable[Contribution]) -> dict[str, Pooled | TooFew]:
     """Misted over dry brew time across contributors, random effects; once for all, once for each bottleneck answer.
 
     Returns
     -------
     dict
-        ``all``, ``yes``, ``no``, ``unknown``: each with ``contributors``, ``ratio``, ``ci95``, ``tau`` (spread between
-        contributors, of the logarithm), ``i2`` and ``rows`` for a forest plot; or with a ``reason`` where fewer than
-        three contributors are left.
+        By ``all``, ``yes``, ``no``, ``unknown``; `TooFew` where fewer than three contributors are left.
 
     Notes
     -----
@@ -134,25 +194,19 @@ def _scatter_within(group: list[Contribution]) -> float | None:
     return float(sum(np.var(values) * len(values) for values in repeated)) / freedom
 
 
-def _pool(group: list[Contribution], scatter: float | None) -> dict[str, Any]:
+def _pool(group: list[Contribution], scatter: float | None) -> Pooled | TooFew:
     effects = _by_contributor(group)
     if len(effects) < 3:
-        return {"contributors": len(effects), "reason": "three contributors at least are needed to pool"}
+        return TooFew(len(effects), "three contributors at least are needed to pool")
     means = np.array([float(np.mean(values)) for values in effects.values()])
     variances = np.array([(scatter or 0.0) / len(values) for values in effects.values()])
     mean, half, tau, i2 = _random_effects(means, variances)
-    rows = [
-        {"name": name, "pairs": len(values), "ratio": math.exp(m), "u_log": math.sqrt(v) if scatter else None}
+    rows = tuple(
+        Contributor(name, len(values), math.exp(m), math.sqrt(v) if scatter else None)
         for (name, values), m, v in zip(effects.items(), means, variances, strict=True)
-    ]
-    return {
-        "contributors": len(effects),
-        "ratio": math.exp(mean),
-        "ci95": [math.exp(mean - half), math.exp(mean + half)],
-        "tau": tau,
-        "i2": i2,
-        "rows": rows,
-    }
+    )
+    ci95 = (math.exp(mean - half), math.exp(mean + half))
+    return Pooled(len(effects), math.exp(mean), ci95, tau, i2, rows)
 
 
 def _random_effects(means: Any, variances: Any) -> tuple[float, float, float, float | None]:

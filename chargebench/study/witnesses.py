@@ -8,7 +8,8 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from typing import TYPE_CHECKING, Any
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -17,7 +18,7 @@ from chargebench.study.rows import StudyRun
 if TYPE_CHECKING:
     from chargebench.study.treatments import Arm
 
-__all__ = ["bipolar_share", "witness_words", "witnesses"]
+__all__ = ["Witness", "bipolar_share", "witness_words", "witnesses"]
 
 NAMES: Mapping[str, str] = {
     "bipolar_share": "charge of either sign",
@@ -26,6 +27,17 @@ NAMES: Mapping[str, str] = {
     "retention_g": "grinder retention",
     "brew_time_s": "brew time",
 }
+
+
+@dataclass(frozen=True)
+class Witness:
+    """Mean and standard uncertainty (None for a single run) of one witness, a key of `NAMES`, in one arm."""
+
+    arm: str
+    witness: str
+    n: int
+    mean: float
+    u: float | None
 
 
 def bipolar_share(positive_nC: float, negative_nC: float) -> float:
@@ -46,7 +58,7 @@ def _of(row: StudyRun, name: str) -> float:
     return float(value) if isinstance(value, int | float) else math.nan
 
 
-def witnesses(arms: Sequence[Arm]) -> list[dict[str, Any]]:
+def witnesses(arms: Sequence[Arm]) -> tuple[Witness, ...]:
     """Mean and standard uncertainty of every witness in every arm that has it."""
     found = []
     for arm in arms:
@@ -56,13 +68,13 @@ def witnesses(arms: Sequence[Arm]) -> list[dict[str, Any]]:
             n = len(values)
             if n:
                 u = float(values.std(ddof=1) / math.sqrt(n)) if n > 1 else None
-                found.append({"arm": arm.name, "witness": name, "n": n, "mean": float(values.mean()), "u": u})
-    return found
+                found.append(Witness(arm.name, name, n, float(values.mean()), u))
+    return tuple(found)
 
 
-def witness_words(found: Sequence[Mapping[str, Any]]) -> str:
+def witness_words(found: Sequence[Witness]) -> str:
     """Which witnesses there are, and what a net charge cannot say."""
-    there = [words for name, words in NAMES.items() if any(item["witness"] == name for item in found)]
+    there = [words for name, words in NAMES.items() if any(item.witness == name for item in found)]
     said = "A net charge of zero does not show that the grounds carry no charge, nor that they are unclumped; "
     if not there:
         return said + "no other witness was recorded."

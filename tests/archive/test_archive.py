@@ -173,7 +173,7 @@ def test_nothing_is_computed_into_the_archive(archive: Archive) -> None:
     before = _contents(archive.folder)
     for _ in range(2):
         assert len(archive.entries()) == 4
-        assert archive.outcome(FIRST)["run"] == FIRST
+        assert archive.outcome(FIRST).run_id == FIRST
     assert _contents(archive.folder) == before
 
 
@@ -219,7 +219,7 @@ def test_leftovers_of_older_versions_are_left_alone(archive: Archive, tmp_path: 
         left.symlink_to(decoy if kind == "link" else tmp_path / "not there")
     before = left.lstat()
     assert len(archive.entries()) == 4
-    assert archive.outcome(FIRST)["run"] == FIRST
+    assert archive.outcome(FIRST).run_id == FIRST
     assert (left.lstat().st_ino, left.lstat().st_mtime_ns) == (before.st_ino, before.st_mtime_ns)
     assert decoy.read_bytes() == b"mine"
     assert not (tmp_path / "not there").exists()
@@ -235,9 +235,9 @@ def test_an_outcome_is_kept_in_the_cache(archive: Archive) -> None:
     """The second asking is answered with the very same object, from the cache."""
     made = archive.outcome(FIRST)
     assert made == archive.outcome(FIRST)
-    assert made["result"]["net_charge_nC"]["value"] == pytest.approx(-900.0, abs=2.0)
+    assert made.result["net_charge_nC"].value == pytest.approx(-900.0, abs=2.0)
     _mark_kept(archive)
-    assert archive.outcome(FIRST)["run"] == "from the cache"
+    assert archive.outcome(FIRST).run_id == "from the cache"
 
 
 def test_the_cache_is_read_by_nobody_else(archive: Archive) -> None:
@@ -272,7 +272,7 @@ def test_a_kept_outcome_counts_only_while_its_grounds_hold(
         recipe = Recipe(DEFAULT.name, f"{DEFAULT.version}.other", DEFAULT.parameters)
     if change == "software":
         monkeypatch.setattr("chargebench.archive.archive.__version__", "0.0.0")
-    assert (archive.outcome(FIRST, recipe)["run"] == "from the cache") is (change == "nothing")
+    assert (archive.outcome(FIRST, recipe).run_id == "from the cache") is (change == "nothing")
 
 
 @pytest.mark.parametrize("text", ["", "{", "[]", "3", "\x00\x01", "[" * 100_000])
@@ -316,7 +316,7 @@ def test_a_tag_that_no_file_system_knows_is_kept(archive: Archive, put: Put) -> 
     """Text that is no UTF-8, and a number that is none, hide neither their run nor the others."""
     put(SECOND, operator="\ud800", free=float("inf"))
     assert archive.outcome(SECOND) == archive.outcome(SECOND)
-    assert archive.outcome(SECOND)["tags"]["operator"] == "\ud800"
+    assert archive.outcome(SECOND).tags["operator"] == "\ud800"
     assert len(archive.find()) == 4
 
 

@@ -11,6 +11,7 @@ import pytest
 
 from chargebench.archive.archive import Archive
 from chargebench.archive.import_traces import import_run
+from chargebench.processing.outcome import NullGrinds
 from chargebench.runs.run import Knowledge, Known, Mark, TagValue
 from tests.archive.conftest import BENCH
 from tests.processing.simulate import simulate
@@ -35,30 +36,30 @@ def put(
 
 
 def taken_off(archive: Archive, run: str, **more: object) -> dict | None:
-    return archive.outcome(run, **more)["details"].get("ioniser_background")
+    return archive.outcome(run, **more).details.get("ioniser_background")
 
 
 def codes(archive: Archive, run: str) -> set[str]:
-    return {flag["code"] for flag in archive.outcome(run)["flags"]}
+    return {flag.code for flag in archive.outcome(run).flags}
 
 
 def test_null_grinds_of_the_archive_are_taken_off_once(tmp_path: Path) -> None:
     """With two and more the outcome has their mean taken off, says so and names them; a null grind keeps its charge."""
     archive = Archive(tmp_path)
     run = put(archive, 10, -450.0)
-    before = archive.outcome(run)["result"]["net_charge_nC"]["value"]
+    before = archive.outcome(run).result["net_charge_nC"].value
     assert taken_off(archive, run) is None
     assert "ions-included" in codes(archive, run)
     blanks = [put(archive, i, charge, purpose="blank") for i, charge in enumerate(IONS_NC)]
-    seen = [archive.outcome(blank)["result"]["net_charge_nC"]["value"] for blank in blanks]
+    seen = [archive.outcome(blank).result["net_charge_nC"].value for blank in blanks]
     assert seen == pytest.approx(IONS_NC, abs=1.0)
     told = taken_off(archive, run)
     assert told is not None
     assert told["charge_nC"] == pytest.approx(np.mean(seen))
     assert (told["u_nC"], told["dof"]) == pytest.approx((np.std(seen, ddof=1) / math.sqrt(3), 2.0))
-    assert archive.outcome(run)["result"]["net_charge_nC"]["value"] == pytest.approx(before - np.mean(seen), abs=1e-6)
+    assert archive.outcome(run).result["net_charge_nC"].value == pytest.approx(before - np.mean(seen), abs=1e-6)
     assert "ions-included" not in codes(archive, run)
-    assert archive.outcome(run)["provenance"]["null_grinds"] == {"bench": "North bench", "runs": blanks}
+    assert archive.outcome(run).provenance.null_grinds == NullGrinds("North bench", tuple(blanks))
     assert all(taken_off(archive, blank) is None for blank in blanks)
     fewer = taken_off(archive, run, set_aside=[blanks[0]])
     assert fewer is not None
@@ -77,7 +78,7 @@ def test_a_check_known_to_the_run_wins(tmp_path: Path) -> None:
     told = taken_off(archive, run.run_id)
     assert told is not None
     assert (told["charge_nC"], told["source"]) == (50.0, "ioniser check")
-    assert "null_grinds" not in archive.outcome(run.run_id)["provenance"]
+    assert archive.outcome(run.run_id).provenance.null_grinds is None
 
 
 @pytest.mark.parametrize(

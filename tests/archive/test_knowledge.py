@@ -162,7 +162,7 @@ def test_null_grinds_give_the_floor(tmp_path: Path, bench: Bench, count: int, da
     known = archive.knowledge(bench, DAY).known
     assert ("net_charge_floor_nC" in known) is found
     if found:
-        charges = [archive.outcome(path)["result"]["net_charge_nC"]["value"] for path in archive.run_paths()]
+        charges = [archive.outcome(path).result["net_charge_nC"].value for path in archive.run_paths()]
         assert known["net_charge_floor_nC"].u == pytest.approx(math.hypot(np.mean(charges), np.std(charges, ddof=1)))
         assert known["net_charge_floor_nC"].dof == count - 1
         assert known["net_charge_floor_grind_s"].value == pytest.approx(12.0, abs=0.7)
@@ -180,7 +180,7 @@ def test_coffee_is_no_null_grind(tmp_path: Path, ratio_nC_per_g: float, mass_g: 
     for seed, (ratio, mass) in enumerate([(0.0, 0.01), (0.0, 0.01), (ratio_nC_per_g, mass_g)]):
         run, _ = simulate(charge_per_gram=ratio, mass_g=mass, seed=seed, tags={"purpose": "blank"})
         marks = (Mark(10.0, "state", "grinding"), Mark(22.0, "state", "settling"))
-        pairs.append((replace(run, marks=marks if seed else ()), process(run).as_json()))
+        pairs.append((replace(run, marks=marks if seed else ()), process(run)))
     nulls = counted(pairs)
     assert (len(nulls.charges_nC), len(nulls.left_out)) == (3 - left_out, left_out)
     assert nulls.grinds_s == [12.0] * (2 - left_out)

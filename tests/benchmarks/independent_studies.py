@@ -40,6 +40,7 @@ def one_study(cell: Cell, rng: np.random.Generator, tally: Tally, number: int) -
     In cells on doses only, two studies of three are asked for the quick answer of a live update first, which has the
     same intervals; the whole one, which bears all flags, is asked for where the quick one is wrong.
     """
+    from chargebench.plain import to_json
     from chargebench.study.answer import answer
     from chargebench.study.rows import Question
     from chargebench.study.whole import whole_answer
@@ -54,11 +55,11 @@ def one_study(cell: Cell, rng: np.random.Generator, tally: Tally, number: int) -
     quickly = cell.doses_only and number % 3 > 0
     if quickly:
         quick = Tally()
-        judge_doses(quick, answer(rows, replace(question, resamples=0))["groups"][0], truth)
+        judge_doses(quick, to_json(answer(rows, replace(question, resamples=0)).groups[0]), truth)
         if not quick.any_wrong():
             tally.add(quick)
             return
-    group = whole_answer(rows, question)["groups"][0]
+    group = to_json(whole_answer(rows, question).groups[0])
     judge_doses(tally, group, truth, bootstrap=not quickly)
     if not quickly:
         judge_treatments(tally, group, truth)

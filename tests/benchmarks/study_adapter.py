@@ -19,7 +19,7 @@ import numpy as np
 
 from chargebench.archive.archive import Archive
 from chargebench.archive.import_traces import import_run
-from chargebench.processing.outcome import RESULT_UNITS, Estimate
+from chargebench.processing.outcome import RESULT_UNITS, Estimate, Outcome
 from chargebench.processing.qualify.nulls import ioniser
 from chargebench.processing.qualify.occasion import Occasion
 from chargebench.processing.recipe import process
@@ -49,6 +49,13 @@ port = "/dev/ttyUSB0"
 lines = "printed"
 carries = ["mass"]
 """
+
+UNTOLD = {
+    "recipe": "none", "recipe_version": "0", "recipe_steps": [], "parameters": {}, "thresholds": {}, "software": "",
+    "model": None, "stretches_s": {"before": [0, 1], "grind": [1, 2], "after": [2, 3], "left_out": [], "how": ""},
+    "steps": [], "knowledge": {},
+}  # fmt: skip
+"""Provenance of an outcome that no recipe made."""
 
 KNOWN_FROM = ("nulls", "check", "both", "later", "nothing")
 """Where the charge of the ions is known from: null grinds beside the runs; a check made of them, which the ionised runs
@@ -84,7 +91,7 @@ def plain_outcome(run: dict[str, Any]) -> dict[str, Any]:
     budget += [term(cause, q, u, cause) for cause, u in shared.items()]
     return {
         "run": run["run"], "started": STARTED, "tags": tags_of(run), "recovered": False, "result": result, "flags": [],
-        "budget": budget, "details": {}, "provenance": {"knowledge": {}, "steps": [], "raw_sha256": run["run"]},
+        "budget": budget, "details": {}, "provenance": {**UNTOLD, "raw_sha256": run["run"]},
     }  # fmt: skip
 
 
@@ -128,7 +135,7 @@ def beside_nulls(charges_nC: tuple[float, ...]) -> dict[str, Any]:
             import_run(archive, run_of(charge, 0.0, "blank", number))
         run = run_of(*USUAL, "grind")
         import_run(archive, run)
-        return archive.outcome(run.run_id)
+        return archive.outcome(run.run_id).as_json()
 
 
 def ionised_outcome(run: dict[str, Any], known: Found, nulls_nC: tuple[float, ...] = ()) -> dict[str, Any]:
@@ -178,4 +185,4 @@ def outcomes_of(runs: list[dict[str, Any]], known_from: str = "nulls") -> list[d
 
 def rows_of(runs: list[dict[str, Any]], known_from: str = "nulls") -> list[StudyRun]:
     """Every run of a study as the study sees it."""
-    return [row_of_outcome(outcome, order=i) for i, outcome in enumerate(outcomes_of(runs, known_from))]
+    return [row_of_outcome(Outcome.from_json(made), order=i) for i, made in enumerate(outcomes_of(runs, known_from))]

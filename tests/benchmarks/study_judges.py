@@ -1,6 +1,6 @@
 """Judges what a study says against what is true: doses, levels, treatments, verdicts.
 
-Owns where in an answer each thing stands; an answer of another shape is followed here and nowhere else.
+Owns where in the JSON of an answer each thing stands; an answer of another shape is followed here and nowhere else.
 """
 
 from __future__ import annotations

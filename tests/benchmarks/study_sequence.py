@@ -12,6 +12,7 @@ from typing import Any
 
 import numpy as np
 
+from chargebench.plain import to_json
 from chargebench.study.answer import answer
 from chargebench.study.rows import Question
 from chargebench.study.whole import whole_answer
@@ -43,14 +44,14 @@ def one_sequence(cell: Cell, rng: np.random.Generator, tally: Tally) -> None:
             grind(plan.start[i], str(block))
     seen: set[str] = set()
     for _ in range(MOST_STEPS):
-        group = answer(rows_of(runs), question)["groups"][0]
+        group = to_json(answer(rows_of(runs), question).groups[0])
         advised = group["next"]
         seen |= contradictions(group, advised, plan, len(runs))
         if advised["stop"]:
             break
         dose = advised["dose_uL_per_g"]
         grind(least_run(runs, plan) if dose is None else float(dose), str(plan.first_blocks))
-    group = whole_answer(rows_of(runs), replace(question, resamples=RESAMPLES))["groups"][0]
+    group = to_json(whole_answer(rows_of(runs), replace(question, resamples=RESAMPLES)).groups[0])
     doses = tuple(sorted({run["water_uL_per_g"] for run in runs} - {0.0}))
     judge_doses(tally, group, truth_of(replace(cell.design, doses_uL_per_g=doses), cell.curve))
     for what in CONTRADICTIONS:

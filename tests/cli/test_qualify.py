@@ -165,7 +165,7 @@ def test_an_ioniser_is_judged_with_it_on(tmp_path: Path, virtual: VirtualBench) 
     runs = archive.find({"purpose": "blank"})
     assert {e.tags["treatment"] for e in runs} == {"ionised"}
     for run, true, charge_nC in zip(runs, brought, answer["details"]["net_charges_nC"], strict=True):
-        assert abs(charge_nC - true) < 4.0 * archive.outcome(run.path)["result"]["net_charge_nC"]["u"]
+        assert abs(charge_nC - true) < 4.0 * archive.outcome(run.path).result["net_charge_nC"].u
     background = answer["values"]["ioniser_background_nC"]
     assert background["value"] == pytest.approx(sum(answer["details"]["net_charges_nC"]) / 2)
     assert answer["details"]["offset_voltage_V"] == pytest.approx(background["value"] / 0.080)

@@ -11,11 +11,12 @@ import pytest
 
 from chargebench.cli.main import main
 from chargebench.cli.words import aligned, budget_table, estimate_text, printable, run_card, runs_table
-from chargebench.processing.outcome import RESULT_UNITS
+from chargebench.processing.outcome import RESULT_UNITS, Estimate, Flag
 from chargebench.runs.run import Knowledge, Known
 from chargebench.runs.write import run_bytes
 from chargebench.units import read_value
 from tests.cli.conftest import Command
+from tests.made_outcome import made_outcome
 from tests.runs.made_runs import made_run
 
 Capture = pytest.CaptureFixture[str]
@@ -89,21 +90,18 @@ def test_nothing_that_moves_a_terminal_is_printed(text: str) -> None:
 
 def test_a_missing_number_is_a_dash_with_its_reason() -> None:
     """A result that cannot be had is a dash in the card, and the flag says why."""
-    outcome = {
-        "run": "r",
-        "tags": {},
-        "recovered": True,
-        "result": dict.fromkeys(RESULT_UNITS),
-        "flags": [{"code": "no-mass", "severity": "doubt", "text": "no scale and no hand weights"}],
-    }
-    card = run_card(outcome)
+    flag = Flag("no-mass", "doubt", "no scale and no hand weights")
+    card = run_card(made_outcome(recovered=True, flags=(flag,)))
     assert "(recovered)" in card
     assert card.count("—") == len(RESULT_UNITS)
     assert "! doubt: no scale and no hand weights [no-mass]" in card
 
 
-def _estimate(value: float, u: float, dof: float | None = 12.0) -> dict[str, float | None]:
-    return {"value": value, "u": u, "U95": 2.2 * u, "dof": dof}
+def _estimate(value: float, u: float, dof: float = 12.0) -> Estimate:
+    """An estimate as it is read, with the U95 that was written."""
+    found = Estimate(value, u, dof)
+    vars(found)["U95"] = 2.2 * u
+    return found
 
 
 @pytest.mark.parametrize(
@@ -116,10 +114,10 @@ def _estimate(value: float, u: float, dof: float | None = 12.0) -> dict[str, flo
         (None, ["—", "—"]),
     ],
 )
-def test_a_table_shows_what_the_uncertainty_allows(ratio: dict[str, float | None] | None, cells: list[str]) -> None:
+def test_a_table_shows_what_the_uncertainty_allows(ratio: Estimate | None, cells: list[str]) -> None:
     """Values in the table of runs are plain decimals, rounded to two digits of their uncertainty, never to nothing."""
-    result = {"charge_to_mass_nC_per_g": ratio, "collected_mass_g": _estimate(17.70312, 0.012)}
-    header, row = runs_table([{"run": "r", "tags": {}, "result": result, "flags": []}]).splitlines()
+    outcome = made_outcome({"charge_to_mass_nC_per_g": ratio, "collected_mass_g": _estimate(17.70312, 0.012)})
+    header, row = runs_table([outcome]).splitlines()
     assert header.split()[-4:] == ["nC/g", "U95", "nC/g", "flags"]
     assert row.split() == ["r", "17.703", *cells]
 
@@ -128,7 +126,7 @@ def test_numbers_agree_with_their_nouns() -> None:
     """One degree of freedom is one."""
     assert estimate_text(_estimate(1.0, 0.1, 1.0), "nC").endswith("± 0.10 nC (u), U95 0.22 nC, 1 degree of freedom")
     assert estimate_text(_estimate(1.0, 0.1, 2.4), "nC").endswith(", 2 degrees of freedom")
-    assert estimate_text(_estimate(1.0, 0.1, None), "").endswith("± 0.10 (u), U95 0.22")
+    assert estimate_text(_estimate(1.0, 0.1, math.inf), "").endswith("± 0.10 (u), U95 0.22")
 
 
 @pytest.mark.parametrize("more", [[], ["--budget"]])
@@ -227,9 +225,8 @@ def test_several_paths_are_shown_together(archive: Path, chargebench: Command) -
 
 def test_a_blank_is_called_one_and_shows_its_charge() -> None:
     """In the table a blank is named, with its net charge and unit where others have charge to mass; so in a budget."""
-    result = {"charge_to_mass_nC_per_g": None, "collected_mass_g": None, "net_charge_nC": _estimate(-0.123, 0.021)}
     tags = {"purpose": "blank", "treatment": "ionised"}
-    outcome = {"run": "r", "tags": tags, "result": result, "flags": [], "budget": []}
+    outcome = made_outcome({"net_charge_nC": _estimate(-0.123, 0.021)}, tags=tags)
     assert " ".join(runs_table([outcome]).splitlines()[1].split()).endswith("-0.123 nC 0.046 nC")
     assert "blank ionised" in runs_table([outcome])
     assert "net charge is -0.123 ± 0.021 nC" in budget_table(outcome)

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import shutil
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -13,6 +14,7 @@ from chargebench.cli.study import answered
 from chargebench.cli.study import words as worded
 from chargebench.report.content import sections
 from chargebench.report.tables import treatment_rows
+from chargebench.study.nouns import SetAside
 from tests.cli.conftest import Command
 from tests.study_archive import COFFEE, FRACTION_DOSE_UL_PER_G, GRINDER
 
@@ -66,7 +68,7 @@ def test_the_band_is_told_with_its_origin(
 ) -> None:
     """Nobody is told that a band was fixed beforehand when it was not."""
     found, _ = answered(study(**fixed), None, [], band)
-    assert says in found["band"]
+    assert says in found.band
 
 
 def test_only_what_a_study_asked_for_counts(study: MakeStudy) -> None:
@@ -76,8 +78,8 @@ def test_only_what_a_study_asked_for_counts(study: MakeStudy) -> None:
     with pytest.raises(StudyError, match="no grinds found"):
         answered(study(coffee="another lot"), None, [], None)
     found, _ = answered(study(), None, [], None)
-    assert found["study"]["other_runs"] == 0
-    assert found["groups"][0]["runs"] == 12
+    assert found.study.other_runs == 0
+    assert found.groups[0].runs == 12
 
 
 def test_the_same_readings_count_once(archive: Path, tmp_path: Path) -> None:
@@ -89,7 +91,7 @@ def test_the_same_readings_count_once(archive: Path, tmp_path: Path) -> None:
     found, problems = answered(None, copy, [], None)
     assert len(problems) == 1
     assert "zz-again.h5" in problems[0]
-    assert found["groups"][0]["runs"] == 12
+    assert found.groups[0].runs == 12
 
 
 @pytest.mark.parametrize(
@@ -120,7 +122,7 @@ def test_a_note_is_made_once_and_confirmed(study: MakeStudy, archive: Path, char
     assert "noted in" in done.stderr
     assert "set aside already" in chargebench(*words).stderr
     found, _ = answered(file, None, [], None)
-    assert found["groups"][0]["set_aside"] == [{"run": run, "reason": "cable touched"}]
+    assert found.groups[0].set_aside == (SetAside(run, "cable touched"),)
 
 
 def test_an_exclusion_of_nothing_is_told(
@@ -133,7 +135,7 @@ def test_an_exclusion_of_nothing_is_told(
     with file.open("a", encoding="utf-8") as out:
         out.write(f'\n[[exclude]]\nrun = "{wrong}"\nreason = "cable touched"\n')
     found, _ = answered(file, None, [], None)
-    (text,) = found["study"]["unknown_exclusions"]
+    (text,) = found.study.unknown_exclusions
     assert f"names '{wrong}', which is no run of" in text
     assert text.endswith(f"did you mean {run}?")
     assert f"doubt: {text}" in worded(found)
@@ -146,12 +148,13 @@ def test_an_exclusion_of_nothing_is_told(
 def test_treatments_stand_in_one_table(archive: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """Each treatment has a line against dry and one against each other, with intervals; runs set aside say why."""
     found, _ = answered(None, archive, [], None)
-    (group,) = found["groups"]
-    told = treatment_rows(group["treatments"])
+    (group,) = found.groups
+    told = treatment_rows(group.treatments)
     assert [row[0] for row in told[1:]] == ["dry", *(f"misted {dose} µL/g" for dose in (5, 10, 20, 30, 40))]
     assert [row[3] for row in told[2:]] == ["dry"] * 5
     assert all(row[4].count("[") == row[5].count("[") == 1 for row in told[2:])
-    group["set_aside"] = [{"run": "20260302T081500Z-0a1b2c", "reason": "the cable was touched"}]
+    aside = (SetAside("20260302T081500Z-0a1b2c", "the cable was touched"),)
+    found = replace(found, groups=(replace(group, set_aside=aside),))
     for columns in (80, 120):
         monkeypatch.setenv("COLUMNS", str(columns))
         lines = worded(found).splitlines()

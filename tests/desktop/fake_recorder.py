@@ -17,7 +17,10 @@ import time
 from dataclasses import dataclass
 from pathlib import Path
 from queue import Empty, SimpleQueue
-from typing import Any
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from chargebench.processing.outcome import Outcome
 
 
 @dataclass(frozen=True)
@@ -74,6 +77,8 @@ def outcome(run: str, dose: float, treatment: str, charge_to_mass: float, **more
         "tags": tags,
         "recovered": more.get("recovered", False),
         "result": {
+            **dict.fromkeys(("positive_charge_nC", "negative_charge_nC", "charge_to_dry_mass_nC_per_g")),
+            **dict.fromkeys(("bias_current_pA", "leakage_time_constant_s", "mass_lag_s", "noise_nC")),
             "net_charge_nC": estimate(charge_to_mass * 17.6, 2.1),
             "collected_mass_g": estimate(17.62, 0.011),
             "charge_to_mass_nC_per_g": more.get("answer", estimate(charge_to_mass, 0.31)),
@@ -82,13 +87,49 @@ def outcome(run: str, dose: float, treatment: str, charge_to_mass: float, **more
             "recovery_percent": estimate(97.9, 0.1),
         },
         "flags": more.get("flags", []),
-        "provenance": {"recipe": "standard"},
+        "budget": [],
+        "details": {},
+        "provenance": {
+            "recipe": "standard",
+            "recipe_version": "1",
+            "recipe_steps": [],
+            "parameters": {},
+            "thresholds": {},
+            "software": "chargebench",
+            "raw_sha256": "0" * 64,
+            "model": None,
+            "stretches_s": {"before": [0, 10], "grind": [10, 17], "after": [17, 30], "left_out": [], "how": "marks"},
+            "steps": [],
+            "knowledge": more.get("knowledge", {}),
+        },
     }
 
 
-DOUBT = {"code": "recovery-low", "severity": "doubt", "text": "Only 88 % of the dose reached the cup; allowed: 93 %."}
-REJECT = {"code": "gap-in-grind", "severity": "reject", "text": "The electrometer was silent for 1.2 s of the grind."}
-NOTE = {"code": "clock-rate", "severity": "note", "text": "Device clock runs 112 ppm faster than this computer's."}
+def sealed(run: str, dose: float, treatment: str, charge_to_mass: float, **more: Any) -> Outcome:
+    """The same as the window reads it."""
+    from chargebench.processing.outcome import Outcome
+
+    return Outcome.from_json(outcome(run, dose, treatment, charge_to_mass, **more))
+
+
+DOUBT = {
+    "code": "recovery-low",
+    "severity": "doubt",
+    "text": "Only 88 % of the dose reached the cup; allowed: 93 %.",
+    "evidence": {},
+}
+REJECT = {
+    "code": "gap-in-grind",
+    "severity": "reject",
+    "text": "The electrometer was silent for 1.2 s of the grind.",
+    "evidence": {},
+}
+NOTE = {
+    "code": "clock-rate",
+    "severity": "note",
+    "text": "Device clock runs 112 ppm faster than this computer's.",
+    "evidence": {},
+}
 
 
 def finished_runs() -> list[dict[str, Any]]:
@@ -102,6 +143,13 @@ def finished_runs() -> list[dict[str, Any]]:
         run = f"20260314T09{index:02d}00Z-{rng.randrange(16**6):06x}"
         found.append(outcome(run, dose, "misted" if dose else "dry", value, flags=flags))
     return found
+
+
+def sealed_runs() -> list[Outcome]:
+    """The same as the window reads them."""
+    from chargebench.processing.outcome import Outcome
+
+    return [Outcome.from_json(run) for run in finished_runs()]
 
 
 def step(number: int, treatment: str, words: str, dose: float = 0.0, **more: Any) -> dict[str, Any]:

@@ -11,6 +11,7 @@ import os
 import random
 import sys
 import tempfile
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -22,7 +23,7 @@ from chargebench.desktop.qt import QtGui, QtWidgets
 from chargebench.desktop.session import BenchSession
 from chargebench.desktop.set_aside import ReasonDialog
 from chargebench.desktop.window import MainWindow
-from tests.desktop.fake_recorder import DOUBT, FOLLOWING, MISTED, NOTE, REJECT, WAIT, FakeTimed, finished_runs, outcome
+from tests.desktop.fake_recorder import DOUBT, FOLLOWING, MISTED, NOTE, REJECT, WAIT, FakeTimed, sealed, sealed_runs
 
 SIZES = ((1366, 768), (2560, 1440))
 
@@ -83,7 +84,7 @@ def pose_empty(window: MainWindow) -> None:
 def pose_waiting(window: MainWindow) -> None:
     """Waiting for quiet, runs listed."""
     fill_form(window)
-    window.reader.rows.emit(finished_runs())
+    window.reader.rows.emit(sealed_runs())
     play(window, 6.3, [("waiting", 0.0)])
     window.cautions.read.emit()
 
@@ -91,7 +92,7 @@ def pose_waiting(window: MainWindow) -> None:
 def pose_live(window: MainWindow) -> None:
     """In the middle of a grind."""
     fill_form(window)
-    window.reader.rows.emit(finished_runs())
+    window.reader.rows.emit(sealed_runs())
     play(window, 18.5, [("waiting", 0.0), ("armed", 10.0), ("grinding", 14.0)])
     window.cautions.read.emit()
 
@@ -99,10 +100,10 @@ def pose_live(window: MainWindow) -> None:
 def pose_answer(window: MainWindow) -> None:
     """A sealed run with flags."""
     fill_form(window)
-    window.reader.rows.emit(finished_runs())
+    window.reader.rows.emit(sealed_runs())
     states = [("waiting", 0.0), ("armed", 10.0), ("grinding", 14.0), ("settling", 20.4), ("done", 33.0)]
     play(window, 33.0, states)
-    answer = outcome("20260314T110000Z-7f3a2c", 20.0, "misted", -61.7, flags=[NOTE, DOUBT])
+    answer = sealed("20260314T110000Z-7f3a2c", 20.0, "misted", -61.7, flags=[NOTE, DOUBT])
     window.session.outcome.emit(answer)
 
 
@@ -110,13 +111,12 @@ def pose_error(window: MainWindow) -> None:
     """Port lost, disk low, a rejected run, wrong tags, markup in names."""
     fill_form(window)
     window.form.show_tags({"dose_g": "eighteen", "coffee": "<b>Bold</b> & <img src=x> 'lot' 7"})
-    runs = finished_runs()
-    runs[3]["tags"]["coffee"] = "<b>Bold</b> & <img src=x> 'lot' 7"
+    runs = sealed_runs()
+    bold = {"coffee": "<b>Bold</b> & <img src=x> 'lot' 7"}
+    runs[3] = replace(runs[3], tags={**runs[3].tags, **bold})
     window.reader.rows.emit(runs)
     play(window, 17.0, [("waiting", 0.0), ("armed", 10.0), ("grinding", 14.0)])
-    answer = outcome("20260314T110000Z-7f3a2c", 20.0, "misted", 0.0, flags=[NOTE, DOUBT, REJECT])
-    answer["result"]["charge_to_mass_nC_per_g"] = None
-    answer["tags"]["coffee"] = "<b>Bold</b> & <img src=x> 'lot' 7"
+    answer = sealed("20260314T110000Z-7f3a2c", 20.0, "misted", 0.0, answer=None, tags=bold, flags=[NOTE, DOUBT, REJECT])
     window.session.outcome.emit(answer)
     window.session.port.emit({"instrument": "scale", "state": "lost", "text": "unplugged 2 s ago"})
     text = "Only 180 MB free on the disk of the archive; a run needs about 5 MB. Free some before the next run."
@@ -153,7 +153,7 @@ def pose_plan(window: MainWindow) -> None:
     window.session.readings.emit([FakeTimed("charge", 0.4, -1049.2), FakeTimed("mass", 0.4, 17.59)])
     follow(window, {"next": MISTED, "before_next": [WAIT]})
     window.session.state.emit({"state": "waiting", "time_s": 0.0, "quiet_s": 2.5, "quiet_needed_s": 10.0})
-    window.plan.follower.set_aside.emit({window.table.model.outcomes[2]["run"]: "a spoon fell into the cup"})
+    window.plan.follower.set_aside.emit({window.table.model.rows[2].run_id: "a spoon fell into the cup"})
     window.strip.say(SAID)
 
 
@@ -175,7 +175,7 @@ def pose_set_aside(window: MainWindow) -> None:
     """A run is about to be set aside."""
     pose_plan(window)
     window.table.view.selectRow(3)
-    dialog = ReasonDialog(window.table.model.outcomes[3], "harbour-spring", window)
+    dialog = ReasonDialog(window.table.model.rows[3], "harbour-spring", window)
     dialog.reason.setText("the cable was touched during the grind")
     dialog.show()
 

@@ -11,10 +11,11 @@ import pytest
 from chargebench.desktop.plan_follower import PlanFollower
 from chargebench.desktop.plan_strip import before_words, next_words
 from chargebench.desktop.qt import QtCore, QtWidgets
+from chargebench.desktop.row import Row
 from chargebench.desktop.set_aside import ReasonDialog
 from chargebench.desktop.window import MainWindow
 from tests.desktop.conftest import FAKE
-from tests.desktop.fake_recorder import FOLLOWING, MISTED, WAIT, finished_runs, outcome, plan_event, step
+from tests.desktop.fake_recorder import FOLLOWING, MISTED, WAIT, plan_event, sealed, sealed_runs, step
 
 MakeWindow = Callable[..., MainWindow]
 STUDY = """[study]
@@ -29,7 +30,7 @@ doses_uL_per_g = [6]
 run = "{run}"
 reason = "a spoon fell into the cup"
 """
-RUN = str(finished_runs()[2]["run"])
+RUN = sealed_runs()[2].run_id
 
 
 @pytest.fixture
@@ -81,7 +82,7 @@ def test_a_plan_is_followed_run_by_run_to_its_end(make_window: MakeWindow, qtbot
     qtbot.waitUntil(lambda: "90 s left" in window.strip.before.text(), timeout=120_000)
     assert window.strip.before.isVisible()
     qtbot.waitUntil(lambda: window.plan.through and not window.session.alive, timeout=120_000)
-    tags = [o["tags"] for o in reversed(window.table.model.outcomes)]
+    tags = [row.outcome.tags for row in reversed(window.table.model.rows)]
     assert [t["plan_step"] for t in tags] == ["1", "2", "4"]
     assert [t["treatment"] for t in tags] == ["dry", "misted", "dry"]
     assert {t["note"] for t in tags} == {"third bottle"}
@@ -118,14 +119,14 @@ def test_a_run_is_set_aside_with_a_reason(
 ) -> None:
     """The chosen run is marked with its reason, leaves the chart's points that count, and its step comes again."""
     window = following(make_window, qtbot, study)
-    window.reader.rows.emit(finished_runs())
+    window.reader.rows.emit(sealed_runs())
     assert not window.table.aside.isEnabled()
     window.table.view.selectRow(0)
-    run = window.table.model.outcomes[0]["run"]
+    run = window.table.model.rows[0].run_id
     monkeypatch.setattr("chargebench.desktop.window.ask_reason", lambda *_about: "the cable was touched")
     qtbot.keyClick(window, QtCore.Qt.Key.Key_E, QtCore.Qt.KeyboardModifier.ControlModifier)
     qtbot.waitUntil(lambda: "step 1" in window.strip.next.text(), timeout=120_000)
-    assert window.table.model.outcomes[0]["run"] == run
+    assert window.table.model.rows[0].run_id == run
     assert window.table.model.data(window.table.model.index(0, 7)) == "✖ Set aside"
     assert "Set aside" in window.answer.verdict.text()
     assert "the cable was touched" in window.answer.flags.itemAt(0).widget().text()
@@ -136,11 +137,11 @@ def test_a_run_is_set_aside_with_a_reason(
 def test_what_the_study_already_leaves_out_is_marked(make_window: MakeWindow, qtbot: Any, study: Path) -> None:
     """A run excluded in the study file shows as set aside, until the plan is left."""
     window = following(make_window, qtbot, study)
-    window.reader.rows.emit(finished_runs())
-    marked = [o["run"] for o in window.table.model.outcomes if o.get("set_aside")]
+    window.reader.rows.emit(sealed_runs())
+    marked = [row.run_id for row in window.table.model.rows if row.set_aside]
     assert marked == [RUN]
     window.plan.leave()
-    assert not [o for o in window.table.model.outcomes if o.get("set_aside")]
+    assert not [row for row in window.table.model.rows if row.set_aside]
 
 
 def test_a_setting_aside_that_fails_is_said(
@@ -148,12 +149,12 @@ def test_a_setting_aside_that_fails_is_said(
 ) -> None:
     """The command's own words stand on the page; nothing is marked and it can be tried again."""
     window = following(make_window, qtbot, study)
-    window.reader.rows.emit(finished_runs())
+    window.reader.rows.emit(sealed_runs())
     window.table.view.selectRow(0)
     monkeypatch.setattr("chargebench.desktop.window.ask_reason", lambda *_about: "refuse")
     window.table.aside.click()
     qtbot.waitUntil(lambda: any("cannot be written" in text for text in window.notices.texts), timeout=120_000)
-    assert "set_aside" not in window.table.model.outcomes[0]
+    assert not window.table.model.rows[0].set_aside
     assert window.table.aside.isEnabled()
 
 
@@ -231,8 +232,8 @@ def test_the_same_step_said_again_does_not_begin_a_wait_anew(make_window: MakeWi
 
 def test_the_reason_must_be_given(qtbot: Any, make_window: MakeWindow) -> None:
     """Without a reason there is nothing to accept; Enter accepts one that is there; markup stays text."""
-    run = outcome("20260314T110000Z-7f3a2c", 0.0, "dry", -60.0, tags={"coffee": "<b>lot</b>"})
-    dialog = ReasonDialog(run, "harbour", make_window())
+    run = sealed("20260314T110000Z-7f3a2c", 0.0, "dry", -60.0, tags={"coffee": "<b>lot</b>"})
+    dialog = ReasonDialog(Row(run), "harbour", make_window())
     dialog.show()
     assert not dialog.accepting.isEnabled()
     dialog.reason.setText("   ")

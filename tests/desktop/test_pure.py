@@ -5,6 +5,7 @@ from __future__ import annotations
 import itertools
 import json
 import math
+from dataclasses import replace
 
 import pytest
 from hypothesis import given
@@ -13,8 +14,11 @@ from hypothesis import strategies as st
 from chargebench.desktop.lines import MAX_LINE_BYTES, JsonLines
 from chargebench.desktop.palette import THEMES, Theme, contrast
 from chargebench.desktop.phases import GROUNDS, MAX_PHASES, Phase, add_state, view_span
-from chargebench.desktop.rows import COLUMNS, cells, dose_points, series_of, slim, zero_band
-from tests.desktop.fake_recorder import REJECT, finished_runs, outcome
+from chargebench.desktop.row import Row
+from chargebench.desktop.rows import COLUMNS, cells, dose_points, series_of, zero_band
+from chargebench.plain import to_json
+from chargebench.processing.outcome import BudgetTerm, Used
+from tests.desktop.fake_recorder import REJECT, sealed, sealed_runs
 
 OBJECTS = st.lists(st.dictionaries(st.text(), st.none() | st.integers() | st.text()), max_size=5)
 
@@ -81,40 +85,49 @@ def test_view_shows_the_last_minute_or_the_whole_grind() -> None:
     assert view_span((Phase("grinding", 200.0, 206.0), Phase("settling", 206.0)), 215.0) == (185.0, 215.0)
 
 
+def used(value: float) -> Used:
+    return Used(value, 0.1, "a check", "2026-03-01", "2026-04-01")
+
+
 def test_rows_have_a_text_for_each_column() -> None:
     """Even an outcome with nothing in it fills its row."""
-    assert all(len(cells(o)) == len(COLUMNS) for o in [*finished_runs(), {}, {"tags": {"setting": 11.0}}])
-    assert "11" in cells({"tags": {"setting": 11.0}})[2]
+    empty = sealed("", 0.0, "", 0.0, answer=None)
+    empty = replace(empty, started="", tags={}, result=dict.fromkeys(empty.result))
+    some = replace(empty, tags={"setting": 11.0})
+    assert all(len(cells(Row(run))) == len(COLUMNS) for run in [*sealed_runs(), empty, some])
+    assert "11" in cells(Row(some))[2]
 
 
 def test_a_slim_outcome_shows_the_same() -> None:
     """What is left out of a kept outcome changes no cell, point, band or verdict, and takes the bulk with it."""
-    runs = finished_runs()
-    for run in runs:
-        run["provenance"]["knowledge"] = {"detection_limit_nC": {"value": 88.1}, "gain": {"source": "x" * 5000}}
-        run["budget"] = [{"name": "x" * 100}] * 40
-    slims = [slim(run) for run in runs]
+    known = {"detection_limit_nC": used(88.1), "gain": replace(used(1.0), source="x" * 5000)}
+    term = BudgetTerm("x" * 100, 1.0, 0.1, "nC", "A", 1.0, 0.1)
+    runs = [
+        Row(replace(run, provenance=replace(run.provenance, knowledge=known), budget=(term,) * 40))
+        for run in sealed_runs()
+    ]
+    slims = [run.slim() for run in runs]
     assert list(map(cells, slims)) == list(map(cells, runs))
     assert dose_points(slims, series_of(runs[0])) == dose_points(runs, series_of(runs[0]))
-    assert len(json.dumps(slims)) < 0.2 * len(json.dumps(runs))
+    assert len(json.dumps(to_json(slims))) < 0.2 * len(json.dumps(to_json(runs)))
 
 
 def test_hidden_characters_of_a_tag_are_made_visible() -> None:
     """A direction override or line end in a tag cannot rearrange the table."""
-    row = cells({"tags": {"coffee": "abc\u202edef\nghi"}})
+    row = cells(Row(sealed("r", 0.0, "dry", -60.0, tags={"coffee": "abc\u202edef\nghi"})))
     assert row[1] == "abc\\u202edef\\nghi"
 
 
 def test_dose_points_are_of_one_series_and_of_grinds() -> None:
     """Other coffees, blanks and runs without an answer are left out; rejected ones are told apart."""
     runs = [
-        outcome("20260314T090000Z-000001", 0.0, "dry", -60.0),
-        outcome("20260314T090100Z-000002", 10.0, "misted", -20.0, flags=[REJECT]),
-        outcome("20260314T090200Z-000003", 10.0, "misted", -20.0, tags={"coffee": "Other"}),
-        outcome("20260314T090300Z-000004", 0.0, "dry", 1.0, tags={"purpose": "blank"}),
-        outcome("20260314T090400Z-000005", 0.0, "dry", 1.0, answer=None),
+        sealed("20260314T090000Z-000001", 0.0, "dry", -60.0),
+        sealed("20260314T090100Z-000002", 10.0, "misted", -20.0, flags=[REJECT]),
+        sealed("20260314T090200Z-000003", 10.0, "misted", -20.0, tags={"coffee": "Other"}),
+        sealed("20260314T090300Z-000004", 0.0, "dry", 1.0, tags={"purpose": "blank"}),
+        sealed("20260314T090400Z-000005", 0.0, "dry", 1.0, answer=None),
     ]
-    points = dose_points(runs, series_of(runs[0]))
+    points = dose_points(map(Row, runs), series_of(Row(runs[0])))
     assert [(p.water_uL_per_g, p.usable) for p in points] == [(0.0, True), (10.0, False)]
     assert zero_band(points) == (pytest.approx(3.0), "5 % of dry")
     assert zero_band(points[1:]) is None
@@ -123,8 +136,8 @@ def test_dose_points_are_of_one_series_and_of_grinds() -> None:
 @pytest.mark.parametrize(("limit_nC", "band"), [(17.62, (3.0, "5 % of dry")), (88.1, (5.0, "detection limit"))])
 def test_band_of_zero_is_the_larger_of_limit_and_share_of_dry(limit_nC: float, band: tuple[float, str]) -> None:
     """A detection limit of 88.1 nC is 5 nC/g at 17.62 g and wins over 5 % of 60 nC/g; one of 17.62 nC does not."""
-    run = outcome("20260314T090000Z-000001", 0.0, "dry", -60.0)
-    run["provenance"]["knowledge"] = {"detection_limit_nC": {"value": limit_nC}}
+    known = {"detection_limit_nC": to_json(used(limit_nC))}
+    run = Row(sealed("20260314T090000Z-000001", 0.0, "dry", -60.0, knowledge=known))
     half, why = zero_band(dose_points([run], series_of(run)))
     assert (half, why) == (pytest.approx(band[0]), band[1])
 
@@ -140,8 +153,7 @@ def test_band_of_zero_is_the_larger_of_limit_and_share_of_dry(limit_nC: float, b
 )
 def test_a_water_dose_is_tagged_weighed_or_absent(tags: dict[str, object], dose: float | None) -> None:
     """0.35928 g of water (0.998 g/mL) on 18 g are 20 µL/g; a misted run without a dose has no place on the chart."""
-    run = outcome("20260314T090000Z-000001", 0.0, "dry", -60.0)
-    run["tags"] = tags
+    run = Row(replace(sealed("20260314T090000Z-000001", 0.0, "dry", -60.0), tags=tags))
     assert [p.water_uL_per_g for p in dose_points([run], series_of(run))] == (
         [] if dose is None else [pytest.approx(dose)]
     )

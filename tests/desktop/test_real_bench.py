@@ -45,18 +45,18 @@ def test_a_run_of_the_virtual_bench_ends_as_an_answer_near_its_truth(qtbot: Any,
         window.connect_bench()
         qtbot.waitUntil(lambda: operator.finished and not window.session.alive, timeout=PATIENCE_MS)
         truth = next(iter(operator.truths.values()))["charge_to_mass_nC_per_g"]
-    outcome = window.table.model.outcomes[0]
-    estimate = outcome["result"]["charge_to_mass_nC_per_g"]
+    outcome = window.table.model.rows[0].outcome
+    estimate = outcome.result["charge_to_mass_nC_per_g"]
     assert list(dict.fromkeys(states))[:5] == ["waiting", "armed", "grinding", "settling", "done"]
     assert {"charge", "mass"} <= {reading.channel for reading in taken}
-    assert abs(estimate["value"] - truth) < 2 * estimate["U95"]
-    assert outcome["tags"]["coffee"] == "<i>Harbour</i>"
+    assert abs(estimate.value - truth) < 2 * estimate.U95
+    assert outcome.tags["coffee"] == "<i>Harbour</i>"
     assert "<i>Harbour</i>" in window.answer.whose.text()
     assert [p.suffix for p in archive.glob("*.journal")] == []
     assert [text for text in window.notices.texts if not any(word in text for word in BUSY)] == []
     window.read_archive()
     qtbot.waitUntil(lambda: window.table.model.rowCount() == 1, timeout=PATIENCE_MS)
-    assert window.table.model.outcomes[0]["run"] == outcome["run"]
+    assert window.table.model.rows[0].run_id == outcome.run_id
 
 
 STUDY = """[study]
@@ -122,17 +122,17 @@ def test_a_plan_is_followed_on_the_virtual_bench(qtbot: Any, tmp_path: Path, mon
         hands = Hands(window, bench)
         window.connect_bench()
         qtbot.waitUntil(lambda: window.plan.through and not window.session.alive, timeout=PATIENCE_MS)
-    tags = [outcome["tags"] for outcome in window.table.model.outcomes]
+    tags = [row.outcome.tags for row in window.table.model.rows]
     assert list(dict.fromkeys((t["plan_step"], t["treatment"]) for t in tags)) == [("2", "misted"), ("1", "dry")]
     assert tags[0]["water_uL_per_g"] == pytest.approx(6.0, abs=0.1)
     assert hands.counted_s
     assert len(list((tmp_path / "runs").glob("*.h5"))) == len(tags)
     monkeypatch.setattr("chargebench.desktop.window.ask_reason", lambda *_about: "a spoon fell into the cup")
-    for row, outcome in enumerate(window.table.model.outcomes):
-        if outcome["tags"]["plan_step"] == "1":  # more than one where a busy machine spoilt the first
-            window.table.view.selectRow(row)
+    for number, row in enumerate(window.table.model.rows):
+        if row.outcome.tags["plan_step"] == "1":  # more than one where a busy machine spoilt the first
+            window.table.view.selectRow(number)
             window.table.aside.click()
-            qtbot.waitUntil(lambda run=outcome["run"]: run in study.read_text(encoding="utf-8"), timeout=PATIENCE_MS)
+            qtbot.waitUntil(lambda run=row.run_id: run in study.read_text(encoding="utf-8"), timeout=PATIENCE_MS)
     qtbot.waitUntil(lambda: "step 1" in window.strip.next.text(), timeout=PATIENCE_MS)
     assert "a spoon fell into the cup" in study.read_text(encoding="utf-8")
     assert not window.plan.through

@@ -45,7 +45,7 @@ def test_a_run_is_heard_from_its_journal_to_its_answer(qtbot: Any, session: Benc
     assert states[:5] == ["waiting", "armed", "grinding", "settling", "done"]
     charge = [r for batch in heard["readings"] for r in batch if r.channel == "charge"]
     assert len(charge) > 500
-    assert heard["outcome"][0]["tags"]["coffee"] == "A = B"
+    assert heard["outcome"][0].tags["coffee"] == "A = B"
     assert heard["running"] == [True, False]
     assert heard["ended"] == []
 
@@ -133,7 +133,7 @@ def test_an_archive_is_read_in_a_process_of_its_own(qtbot: Any, tmp_path: Path) 
     reader.finished.connect(ends.append)
     reader.read(tmp_path)
     qtbot.waitUntil(lambda: bool(ends), timeout=120_000)
-    assert [r["run"] for r in rows] == [r["run"] for r in finished_runs()]
+    assert [run.run_id for run in rows] == [run["run"] for run in finished_runs()]
     assert ends == [""]
 
 

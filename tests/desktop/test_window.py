@@ -11,7 +11,7 @@ import pytest
 from chargebench.desktop.palette import DARK, LIGHT
 from chargebench.desktop.qt import QtCore, QtGui, QtWidgets
 from chargebench.desktop.window import MainWindow
-from tests.desktop.fake_recorder import DOUBT, FOLLOWING, NOTE, REJECT, FakeTimed, finished_runs, outcome
+from tests.desktop.fake_recorder import DOUBT, FOLLOWING, NOTE, REJECT, FakeTimed, sealed, sealed_runs
 
 MakeWindow = Callable[..., MainWindow]
 MARKUP = "<b>Bold</b> & <img src='file:///etc/passwd'>"
@@ -42,8 +42,8 @@ def test_every_widget_has_an_accessible_name(make_window: MakeWindow, shown: str
     """All that can be focused, pressed, typed into or read has a name for a screen reader."""
     window = make_window()
     if shown == "full":
-        window.reader.rows.emit(finished_runs())
-        window.session.outcome.emit(outcome("20260314T110000Z-7f3a2c", 0.0, "dry", -60.0, flags=[NOTE, DOUBT]))
+        window.reader.rows.emit(sealed_runs())
+        window.session.outcome.emit(sealed("20260314T110000Z-7f3a2c", 0.0, "dry", -60.0, flags=[NOTE, DOUBT]))
         window.session.notice.emit({"severity": "doubt", "code": "disk", "text": "Disk nearly full"})
     nameless = [
         w
@@ -150,7 +150,7 @@ def test_a_whole_run_passes_through_the_window(make_window: MakeWindow, qtbot: A
     assert {"charge", "mass"} == {reading.channel for reading in taken}
     assert window.answer.figure.text() == "−61.70 ± 0.62 nC/g"
     assert window.side.currentWidget() is window.answer
-    assert window.table.model.outcomes[0]["tags"]["coffee"] == "Harbour"
+    assert window.table.model.rows[0].outcome.tags["coffee"] == "Harbour"
     assert "○" in window.answer.verdict.text()
     window.close()
     assert window.isVisible()
@@ -162,7 +162,7 @@ def test_a_whole_run_passes_through_the_window(make_window: MakeWindow, qtbot: A
 def test_markup_in_tags_is_shown_as_text(make_window: MakeWindow) -> None:
     """Names with markup are drawn character by character in table, card, chart and notices."""
     window = make_window()
-    run = outcome(
+    run = sealed(
         "20260314T110000Z-7f3a2c", 0.0, "dry", -60.0, tags={"coffee": MARKUP}, flags=[{**NOTE, "text": MARKUP}]
     )
     window.session.outcome.emit(run)
@@ -242,7 +242,7 @@ def test_graver_notices_outlive_notes(make_window: MakeWindow) -> None:
 def test_the_answer_without_a_number_shows_its_flags(make_window: MakeWindow) -> None:
     """A rejected run shows no number, the verdict in words, and each flag with symbol and word, gravest first."""
     window = make_window()
-    window.session.outcome.emit(outcome("20260314T110000Z-7f3a2c", 0, "dry", 0, answer=None, flags=[NOTE, REJECT]))
+    window.session.outcome.emit(sealed("20260314T110000Z-7f3a2c", 0, "dry", 0, answer=None, flags=[NOTE, REJECT]))
     assert window.answer.figure.text() == "–"
     assert "Do not use" in window.answer.verdict.text()
     texts = [window.answer.flags.itemAt(i).widget().text() for i in range(window.answer.flags.count())]
@@ -252,7 +252,7 @@ def test_the_answer_without_a_number_shows_its_flags(make_window: MakeWindow) ->
 def test_a_recovered_run_is_listed_and_takes_no_ones_place(make_window: MakeWindow) -> None:
     """What an earlier recorder left appears as a row; the cautions of the start stay where they are."""
     window = make_window()
-    window.session.outcome.emit(outcome("20260314T110000Z-7f3a2c", 0, "dry", -60.0, recovered=True))
+    window.session.outcome.emit(sealed("20260314T110000Z-7f3a2c", 0, "dry", -60.0, recovered=True))
     assert window.table.model.rowCount() == 1
     assert window.side.currentWidget() is window.cautions
 
@@ -260,9 +260,9 @@ def test_a_recovered_run_is_listed_and_takes_no_ones_place(make_window: MakeWind
 def test_choosing_a_row_shows_its_answer(make_window: MakeWindow) -> None:
     """Going to a row puts that run's answer on the card."""
     window = make_window()
-    window.reader.rows.emit(finished_runs())
+    window.reader.rows.emit(sealed_runs())
     window.table.view.selectRow(4)
-    assert window.table.model.outcomes[4]["run"] in window.answer.whose.text()
+    assert window.table.model.rows[4].run_id in window.answer.whose.text()
 
 
 def test_cautions_greet_and_come_back(make_window: MakeWindow, qtbot: Any) -> None:
@@ -279,7 +279,7 @@ def test_cautions_greet_and_come_back(make_window: MakeWindow, qtbot: Any) -> No
 def test_no_plot_opens_a_menu(make_window: MakeWindow, qtbot: Any) -> None:
     """A right click on a plot offers nothing: no export, no options."""
     window = make_window()
-    window.reader.rows.emit(finished_runs())
+    window.reader.rows.emit(sealed_runs())
     for view in (window.plot.view, window.chart.view):
         qtbot.mouseClick(view.viewport(), QtCore.Qt.MouseButton.RightButton, pos=view.viewport().rect().center())
         QtWidgets.QApplication.processEvents()
@@ -317,8 +317,8 @@ def test_nothing_is_squeezed_or_cut(
         window.form.lock(("coffee",))
         window.table.let_set_aside(offered=True)
     window.resize(*size)
-    window.reader.rows.emit(finished_runs())
-    window.session.outcome.emit(outcome("20260314T110000Z-7f3a2c", 0.0, "dry", -161.7, flags=[NOTE, DOUBT]))
+    window.reader.rows.emit(sealed_runs())
+    window.session.outcome.emit(sealed("20260314T110000Z-7f3a2c", 0.0, "dry", -161.7, flags=[NOTE, DOUBT]))
     window.session.port.emit({"instrument": "scale", "state": "lost", "text": "unplugged"})
     window.session.notice.emit({"severity": "doubt", "code": "disk", "text": "Disk nearly full"})
     monkeypatch.setattr(type(window.session), "alive", property(lambda _self: True))

@@ -6,6 +6,7 @@ import math
 
 import pytest
 
+from chargebench.desktop.row import Row
 from chargebench.desktop.words import (
     CAUTIONS,
     NOTICE_WORDS,
@@ -17,6 +18,8 @@ from chargebench.desktop.words import (
     state_words,
     verdict,
 )
+from chargebench.processing.outcome import Estimate
+from tests.desktop.fake_recorder import REJECT, sealed
 
 
 @pytest.mark.parametrize(
@@ -68,27 +71,27 @@ def test_numbers_have_a_true_minus_and_no_negative_zero(value: float, decimals: 
 
 
 @pytest.mark.parametrize(
-    ("value", "spread", "words"),
-    [(-61.7, 0.62, "negative"), (61.7, 0.62, "positive"), (-0.5, 0.62, "not proof"), (0.5, None, "could not")],
+    ("value", "u", "words"),
+    [(-61.7, 0.31, "negative"), (61.7, 0.31, "positive"), (-0.5, 0.31, "not proof")],
 )
-def test_sign_is_claimed_only_outside_the_interval(value: float, spread: float | None, words: str) -> None:
+def test_sign_is_claimed_only_outside_the_interval(value: float, u: float, words: str) -> None:
     """A run is called negative or positive only where zero lies outside its 95 % interval."""
-    estimate = {"value": value, "u": 0.3, "U95": spread, "dof": None}
-    sentence = answer_words({"result": {"charge_to_mass_nC_per_g": estimate}}).sentence
+    run = sealed("r", 0.0, "dry", value, answer={"value": value, "u": u, "U95": 2 * u, "dof": None})
+    sentence = answer_words(Row(run)).sentence
     assert words in sentence
     assert ("negative" in sentence or "positive" in sentence) == (words in ("negative", "positive"))
 
 
 def test_answer_without_a_number_says_so() -> None:
     """A run without charge-to-mass shows a dash and points at the flags."""
-    answer = answer_words({"result": {"charge_to_mass_nC_per_g": None}, "flags": [{"severity": "reject"}]})
+    answer = answer_words(Row(sealed("r", 0.0, "dry", 0.0, answer=None, flags=[REJECT])))
     assert (answer.figure, answer.severity, answer.verdict) == ("–", "reject", "Do not use")
     assert "flags" in answer.sentence
 
 
 def test_expanded_uncertainty_stands_behind_the_plus_minus() -> None:
     """The number after ± is U95, not u, at two digits."""
-    assert estimate_text({"value": -61.714, "u": 0.31, "U95": 0.62, "dof": 30}, "nC/g") == "−61.71 ± 0.62 nC/g"
+    assert estimate_text(Estimate(-61.714, 0.31, 1000.0), "nC/g") == "−61.71 ± 0.61 nC/g"
 
 
 @pytest.mark.parametrize(
@@ -96,7 +99,8 @@ def test_expanded_uncertainty_stands_behind_the_plus_minus() -> None:
 )
 def test_verdict_follows_the_gravest_flag(severities: list[str], worst: str | None) -> None:
     """One rejection outweighs everything else."""
-    assert verdict({"flags": [{"severity": s} for s in severities]})[0] == worst
+    flags = [{**REJECT, "severity": severity} for severity in severities]
+    assert verdict(Row(sealed("r", 0.0, "dry", -60.0, flags=flags)))[0] == worst
 
 
 def test_severities_are_told_apart_without_colour() -> None:

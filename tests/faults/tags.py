@@ -122,12 +122,12 @@ def _wrong(tags: Mapping[str, str | float]) -> list[str]:
     """What does not come out as it went in, or could act on a terminal."""
     run = made_run(tags=dict(tags))
     found = load_run_bytes(run_bytes(run))
-    outcome = process(found).as_json()
+    outcome = process(found)
     wrong = [] if not difference(found, run) else ["the run file changed it"]
-    if json.loads(json.dumps(outcome, ensure_ascii=True))["tags"] != dict(run.tags):
+    if json.loads(json.dumps(outcome.as_json(), ensure_ascii=True))["tags"] != dict(run.tags):
         wrong.append("JSON changed it")
     for name, words, lines in (
-        ("card", run_card(outcome), run_card(process(made_run(tags={})).as_json()).count("\n")),
+        ("card", run_card(outcome), run_card(process(made_run(tags={}))).count("\n")),
         ("table", runs_table([outcome]), 1),
         ("budget", budget_table(outcome), budget_table(outcome).count("\n")),
     ):

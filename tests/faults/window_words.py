@@ -18,7 +18,7 @@ from chargebench.desktop.archive_reader import ArchiveReader
 from chargebench.desktop.qt import QtCore, QtWidgets
 from chargebench.desktop.session import BenchSession
 from chargebench.desktop.window import MainWindow
-from tests.desktop.fake_recorder import NOTE, outcome
+from tests.desktop.fake_recorder import NOTE, sealed
 
 
 def _told(window: MainWindow, text: str, number: int) -> None:
@@ -26,7 +26,7 @@ def _told(window: MainWindow, text: str, number: int) -> None:
     run = f"20260314T09{number % 60:02d}00Z-{number:06x}"
     tags = {"coffee": text, "grinder": text, "note": text, "setting": text}
     session = window.session
-    session.outcome.emit(outcome(run, 5.0, "misted", -60.0, tags=tags, flags=[{**NOTE, "text": text}]))
+    session.outcome.emit(sealed(run, 5.0, "misted", -60.0, tags=tags, flags=[{**NOTE, "text": text}]))
     session.notice.emit({"severity": "doubt", "code": f"c{number}", "text": text})
     session.port.emit({"instrument": text, "state": "lost", "text": text})
     session.state.emit({"event": "state", "state": "armed", "time_s": 0.0, "text": text})

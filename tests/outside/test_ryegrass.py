@@ -67,5 +67,5 @@ def test_lack_of_fit() -> None:
     white = unweighted(CONCENTRATION, LENGTH)
     found = lack_of_fit(plain_fit(LOG_LOGISTIC, CONCENTRATION, LENGTH), white)
     assert found is not None
-    assert (found["df_lack"], found["df_pure"]) == (3, 17)
-    assert (found["F"], found["p"]) == pytest.approx((0.2411, 0.8665), abs=6e-5)
+    assert (found.df_lack, found.df_pure) == (3, 17)
+    assert (found.F, found.p) == pytest.approx((0.2411, 0.8665), abs=6e-5)

@@ -25,23 +25,23 @@ ACID = (
 def test_sleep_welch() -> None:
     """Welch: t -1.8608 on 17.776 degrees of freedom, p 0.07939."""
     found = compare(arm("first", FIRST), arm("second", SECOND), None, absolute=False, seed=1)
-    assert (found["t"], found["dof"]) == pytest.approx((-1.8608, 17.776), rel=5e-5)
-    assert found["p_welch"] == pytest.approx(0.07939, abs=6e-6)
+    assert (found.t, found.dof) == pytest.approx((-1.8608, 17.776), rel=5e-5)
+    assert found.p_welch == pytest.approx(0.07939, abs=6e-6)
 
 
 def test_sleep_within_patients() -> None:
     """Patients as blocks: the paired test, p 0.002833, mean difference -1.58 with 95 % interval -2.460 to -0.700."""
     patients = [str(i) for i in range(10)]
     found = compare(arm("first", FIRST, patients), arm("second", SECOND, patients), None, absolute=False, seed=1)
-    paired = found["block_adjusted"]
-    assert paired["p"] == pytest.approx(0.002833, abs=6e-7)
-    assert paired["difference_nC_per_g"] == pytest.approx(-1.58)
-    assert paired["ci95_nC_per_g"] == pytest.approx([-2.4598858, -0.7001142], abs=1e-6)
+    paired = found.block_adjusted
+    assert paired.p == pytest.approx(0.002833, abs=6e-7)
+    assert paired.difference_nC_per_g == pytest.approx(-1.58)
+    assert paired.ci95_nC_per_g == pytest.approx([-2.4598858, -0.7001142], abs=1e-6)
 
 
 def test_tooth_growth_welch() -> None:
     """Welch: t 1.9153 on 55.309, p 0.06063, 95 % interval -0.1710156 to 7.5710156."""
     found = compare(arm("juice", JUICE), arm("acid", ACID), None, absolute=False, seed=1)
-    assert (found["t"], found["dof"]) == pytest.approx((1.9153, 55.309), rel=3e-5)
-    assert found["p_welch"] == pytest.approx(0.06063, abs=6e-6)
-    assert found["ci95_nC_per_g"] == pytest.approx([-0.1710156, 7.5710156], abs=1e-6)
+    assert (found.t, found.dof) == pytest.approx((1.9153, 55.309), rel=3e-5)
+    assert found.p_welch == pytest.approx(0.06063, abs=6e-6)
+    assert found.ci95_nC_per_g == pytest.approx([-0.1710156, 7.5710156], abs=1e-6)

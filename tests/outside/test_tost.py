@@ -21,12 +21,12 @@ def test_summary_example() -> None:
     band = 0.383569
     one, two = arm("one", sample(5.25, 0.95, 95)), arm("two", sample(5.22, 0.83, 89))
     found = compare(one, two, band, absolute=False, seed=1)
-    equal, d, u = found["equivalence"], found["difference_nC_per_g"], found["u_nC_per_g"]
-    assert equal["interval90_nC_per_g"] == pytest.approx([-0.18708, 0.24708], abs=6e-6)
-    assert equal["equivalent"]
+    equal, d, u = found.equivalence, found.difference_nC_per_g, found.u_nC_per_g
+    assert equal.interval90_nC_per_g == pytest.approx([-0.18708, 0.24708], abs=6e-6)
+    assert equal.equivalent
     t = (d + band) / u, (d - band) / u
     assert t == pytest.approx((3.14973, -2.69277), abs=6e-6)
-    p = stdtr(found["dof"], -t[0]), stdtr(found["dof"], t[1])
+    p = stdtr(found.dof, -t[0]), stdtr(found.dof, t[1])
     assert p == pytest.approx((0.000956, 0.003876), abs=6e-7)
 
 
@@ -34,4 +34,4 @@ def test_summary_example() -> None:
 def test_edge_is_the_interval(band: float, equivalent: bool) -> None:
     """Equivalent exactly when the 90 % interval lies inside the band."""
     one, two = arm("one", sample(5.25, 0.95, 95)), arm("two", sample(5.22, 0.83, 89))
-    assert compare(one, two, band, absolute=False, seed=1)["equivalence"]["equivalent"] is equivalent
+    assert compare(one, two, band, absolute=False, seed=1).equivalence.equivalent is equivalent

@@ -61,7 +61,7 @@ def test_a_recipe_is_its_steps_in_their_order(tmp_path: Path) -> None:
     """Steps that may be left out can be, and the outcome says which were done; another order is refused."""
     fewer = [step for step in STEPS if step not in OPTIONAL]
     outcome = process(simulate()[0], read_recipe(written(tmp_path, f"steps = {fewer}\n")))
-    assert outcome.provenance["recipe_steps"] == fewer
+    assert outcome.provenance.recipe_steps == tuple(fewer)
     assert outcome.result["charge_to_mass_nC_per_g"] is not None
     assert outcome.result["grind_time_s"] is None
     assert outcome.result["positive_charge_nC"] is None
@@ -84,7 +84,7 @@ def test_every_default_lies_within_its_own_range() -> None:
 def test_a_forced_drift_model_is_used_and_named(model: str) -> None:
     """The outcome names the drift model asked for; leakage is given only where it was fitted."""
     outcome = process(simulate(tau_s=200.0)[0], Recipe(parameters={"drift_model": model}))
-    assert outcome.provenance["model"] == model
+    assert outcome.provenance.model == model
     assert (outcome.result["leakage_time_constant_s"] is not None) == (model in ("leakage", "curved"))
 
 
@@ -92,8 +92,8 @@ def test_provenance_says_what_was_done_to_what() -> None:
     """Recipe, version, parameters, software, hash of the inputs, model, stretches and steps are all there."""
     run, _ = simulate()
     found = process(run).provenance
-    assert found["raw_sha256"] == run.raw_sha256()
-    assert found["recipe"] == "standard"
-    assert found["stretches_s"]["before"][1] < found["stretches_s"]["grind"][1] < found["stretches_s"]["after"][1]
-    assert len(found["steps"]) >= 4
-    assert set(found["parameters"]) == set(DEFAULTS)
+    assert found.raw_sha256 == run.raw_sha256()
+    assert found.recipe == "standard"
+    assert found.stretches_s.before[1] < found.stretches_s.grind[1] < found.stretches_s.after[1]
+    assert len(found.steps) >= 4
+    assert set(found.parameters) == set(DEFAULTS)

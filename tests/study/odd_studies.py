@@ -6,17 +6,28 @@ An archive that holds outcomes instead of files, and the files' studies; everyth
 from __future__ import annotations
 
 import itertools
+import math
 import random
 from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import Any, Final
 
 from chargebench.archive.archive import Archive, Wanted, _matches
 from chargebench.archive.index import Entry
-from chargebench.processing.outcome import RESULT_UNITS
+from chargebench.processing.outcome import (
+    RESULT_UNITS,
+    BudgetTerm,
+    Estimate,
+    Flag,
+    Outcome,
+    ResultKey,
+    Used,
+)
 from chargebench.processing.recipe import Recipe
 from chargebench.study.rows import Question
 from chargebench.study.studyfile import StudyFile
+from tests.made_outcome import made_outcome
 
 RUNS: Final = (1, 1, 2, 3, 4, 6, 9, 14, 20)
 COFFEES: Final = ("hill lot", "valley lot <b>", "")
@@ -27,21 +38,21 @@ DOSES: Final = ((5.0, 10.0, 20.0, 40.0), (10.0,), (20.0, 20.4), (1e-6, 500.0), (
 class Shelf(Archive):
     """An archive of outcomes as they are kept, without the files they were made of."""
 
-    def __init__(self, outcomes: list[dict[str, Any]]) -> None:
+    def __init__(self, outcomes: list[Outcome]) -> None:
         self.folder = Path("shelf")
         self.outcomes = outcomes
-        self._kept = {str(outcome["run"]): outcome for outcome in outcomes}
+        self._kept = {outcome.run_id: outcome for outcome in outcomes}
 
     def entries(self) -> list[Entry]:
         """One for each outcome, in order of time."""
-        return [Entry(Path(f"{run}.h5"), run, o["started"], tags=o["tags"]) for run, o in self._kept.items()]
+        return [Entry(Path(f"{run}.h5"), run, o.started, tags=o.tags) for run, o in self._kept.items()]
 
     def find(self, where: Mapping[str, Wanted] | None = None) -> list[Entry]:
         """Those whose tags are as wanted."""
         wanted = (where or {}).items()
         return [e for e in self.entries() if all(_matches(e.tags.get(key), value) for key, value in wanted)]
 
-    def outcome(self, run: str | Path, recipe: Recipe | None = None, **_: object) -> dict[str, Any]:
+    def outcome(self, run: str | Path, recipe: Recipe | None = None, **_: object) -> Outcome:
         """The outcome of a run."""
         return self._kept[Path(run).stem]
 
@@ -52,7 +63,7 @@ def odd_study(seed: int) -> tuple[Shelf, StudyFile | None, Question]:
     runs = draw.choice(RUNS)
     habits = _habits(draw)
     outcomes = [_outcome(draw, number, habits) for number in range(runs)]
-    study = None if draw.random() < 0.5 else _study(draw, [outcome["run"] for outcome in outcomes])
+    study = None if draw.random() < 0.5 else _study(draw, [outcome.run_id for outcome in outcomes])
     return Shelf(outcomes), study, _question(draw)
 
 
@@ -125,13 +136,13 @@ def _ratio(draw: random.Random, dose: float, habit: str) -> float:
     return draw.choice((-30.0, 30.0)) if habit == "signs" else draw.gauss(0.0, 1e9)
 
 
-def _outcome(draw: random.Random, number: int, habits: Mapping[str, Any]) -> dict[str, Any]:
-    """One run's outcome in its JSON form."""
+def _outcome(draw: random.Random, number: int, habits: Mapping[str, Any]) -> Outcome:
+    """One run's outcome."""
     tags = _tags(draw, habits)
     dose = float(tags.get("water_uL_per_g", 0.0))
     mass = draw.choice((17.7, 9.0, None)) if habits["mass"] == "mixed" else habits["mass"]
     value = _ratio(draw, dose, habits["values"])
-    result: dict[str, Any] = dict.fromkeys(RESULT_UNITS)
+    result: dict[ResultKey, Estimate | None] = dict.fromkeys(RESULT_UNITS)
     result["net_charge_nC"] = _estimate(17.7 * value, habits)
     if tags["purpose"] != "blank" and draw.random() >= habits["unmeasured"]:
         result["charge_to_mass_nC_per_g"] = _estimate(value, habits)
@@ -142,36 +153,38 @@ def _outcome(draw: random.Random, number: int, habits: Mapping[str, Any]) -> dic
         result["grind_time_s"] = _estimate(draw.choice((9.0, 9.0, 18.0, 0.0)), habits)
         result["positive_charge_nC"] = _estimate(abs(value), habits)
         result["negative_charge_nC"] = _estimate(-abs(value), habits)
-    flags = []
+    flags: list[Flag] = []
     if draw.random() < habits["flagged"]:
         severity = draw.choice(("reject", "doubt", "note"))
-        flags = [{"code": "quiet-not-quiet", "severity": severity, "text": "The quiet was not quiet.", "evidence": {}}]
+        flags = [Flag("quiet-not-quiet", severity, "The quiet was not quiet.")]
     terms = [
-        {"shared": cause, "sensitivity": value, "u": draw.choice((0.0, 0.002, 1.0)), "dof": draw.choice((None, 1.0))}
+        BudgetTerm(
+            cause, 1.0, draw.choice((0.0, 0.002, 1.0)), "1", "B", value, 0.1, draw.choice((math.inf, 1.0)), cause
+        )
         for cause in habits["shared"]
         if result["charge_to_mass_nC_per_g"]
     ]
     known = {} if draw.random() < 0.8 else {"detection_limit_nC": _known(draw.choice((0.5, 1e-9, 1e9)))}
-    provenance = {"raw_sha256": f"{number:064x}", "recipe": "default", "recipe_version": 1, "software": "0.0"}
-    return {
-        "run": f"20260302T08{number:02}00Z-{number:06x}",
-        "started": f"2026-03-02T08:{number:02}:00Z",
-        "tags": tags,
-        "recovered": False,
-        "result": result,
-        "flags": flags,
-        "budget": terms,
-        "details": {},
-        "provenance": {**provenance, "knowledge": known},
-    }
+    made = made_outcome(
+        result,
+        run_id=f"20260302T08{number:02}00Z-{number:06x}",
+        started=f"2026-03-02T08:{number:02}:00Z",
+        tags=tags,
+        flags=tuple(flags),
+        budget=tuple(terms),
+    )
+    return replace(made, provenance=replace(made.provenance, raw_sha256=f"{number:064x}", knowledge=known))
 
 
-def _known(value: float) -> dict[str, Any]:
-    return {"value": value, "u": 0.1, "dof": None, "source": "blanks", "date": "2026-03-01", "until": "2027-03-01"}
+def _known(value: float) -> Used:
+    return Used(value, 0.1, "blanks", "2026-03-01", "2027-03-01")
 
 
-def _estimate(value: float, habits: Mapping[str, Any]) -> dict[str, float | None]:
-    return {"value": value, "u": habits["u"], "U95": 2.0 * habits["u"], "dof": habits["dof"]}
+def _estimate(value: float, habits: Mapping[str, Any]) -> Estimate:
+    """An estimate as it is read back: its U95 is what was written, however odd."""
+    found = Estimate(value, habits["u"], math.inf if habits["dof"] is None else habits["dof"])
+    vars(found)["U95"] = 2.0 * found.u
+    return found
 
 
 def _tags(draw: random.Random, habits: Mapping[str, Any]) -> dict[str, Any]:

@@ -11,13 +11,14 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from chargebench.errors import StudyError
+from chargebench.plain import to_json
 from chargebench.processing.outcome import Estimate
+from chargebench.runs.water import tells_water
 from chargebench.study.answer import answer
 from chargebench.study.curves import EXPONENTIAL_PLATEAU
 from chargebench.study.dose import fall_to
 from chargebench.study.equivalence import levels_of
 from chargebench.study.fit import fit_curve
-from chargebench.study.gather import tells_water
 from chargebench.study.rows import Question, StudyRun, points_of, usable
 from chargebench.study.scatter import Scatter, whiten
 from chargebench.study.sensitivity import isotonic_check, robust_refit
@@ -36,35 +37,34 @@ def study(truth: Truth = USUAL, seed: int = 1) -> list[StudyRun]:
 
 
 def codes(rows: list[StudyRun]) -> set[str]:
-    return {flag["code"] for flag in answer(rows, Question(resamples=200))["groups"][0]["flags"]}
+    return {flag.code for flag in answer(rows, Question(resamples=200)).groups[0].flags}
 
 
 def test_shape() -> None:
     """Each group has the four definitions, the dry level, the curve with weights and parameters, treatments, next."""
-    group = answer(study(), Question(detection_limit_nC_per_g=1.5, resamples=500))["groups"][0]
-    assert list(group["neutralising_dose"]) == ["equivalence", "fraction", "limit", "crossing"]
-    for dose in group["neutralising_dose"].values():
-        assert {"status", "value", "ci95", "bracket", "unit"} <= set(dose)
-        assert dose["status"] in STATUSES
-        assert dose["unit"] == "uL/g"
-    assert sum(group["curve"]["weights"].values()) == pytest.approx(1.0)
-    assert set(group["curve"]["parameters"]["dry_nC_per_g"]) == {"value", "u"}
-    assert group["dry"]["n"] == 4
-    points, residuals = group["curve"]["points"], group["curve"]["residuals"]
-    bands = zip(*(points[f"{key}_nC_per_g"] for key in ("low", "mean", "high")), strict=True)
+    group = answer(study(), Question(detection_limit_nC_per_g=1.5, resamples=500)).groups[0]
+    assert list(group.doses) == ["equivalence", "fraction", "limit", "crossing"]
+    for dose in group.doses.values():
+        assert dose.status in STATUSES
+        assert dose.unit == "uL/g"
+    assert sum(group.curve.weights.values()) == pytest.approx(1.0)
+    assert group.curve.parameters["dry_nC_per_g"].value == pytest.approx(-60.0, rel=0.2)
+    assert group.dry.n == 4
+    points, residuals = group.curve.points, group.curve.residuals
+    bands = zip(points.low_nC_per_g, points.mean_nC_per_g, points.high_nC_per_g, strict=True)
     assert all(low < mean < high for low, mean, high in bands)
-    assert points["dose_uL_per_g"][-1] == 50.0
-    assert len(residuals["residual_nC_per_g"]) == len(residuals["run"]) == 24
-    assert len(group["treatments"]["arms"]) == 6
-    assert {"dose_uL_per_g", "text"} <= set(group["next"])
-    assert "bootstrap_ci95" in group["neutralising_dose"]["fraction"]
+    assert points.dose_uL_per_g[-1] == 50.0
+    assert len(residuals.residual_nC_per_g) == len(residuals.run) == 24
+    assert len(group.treatments.arms) == 6
+    assert group.next.text
+    assert group.neutralising_dose.fraction.bootstrap_ci95 is not None
 
 
 def test_live_answer_is_the_same_answer() -> None:
     """Leaving out the bootstrap changes no dose and no interval."""
-    live, full = (answer(study(), replace(LIVE, resamples=n))["groups"][0]["neutralising_dose"] for n in (0, 300))
+    live, full = (answer(study(), replace(LIVE, resamples=n)).groups[0].doses for n in (0, 300))
     for name, dose in live.items():
-        assert {key: full[name][key] for key in dose} == dose
+        assert replace(full[name], bootstrap_ci95=None, intervals_disagree=None) == dose
 
 
 def test_one_group_for_each_coffee_and_grinder() -> None:
@@ -77,9 +77,9 @@ def test_one_group_for_each_coffee_and_grinder() -> None:
     blanks = [
         replace(r, purpose="blank", coffee="", net_charge_nC=5.0 + i, charge_to_mass=None) for i, r in enumerate(ion)
     ]
-    found = answer([*study(), *other, *ion, *blanks], Question(resamples=50))["groups"]
-    assert [group["coffee"] for group in found] == ["hill lot", "valley lot"]
-    assert [group["treatments"]["ioniser_background"]["contained_in"] for group in found] == [0, 3]
+    found = answer([*study(), *other, *ion, *blanks], Question(resamples=50)).groups
+    assert [group.coffee for group in found] == ["hill lot", "valley lot"]
+    assert [group.treatments.ioniser_background.contained_in for group in found] == [0, 3]
 
 
 def test_set_aside_with_reasons() -> None:
@@ -89,12 +89,12 @@ def test_set_aside_with_reasons() -> None:
     rows[1] = replace(rows[1], worst="reject", flags=("over-range",))
     rows[2] = replace(rows[2], charge_to_mass=None)
     rows[-1] = replace(rows[-1], tags={"incomplete": "ended while grinding"})
-    group = answer(rows, LIVE)["groups"][0]
-    assert group["runs"] == 20
-    assert [entry["reason"] for entry in group["set_aside"]] == [
+    group = answer(rows, LIVE).groups[0]
+    assert group.runs == 20
+    assert [entry.reason for entry in group.set_aside] == [
         "the cable was touched", "rejected: over-range", "no charge-to-mass", "not complete: ended while grinding",
     ]  # fmt: skip
-    assert group["dry"]["n"] == 1
+    assert group.dry.n == 1
 
 
 def test_mixed_settings_are_flagged() -> None:
@@ -150,7 +150,7 @@ def test_isotonic_p_is_not_too_small_by_chance() -> None:
         white = whiten(simulate(Truth(-60.0, 0.0, 8.0), DOSES, np.random.default_rng(seed)))
         found = isotonic_check(levels_of(white.points, white.scatter), white.scatter, seed, draws=99)
         assert found is not None
-        p.append(found["p"])
+        p.append(found.p)
     assert np.mean(np.array(p) <= 0.05) <= 0.12
 
 
@@ -162,9 +162,9 @@ def test_robust_refit_holds_an_outlier_down() -> None:
     white = whiten(replace(points, run_id=tuple(f"run-{i}" for i in range(36))), "none", even=True)
     fit = fit_curve(EXPONENTIAL_PLATEAU, white)
     found = robust_refit(fit, white, fall_to(0.1))
-    assert "run-20" in found["held_down"]
+    assert "run-20" in found.held_down
     plain = fit.parameters - np.array([-60.0, 1.0, truth.decay])
-    robust = np.array(list(found["parameters"].values())) - np.array([-60.0, 1.0, truth.decay])
+    robust = np.array(list(found.parameters.values())) - np.array([-60.0, 1.0, truth.decay])
     assert abs(robust[2]) < abs(plain[2])
 
 
@@ -192,11 +192,11 @@ ODD = {
 def test_odd_studies_are_answered(odd: str, blocks: str) -> None:
     """Whatever is missing, there is an answer in plain JSON, and no status outside the four."""
     found = answer(ODD[odd](study()), Question(detection_limit_nC_per_g=1.5, resamples=50, blocks=blocks))
-    json.dumps(found, allow_nan=False)
-    for group in found["groups"]:
-        for dose in (group["neutralising_dose"] or {}).values():
-            assert dose["status"] in STATUSES
-            assert dose["text"].endswith(".")
+    json.dumps(to_json(found), allow_nan=False)
+    for group in found.groups:
+        for dose in group.doses.values():
+            assert dose.status in STATUSES
+            assert dose.text.endswith(".")
 
 
 @settings(max_examples=30, deadline=None)
@@ -210,11 +210,11 @@ def test_any_runs_are_answered(runs: list[tuple[float, float, str]], u: float) -
     """No set of runs makes the live answer fail, and no interval reaches beyond the highest tested dose."""
     rows = [replace(study()[0], run_id=str(i), water_uL_per_g=d, block=b, order=i,
                     charge_to_mass=Estimate(q, u)) for i, (d, q, b) in enumerate(runs)]  # fmt: skip
-    found = answer(rows, LIVE)["groups"][0]
-    json.dumps(found, allow_nan=False)
+    found = answer(rows, LIVE).groups[0]
+    json.dumps(to_json(found), allow_nan=False)
     highest = max(row.water_uL_per_g for row in rows)
-    for dose in found["neutralising_dose"].values():
-        ends = [end for end in (dose["value"], *(dose["ci95"] or ())) if end is not None]
+    for dose in found.doses.values():
+        ends = [end for end in (dose.value, *(dose.ci95 or ())) if end is not None]
         assert all(0 <= end <= highest for end in ends)
 
 
@@ -247,7 +247,7 @@ def test_weighed_doses_are_repeats() -> None:
     assert (one.level == two.level).all()
     assert one.doses.tolist() == DOSES.tolist()
     assert two.doses == pytest.approx(DOSES, rel=0.02)
-    near, far = (answer(rows, LIVE)["groups"][0]["neutralising_dose"]["fraction"]["value"] for rows in (exact, weighed))
+    near, far = (answer(rows, LIVE).groups[0].neutralising_dose.fraction.value for rows in (exact, weighed))
     assert near == pytest.approx(far, rel=0.05)
 
 

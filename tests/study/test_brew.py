@@ -129,9 +129,9 @@ def test_few_grinders_come_with_a_warning() -> None:
     """Below six grinders an association is called a picture; p is exact over all orders."""
     ratios = {"a": 1.0, "b": 1.2, "c": 1.5, "d": 1.9}
     found = association(ratios, {"a": 0.0, "b": 3.0, "c": 6.0, "d": 9.0})
-    assert found["rho"] == pytest.approx(1.0)
-    assert found["p"] == pytest.approx(2 / 24)
-    assert "too few" in found["warning"]
+    assert found.rho == pytest.approx(1.0)
+    assert found.p == pytest.approx(2 / 24)
+    assert "too few" in found.warning
 
 
 Brew = tuple[str, str, float, float]
@@ -318,10 +318,10 @@ def test_an_impossible_brew_leaves_the_rest_standing() -> None:
     rows = [replace(row, run_id=f"r{n}", order=n) for n, row in enumerate(_brewed(FINER))]
     rows[0] = replace(rows[0], tags={**rows[0].tags, "tds_percent": 45.0})
     rows[1] = replace(rows[1], tags={**rows[1].tags, "beverage_g": 0.0})
-    (group,) = whole_answer(rows)["groups"]
-    (flag,) = [flag for flag in group["flags"] if flag["code"] == "impossible-brew"]
-    assert "r0 (extraction: TDS 45.0 % found" in flag["text"]
-    assert len(flag["evidence"]["runs"]) == 2
+    (group,) = whole_answer(rows).groups
+    (flag,) = [flag for flag in group.flags if flag.code == "impossible-brew"]
+    assert "r0 (extraction: TDS 45.0 % found" in flag.text
+    assert len(flag.evidence["runs"]) == 2
 
 
 @pytest.mark.parametrize("spread", [10.0 ** (-power) for power in range(8)])
@@ -343,11 +343,11 @@ def test_the_answer_says_it_in_words() -> None:
         replace(PLAIN, run_id=f"f{n}", setting=setting, grind_time_s=time_s)
         for n, (setting, time_s) in enumerate([("filter 9", 9.0), ("filter 9", 9.2), ("espresso 4", 18.0)])
     ]
-    (group,) = whole_answer([replace(row, order=n) for n, row in enumerate(rows)])["groups"]
-    (time,) = [item for item in group["brew"] if item["quantity"] == "brew_time_s"]
-    assert "brew time, espresso" in time["text"]
-    assert group["equal_brew_time"][0]["text"].startswith("water against a finer setting, espresso, at equal brew time")
-    assert "1 espresso, 2 filter runs found, two of each are needed" in group["bottleneck"]["text"]
+    (group,) = whole_answer([replace(row, order=n) for n, row in enumerate(rows)]).groups
+    (time,) = [item for item in group.brew if item.quantity == "brew_time_s"]
+    assert "brew time, espresso" in time.words
+    assert group.equal_brew_time[0].words.startswith("water against a finer setting, espresso, at equal brew time")
+    assert "1 espresso, 2 filter runs found, two of each are needed" in group.bottleneck.words
 
 
 def test_rounded_times_without_scatter_give_no_interval() -> None:

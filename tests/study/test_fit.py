@@ -116,8 +116,8 @@ def test_lack_of_fit_sees_a_wrong_curve() -> None:
     )
     assert wrong is not None
     assert right is not None
-    assert wrong["p"] < 1e-3 < 0.05 < right["p"]
-    assert (wrong["df_lack"], wrong["df_pure"]) == (3, 12 - 2)  # two go to how far three blocks differ
+    assert wrong.p < 1e-3 < 0.05 < right.p
+    assert (wrong.df_lack, wrong.df_pure) == (3, 12 - 2)  # two go to how far three blocks differ
 
 
 def test_best_of_grid_starts_beat_a_bad_guess() -> None:

@@ -44,7 +44,7 @@ def test_the_same_readings_count_once(twice: Archive, excluded: tuple[str, ...],
 def test_a_row_tells_what_was_taken_off_for_the_ions(known: bool) -> None:
     """A row carries the outcome's record of the ions, with the common part of its u and the dof of that."""
     knowledge = {"ioniser_background_nC": Known(7.0, 4.0 * (1 + 1 / 3) ** 0.5, 2.0, "a check")} if known else {}
-    outcome = process(simulate(knowledge=knowledge, tags={"treatment": "ionised"})[0]).as_json()
+    outcome = process(simulate(knowledge=knowledge, tags={"treatment": "ionised"})[0])
     row = row_of_outcome(outcome)
     if not known:
         assert (row.ions, row.shared_u.get("ioniser")) == (None, None)

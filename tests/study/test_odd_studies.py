@@ -9,9 +9,12 @@ import pytest
 
 from chargebench.cli.study import answer_of, words
 from chargebench.errors import StudyError
+from chargebench.plain import to_json
+from chargebench.processing.outcome import Outcome
 from chargebench.report import content
 from chargebench.report.page import html
 from chargebench.report.paper import pdf
+from chargebench.study.nouns import StudyAnswer
 from chargebench.study.rows import Question
 from chargebench.study.studyfile import StudyFile
 from tests.study.odd_studies import COFFEES, GRINDERS, HABITS, odd_study, seeds_of, study_like
@@ -25,19 +28,19 @@ def no_figures(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(content, "FIGURES", {})
 
 
-def _answer(seed: int) -> dict[str, Any] | None:
+def _answer(seed: int) -> StudyAnswer | None:
     """The answer of an odd study; None where it says that it has no grind."""
     archive, study, question = odd_study(seed)
-    if all(outcome["tags"]["purpose"] != "grind" or not _asked(study, outcome) for outcome in archive.outcomes):
+    if all(outcome.tags["purpose"] != "grind" or not _asked(study, outcome) for outcome in archive.outcomes):
         with pytest.raises(StudyError, match="no grinds found"):
             answer_of(archive, study, question)
         return None
     return answer_of(archive, study, question)[0]
 
 
-def _asked(study: StudyFile | None, outcome: dict[str, Any]) -> bool:
+def _asked(study: StudyFile | None, outcome: Outcome) -> bool:
     """Whether a study asks for a run: odd study files ask for every coffee that has a name."""
-    return study is None or "coffee" in outcome["tags"]
+    return study is None or "coffee" in outcome.tags
 
 
 @pytest.mark.usefixtures("no_figures")
@@ -52,10 +55,10 @@ def test_every_odd_study_has_an_answer(piece: int) -> None:
         found = _answer(seed)
         if found is None:
             continue
-        json.dumps(found, allow_nan=False)
+        json.dumps(to_json(found), allow_nan=False)
         assert words(found), seed
         assert content.sections(found), seed
-        assert sum(len(group["set_aside"]) + group["runs"] for group in found["groups"]) > 0, seed
+        assert sum(len(group.set_aside) + group.runs for group in found.groups) > 0, seed
         answered += 1
     assert answered > 0.7 * STUDIES / PIECES
 
@@ -101,7 +104,7 @@ def test_named_studies_have_an_answer_and_a_report(name: str, resamples: int) ->
     """What is known to have ended in a traceback is answered, worded and drawn, whatever its scatter."""
     for seed in range(3):
         found, _ = answer_of(study_like(seed=seed, **NAMED[name]), None, Question(resamples=resamples))
-        json.dumps(found, allow_nan=False)
+        json.dumps(to_json(found), allow_nan=False)
         assert COFFEES[0] in words(found)
         assert "what was found" in (html(found) if seed == resamples == 0 else content.sections(found)[1].title)
 
@@ -112,10 +115,10 @@ def test_every_run_set_aside_is_told() -> None:
     tables = {
         "study": {"name": "odd", "question": "What now?"},
         "arm": [{"coffee": COFFEES[0], "grinder": GRINDERS[0]}],
-        "exclude": [{"run": outcome["run"], "reason": "the cable was touched"} for outcome in shelf.outcomes],
+        "exclude": [{"run": outcome.run_id, "reason": "the cable was touched"} for outcome in shelf.outcomes],
     }
     found, _ = answer_of(shelf, StudyFile.model_validate(tables), Question())
-    (group,) = found["groups"]
-    assert (group["runs"], len(group["set_aside"])) == (0, 6)
+    (group,) = found.groups
+    assert (group.runs, len(group.set_aside)) == (0, 6)
     assert words(found).count("the cable was touched") == 6
     assert html(found).count("the cable was touched") >= 6

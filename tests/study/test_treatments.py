@@ -8,9 +8,10 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from chargebench.plain import to_json
 from chargebench.processing.outcome import Estimate
 from chargebench.study.arms import Arm, arms_of, ions_taken_off, remarks_on_arms
-from chargebench.study.comparison import compare, contrast, together
+from chargebench.study.comparison import DifferenceTested, compare, contrast, together
 from chargebench.study.equivalence import level_of
 from chargebench.study.intervals import half_width, p_beyond, simultaneous_alpha, smallest_of
 from chargebench.study.rows import StudyRun, TakenOff, points_of
@@ -76,9 +77,9 @@ def test_a_study_takes_nothing_off() -> None:
     )
     assert (with_blanks.q_nC_per_g == without.q_nC_per_g).all()
     found = compare_treatments([freed(row) if row.treatment == "ionised" else row for row in rows], 3.0, seed=1)
-    told = found["ioniser_background"]
-    assert (told["charge_nC"], told["u_nC"], told["dof"], told["blanks"]) == (17.5, 0.5, 4.0, 5)
-    assert (told["runs"], told["contained_in"]) == (6, 0)
+    told = found.ioniser_background
+    assert (told.charge_nC, told.u_nC, told.dof, told.blanks) == (17.5, 0.5, 4.0, 5)
+    assert (told.runs, told.contained_in) == (6, 0)
 
 
 @pytest.mark.parametrize("blocks", [1, 6])
@@ -88,12 +89,12 @@ def test_few_null_grinds_bring_their_degrees_of_freedom(blocks: int) -> None:
             for row in study()[:18]]  # fmt: skip
     found = compare_treatments(rows, 3.0, seed=1)
     least = 12.706 * 2.0 / 17.5
-    ionised = next(arm for arm in found["arms"] if arm["treatment"] == "ionised")
-    parts = [ionised, found["against_each_other"][0]["signed"], found["against_dry"][1]["signed"]]
+    ionised = next(arm for arm in found.arms if arm.treatment == "ionised")
+    parts = [ionised, found.against_each_other[0].signed, found.against_dry[1].signed]
     for part in parts:
-        low, high = part["ci95_nC_per_g"]
+        low, high = part.ci95_nC_per_g
         assert (high - low) / 2 > least
-    assert (found["against_each_other"][0]["signed"]["block_adjusted"] is not None) is (blocks > 1)
+    assert (found.against_each_other[0].signed.block_adjusted is not None) is (blocks > 1)
 
 
 @pytest.mark.parametrize("dof", [1.0, 2.0, 4.0])
@@ -159,11 +160,11 @@ def test_shared_gain_does_not_average_down_but_cancels_between_like_arms() -> No
     """A shared gain error moves equal arms alike; arms of opposite sign it moves apart."""
     one, like = arm("a", [-20.0, -21.0, -19.0], {"gain": -0.4}), arm("b", [-20.5, -19.0, -21.5], {"gain": -0.4})
     opposite = arm("c", [20.5, 19.0, 21.5], {"gain": 0.4})
-    alone = compare(replace_shared(one), replace_shared(like), None, False, 1)["u_nC_per_g"]
-    assert compare(one, like, None, False, 1)["u_nC_per_g"] == pytest.approx(alone)
-    apart = compare(one, opposite, None, False, 1)["u_nC_per_g"]
+    alone = compare(replace_shared(one), replace_shared(like), None, False, 1).u_nC_per_g
+    assert compare(one, like, None, False, 1).u_nC_per_g == pytest.approx(alone)
+    apart = compare(one, opposite, None, False, 1).u_nC_per_g
     assert apart == pytest.approx(math.hypot(alone, 0.8))
-    assert compare(one, opposite, None, True, 1)["u_nC_per_g"] == pytest.approx(alone)
+    assert compare(one, opposite, None, True, 1).u_nC_per_g == pytest.approx(alone)
 
 
 def replace_shared(of: Arm) -> Arm:
@@ -173,16 +174,16 @@ def replace_shared(of: Arm) -> Arm:
 def test_sign_flip_is_seen_in_signed_not_in_absolute() -> None:
     """+30 against -30 is no difference of |Q/m| and a large one of Q/m."""
     up, down = arm("up", [30.0, 31.0, 29.0, 30.5]), arm("down", [-30.0, -31.0, -29.0, -30.5])
-    assert compare(up, down, 3.0, True, 1)["equivalence"]["equivalent"]
+    assert compare(up, down, 3.0, True, 1).equivalence.equivalent
     signed = compare(up, down, 3.0, False, 1)
-    assert not signed["equivalence"]["equivalent"]
-    assert signed["difference_nC_per_g"] == pytest.approx(60.25)
+    assert not signed.equivalence.equivalent
+    assert signed.difference_nC_per_g == pytest.approx(60.25)
 
 
 def test_permutation_p_is_exact_for_small_arms() -> None:
     """Two arms of four that do not overlap: 2 of the 70 exchanges are as extreme."""
     found = compare(arm("a", [1.0, 2.0, 3.0, 4.0]), arm("b", [11.0, 12.0, 13.0, 14.5]), None, False, 1)
-    assert found["p_permutation"] == pytest.approx(2 / 70)
+    assert found.p_permutation == pytest.approx(2 / 70)
 
 
 def test_blocks_are_adjusted_for() -> None:
@@ -190,12 +191,12 @@ def test_blocks_are_adjusted_for() -> None:
     level = np.array([-50.0, 10.0, -20.0, 40.0, 0.0])
     noise = np.array([0.1, -0.1, 0.2, 0.0, -0.2])
     found = compare(arm("a", list(level + 2 + noise), None, True), arm("b", list(level), None, True), 3.0, False, 1)
-    assert found["p_welch"] > 0.5
-    assert found["p"] == found["block_adjusted"]["p"] < 1e-4
-    assert found["ci95_nC_per_g"] == found["block_adjusted"]["ci95_nC_per_g"]
-    assert found["basis"] == "within 5 blocks"
-    assert found["equivalence"]["equivalent"]
-    assert found["p_permutation"] == pytest.approx(2 / 2**5)
+    assert found.p_welch > 0.5
+    assert found.p == found.block_adjusted.p < 1e-4
+    assert found.ci95_nC_per_g == found.block_adjusted.ci95_nC_per_g
+    assert found.basis == "within 5 blocks"
+    assert found.equivalence.equivalent
+    assert found.p_permutation == pytest.approx(2 / 2**5)
 
 
 def in_blocks(rng: np.random.Generator, spread: float) -> list[StudyRun]:
@@ -216,10 +217,10 @@ def test_dry_controls_of_one_block_are_not_independent(spread: float) -> None:
     for _ in range(n):
         rows = in_blocks(rng, spread)
         dry, wet = arms_of(rows)
-        mean, told = dry.as_json(), contrast(wet, dry, False)
+        mean, told = dry.found(), contrast(wet, dry, False)
         level = level_of(points_of(rows), 0, scatter_of(points_of(rows)))
         assert told is not None
-        ends = (mean["ci95_nC_per_g"], np.subtract(told.interval(), 100.0), level.interval())
+        ends = (mean.ci95_nC_per_g, np.subtract(told.interval(), 100.0), level.interval())
         held += [low <= -60.0 <= high for low, high in ends]
     assert (held / n >= 0.93).all()
 
@@ -234,24 +235,25 @@ def test_two_blocks_are_doubted(blocks: int, doubt: bool) -> None:
 def test_single_runs_are_not_tested() -> None:
     """One run in an arm gives a difference and no p."""
     found = compare(arm("a", [1.0]), arm("b", [2.0, 3.0]), 1.0, False, 1)
-    assert found == {"difference_nC_per_g": -1.5, "n": [1, 2]}
+    assert to_json(found) == {"difference_nC_per_g": -1.5, "n": [1, 2]}
 
 
 def test_all_comparisons_are_there() -> None:
     """Every arm is compared with dry by Welch, Dunnett and permutation, Holm-adjusted; ionised with misted besides."""
     found = compare_treatments(study(), 3.0, seed=1)
-    assert [item["first"] for item in found["against_dry"]] == ["misted 20 µL/g", "ionised"]
-    for item in found["against_dry"]:
-        for kind in ("signed", "absolute"):
-            assert {"p", "p_welch", "p_holm", "p_dunnett", "p_permutation", "ci95_nC_per_g"} <= set(item[kind])
-            assert item[kind]["p_holm"] >= item[kind]["p"]
-            assert item[kind]["p_adjusted"] >= item[kind]["p"]
-    assert [(i["first"], i["second"]) for i in found["against_each_other"]] == [("ionised", "misted 20 µL/g")]
+    assert [item.first for item in found.against_dry] == ["misted 20 µL/g", "ionised"]
+    for item in found.against_dry:
+        for part in (item.signed, item.absolute):
+            assert isinstance(part, DifferenceTested)
+            assert None not in (part.p_welch, part.p_holm, part.p_dunnett, part.p_permutation)
+            assert part.p_holm >= part.p
+            assert part.p_adjusted >= part.p
+    assert [(i.first, i.second) for i in found.against_each_other] == [("ionised", "misted 20 µL/g")]
 
 
 def test_conclusions_keep_to_what_was_shown() -> None:
     """The words never take no difference for equality, and always say that net zero is not unclumped."""
-    said = " ".join(compare_treatments(study(), None, seed=1)["conclusions"])
+    said = " ".join(compare_treatments(study(), None, seed=1).conclusions)
     assert "no difference shown, which does not show them equal" in said
     assert "nor that they are unclumped" in said
     assert "interval with all others" in said
@@ -261,14 +263,14 @@ def test_ions_that_were_not_taken_off_are_said_once() -> None:
     """Ionised runs that contain the ioniser's own charge raise one doubt; the others are told with the source."""
     rows = study()[:18]
     assert [flag.code for flag in remarks_on_arms(rows)] == ["ions-included"]
-    assert "own charge" not in " ".join(compare_treatments(rows, None, seed=1)["conclusions"])
+    assert "own charge" not in " ".join(compare_treatments(rows, None, seed=1).conclusions)
     done = [freed(row) if row.treatment == "ionised" else row for row in rows]
     assert remarks_on_arms(done) == []
-    said = [words for words in compare_treatments(done, None, seed=1)["conclusions"] if "own charge" in words]
+    said = [words for words in compare_treatments(done, None, seed=1).conclusions if "own charge" in words]
     assert len(said) == 1
     assert "+17.5 nC (5 null grinds), was taken off 6 ionised runs" in said[0]
     mixed = [*done[:-1], rows[-1]]
-    assert ions_taken_off(mixed)["contained_in"] == 1
+    assert ions_taken_off(mixed).contained_in == 1
     assert remarks_on_arms(mixed)[0].evidence == {"runs": 1, "of": 6}
 
 
@@ -285,11 +287,11 @@ def test_witnesses_are_named() -> None:
     rows = [grind(i, -1.0, tags={"clump_mass_g": 0.2 + i / 10}, recovery_percent=98.0) for i in range(3)]
     found = witnesses(arms_of(rows))
     words = witness_words(found)
-    assert {item["witness"] for item in found} == {"clump_mass_g", "recovery_percent", "retention_g"}
+    assert {item.witness for item in found} == {"clump_mass_g", "recovery_percent", "retention_g"}
     assert "sieve clump mass" in words
     assert "charge of either sign" not in words
-    clump = next(item for item in found if item["witness"] == "clump_mass_g")
-    assert (clump["n"], clump["mean"], clump["u"]) == (3, pytest.approx(0.3), pytest.approx(0.1 / math.sqrt(3)))
+    clump = next(item for item in found if item.witness == "clump_mass_g")
+    assert (clump.n, clump.mean, clump.u) == (3, pytest.approx(0.3), pytest.approx(0.1 / math.sqrt(3)))
     assert "no other witness" in witness_words([])
 
 
@@ -307,7 +309,7 @@ def test_every_treatment_is_held_against_every_other() -> None:
         )
     ]
     found = compare_treatments(rows, 3.0, seed=1)
-    assert [(i["first"], i["second"]) for i in found["against_each_other"]] == [
+    assert [(i.first, i.second) for i in found.against_each_other] == [
         ("ionised", "misted 10 µL/g"),
         ("ionised", "misted 20 µL/g"),
         ("misted+ionised 20 µL/g", "misted 10 µL/g"),
