@@ -13,7 +13,7 @@ from typing import Literal
 import numpy as np
 import numpy.typing as npt
 
-from chargebench.processing.series import Series, smallest_step
+from chargebench.processing.series import Series, median, smallest_step
 
 __all__ = [
     "Level",
@@ -100,8 +100,8 @@ def at_rest_since(series: Series, start_s: float, end_s: float) -> float:
     t, m = series.time_s[part], series.value[part]
     if len(m) < 6:
         return start_s
-    away = np.abs(m - np.median(m))
-    near = max(5.0 * 1.4826 * float(np.median(away)), 2.0 * resolution(m), 1e-9)
+    away = np.abs(m - median(m))
+    near = max(5.0 * 1.4826 * median(away), 2.0 * resolution(m), 1e-9)
     off = np.flatnonzero(away > near)
     if not off.size or off[-1] + 1 > len(m) // 2:
         return start_s

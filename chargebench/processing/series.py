@@ -12,7 +12,7 @@ from typing import Final
 import numpy as np
 import numpy.typing as npt
 
-__all__ = ["Break", "Series", "clean", "empty", "smallest_step"]
+__all__ = ["Break", "Series", "clean", "empty", "median", "smallest_step"]
 
 Floats = npt.NDArray[np.float64]
 
@@ -97,6 +97,21 @@ class Series:
         """Indices of the readings with ``start_s <= time_s <= end_s``."""
         first = int(np.searchsorted(self.time_s, start_s, side="left"))
         return slice(first, max(first, int(np.searchsorted(self.time_s, end_s, side="right"))))
+
+
+def median(values: Floats) -> float:
+    """Median of numbers (n,) none of which is NaN; `numpy.median` takes several times as long over short arrays.
+
+    Raises
+    ------
+    ValueError
+        Without a number.
+    """
+    if not len(values):
+        raise ValueError("no number to take the median of")
+    low, high = (len(values) - 1) // 2, len(values) // 2
+    parted = np.partition(values, (low, high))
+    return 0.5 * float(parted[low] + parted[high])
 
 
 def smallest_step(value: Floats, rounding: float = 1e-9) -> float:
@@ -222,7 +237,7 @@ def _usual_step(time_s: Floats, most: int = 801) -> float:
     if len(time_s) < 2:
         return float("nan")
     pick = np.arange(0, len(time_s) - 1, max(1, (len(time_s) - 1) // most))
-    return float(np.median(time_s[pick + 1] - time_s[pick]))
+    return median(time_s[pick + 1] - time_s[pick])
 
 
 def _jumps(time_s: Floats, wide: npt.NDArray[np.int64], steps: npt.NDArray[np.int64]) -> tuple[float, ...]:

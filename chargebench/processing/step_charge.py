@@ -20,7 +20,7 @@ from chargebench.processing.outcome import Estimate
 from chargebench.processing.priors import DriftPriors, known_priors
 from chargebench.processing.qualify.allan import block_means, noise_of_means
 from chargebench.processing.relaxing import calm_since_s
-from chargebench.processing.series import Break, Series
+from chargebench.processing.series import Break, Series, median
 from chargebench.processing.slow_lines import folds_slowly
 from chargebench.processing.step_mass import LAG_DOUBT
 from chargebench.processing.step_sudden import watch_sudden
@@ -81,7 +81,7 @@ def _leave_out_spikes(work: Work) -> Floats:
     if len(quiet) < 8:
         return np.empty(0)
     reach = np.maximum(fine.high - fine.value, fine.value - fine.low)[quiet]
-    usual = float(np.median(fine.spread[quiet]))
+    usual = median(fine.spread[quiet])
     single = reach > 0.7 * np.sqrt(fine.count[quiet]) * fine.spread[quiet]
     least = np.maximum(max(work.p("spike_threshold") * usual, 1e-12), A_STEP * fine.display_steps[quiet])
     spikes = fine.time_s[quiet[single & (reach > least)]]

@@ -12,6 +12,8 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from chargebench.processing.series import median
+
 __all__ = ["Step", "largest_step", "mass_in_one_interval", "moved_alone"]
 
 Floats = npt.NDArray[np.float64]
@@ -67,7 +69,7 @@ def mass_in_one_interval(time_s: Floats, mass: Floats, total_g: float, interval_
     """
     if len(mass) < 3 or total_g <= 0.0:
         return 0.0
-    width_s = float(np.median(np.diff(time_s)))
+    width_s = median(np.diff(time_s))
     blocks = min(max(round(max(interval_s, 1.0) / width_s), 1), len(mass) - 1)
     most = float(np.max(mass[blocks:] - mass[:-blocks])) / total_g
     return min(max(most, 0.0) * interval_s / (blocks * width_s), 1.0)
