@@ -396,5 +396,5 @@ def running(fit_: ChargeFit, fine: Blocks) -> tuple[Floats, Floats]:
     if "curvature" in names:
         rows[:, names.index("curvature")] = -x * x
     charge = fine.value + rows @ posterior.centre
-    variance = np.einsum("ni,ij,nj->n", rows, posterior.covariance, rows)
+    variance = np.sum(rows @ posterior.covariance * rows, axis=1)
     return np.asarray(charge), np.sqrt(np.maximum(variance, 0.0))

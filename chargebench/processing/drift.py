@@ -123,7 +123,7 @@ class Posterior:
         """Covariance (p, p) of the coefficients over the whole mixture."""
         away = self.mean - self.centre
         within = np.einsum("k,kij->ij", self.weight, self.cov)
-        return np.asarray(within + np.einsum("k,ki,kj->ij", self.weight, away, away))
+        return np.asarray(within + (away.T * self.weight) @ away)
 
     def vector(self, **parts: float) -> Floats:
         """A linear combination of the columns by name."""
@@ -135,7 +135,7 @@ class Posterior:
     def moments(self, g: Floats) -> tuple[float, float]:
         """Mean and standard deviation of a linear combination."""
         means = self.mean @ g
-        variances = np.einsum("i,kij,j->k", g, self.cov, g)
+        variances = self.cov @ g @ g
         mean = float(self.weight @ means)
         return mean, float(np.sqrt(max(float(self.weight @ (variances + (means - mean) ** 2)), 0.0)))
 
@@ -148,7 +148,7 @@ class Posterior:
         from scipy.special import stdtrit
 
         means = self.mean @ g
-        variances = np.einsum("i,kij,j->k", g, self.cov, g)
+        variances = self.cov @ g @ g
         mean = float(self.weight @ means)
         spread = variances + (means - mean) ** 2
         average = float(self.weight @ spread)

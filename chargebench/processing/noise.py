@@ -11,7 +11,7 @@ import math
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 from functools import cache, cached_property
-from typing import Final
+from typing import Final, NamedTuple
 
 import numpy as np
 import numpy.typing as npt
@@ -43,8 +43,7 @@ NO_MEMORY = 0.5
 """Prior probabilities that a random walk, or correlated noise, is absent."""
 
 
-@dataclass(frozen=True)
-class Shape:
+class Shape(NamedTuple):
     """A covariance up to its scale, relative to the white variance of a typical block.
 
     Attributes

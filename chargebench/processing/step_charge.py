@@ -12,7 +12,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from chargebench.processing.charge import ChargeFit, charge_fit, running
+from chargebench.processing.charge import ChargeFit, charge_fit
 from chargebench.processing.drift import Prior
 from chargebench.processing.grind import arrival, mass_steps, parts
 from chargebench.processing.integral import block_sums
@@ -278,7 +278,7 @@ def running_charge(work: Work) -> None:
     if fit is None or work.lost_nC is None:
         return
     s, t, gain = work.stretches, work.fine.time_s, work.material.gain
-    charge, u_running = running(fit, work.fine)
+    charge, u_running = work.running
     before, after = s.quiet(t)
     noise = max(float(np.std(charge[x])) for x in (before, after))
     work.curves["running_charge"] = {"time_s": t, "charge_nC": gain * charge, "u_nC": gain * np.hypot(u_running, noise)}

@@ -8,7 +8,7 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 
-from chargebench.processing.charge import ChargeFit, running
+from chargebench.processing.charge import ChargeFit
 from chargebench.processing.mass import corrected
 from chargebench.processing.series import median
 from chargebench.processing.sudden import largest_step, mass_in_one_interval, moved_alone
@@ -31,7 +31,7 @@ AFTER_S = 0.2
 
 def watch_sudden(work: Work, fit: ChargeFit) -> None:
     """Raise the flags on steps within one reading and on charge that moved without mass."""
-    charge, _ = running(fit, work.fine)
+    charge, _ = work.running
     t = work.fine.time_s
     inside = (t >= work.stretches.before_s[1]) & (t <= work.stretches.after_s[0])
     moved = max(abs(fit.net[0]), float(np.ptp(charge[inside])) if inside.any() else 0.0, 1e-12)

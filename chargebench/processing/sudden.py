@@ -109,6 +109,6 @@ def moved_alone(
 def _mean_after(time_s: Floats, mass_g: Floats, at_s: Floats) -> Floats:
     """Mean mass over the `MASS_WINDOW_S` after each time."""
     total = np.concatenate(([0.0], np.cumsum(0.5 * (mass_g[1:] + mass_g[:-1]) * np.diff(time_s))))
-    ends = (np.interp(at_s + x, time_s, total) for x in (MASS_WINDOW_S, 0.0))
-    span = np.diff([np.clip(at_s + x, time_s[0], time_s[-1]) for x in (0.0, MASS_WINDOW_S)], axis=0)[0]
-    return np.asarray((next(ends) - next(ends)) / np.maximum(span, 1e-9))
+    start_s, end_s = (np.clip(at_s + x, time_s[0], time_s[-1]) for x in (0.0, MASS_WINDOW_S))
+    gained = np.interp(end_s, time_s, total) - np.interp(start_s, time_s, total)
+    return np.asarray(gained / np.maximum(end_s - start_s, 1e-9))
