@@ -8,7 +8,6 @@ masses, runs or flags.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from contextlib import suppress
 from dataclasses import dataclass, field, replace
 from functools import cached_property
 
@@ -225,10 +224,12 @@ def _reduce(design: Design, X: Floats, candidates: Sequence[Shape]) -> _Reduced:
     matrix = np.empty((n, n))  # one for all, so that it stays in the processor's cache
     chosen: list[Shape] = []
     for shape in candidates:
-        with suppress(np.linalg.LinAlgError):
-            columns_, pivots = whitened(covariance(shape, design.grid, matrix), right)
-            white[len(chosen)], diagonal[len(chosen)] = columns_.T, pivots
-            chosen.append(shape)
+        try:
+            seen, pivots = whitened(covariance(shape, design.grid, matrix), right)
+        except np.linalg.LinAlgError:
+            continue
+        white[len(chosen)], diagonal[len(chosen)] = seen.T, pivots
+        chosen.append(shape)
     white, diagonal = white[: len(chosen)], diagonal[: len(chosen)]
     G = white @ white.transpose(0, 2, 1)
     log_prior = np.log([shape.prior for shape in chosen])
