@@ -15,7 +15,7 @@ import numpy.typing as npt
 from chargebench.processing.columns import alias_columns, levels, ramps
 from chargebench.processing.decay import LEAKS_MUCH, STEEPEST, straightened
 from chargebench.processing.display import displays, rounded_more, unseen_part
-from chargebench.processing.drift import Design, Posterior, Prior, fit, whiten
+from chargebench.processing.drift import Design, Posterior, Prior, fit, whiten, whitened
 from chargebench.processing.integral import Blocks, Bridge, merge
 from chargebench.processing.noise import (
     Alias,
@@ -29,7 +29,7 @@ from chargebench.processing.noise import (
 )
 from chargebench.processing.priors import Comparison, DriftPriors, compared
 from chargebench.processing.relaxing import Fading
-from chargebench.processing.series import Series
+from chargebench.processing.series import Series, median
 from chargebench.processing.slow_lines import slow_lines
 from chargebench.processing.stretches import Stretches
 
@@ -37,6 +37,9 @@ __all__ = ["ChargeFit", "charge_fit", "running"]
 
 Floats = npt.NDArray[np.float64]
 Bools = npt.NDArray[np.bool_]
+
+MODELS = {"bias": "linear", "leakage": "leakage", "curvature": "curved"}
+"""Names of the drift models by the column that each adds to the one before it."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -261,7 +264,7 @@ def _named(posterior: Posterior) -> dict[str, float]:
 def _lengths(fine: Blocks, is_before: Bools, is_after: Bools) -> tuple[float, float]:
     """Seconds of quiet readings before and after."""
     step = np.gradient(fine.time_s)
-    step = np.minimum(step, 2.0 * float(np.median(step)))
+    step = np.minimum(step, 2.0 * median(step))
     return float(np.sum(step[is_before])), float(np.sum(step[is_after]))
 
 
@@ -279,42 +282,30 @@ def _evidence(design: Design, posterior: Posterior) -> dict[str, float]:
     """Log evidence of the drift models over no drift at all, under the likeliest noise; flat levels count alike.
 
     How the errors of leakage and bias hang together is left out: models without one of them have no such thing, and all
-    are to be compared on the same terms. The answer does not hang on it, only the name of the model.
+    are to be compared on the same terms. The answer does not hang on it, only the name of the model. Each model has one
+    column more than the one before, so one factor tells of all.
     """
-    from scipy.linalg import cho_factor, cho_solve
-
     best = posterior.best
-    factor = cho_factor(covariance(posterior.shape[best], design.grid) * float(posterior.scale2[best]), lower=True)
-    curved = _with_curvature(design)
-    X = np.column_stack([curved.columns[n] for n in curved.names])
-    P0 = np.array([0.0 if n not in curved.priors else curved.priors[n].u ** -2 for n in curved.names])
-    m0 = np.array([0.0 if n not in curved.priors else curved.priors[n].value for n in curved.names])
-    y = design.y - float(np.mean(design.y))
-    WX = cho_solve(factor, X)
-    M, h = X.T @ WX + np.diag(P0), WX.T @ y + P0 * m0
-
-    def without(*skip: str) -> float:
-        keep = [i for i, n in enumerate(curved.names) if n not in skip]
-        return _log_evidence(M[np.ix_(keep, keep)], h[keep], P0[keep], m0[keep])
-
-    out = {
-        "none": without("curvature", "bias", "leakage"),
-        "linear": without("curvature", "leakage"),
-        "leakage": without("curvature"),
-        "curved": without(),
-    }
-    return {name: value - out["none"] for name, value in out.items()}
-
-
-def _log_evidence(M: Floats, h: Floats, P0: Floats, m0: Floats) -> float:
-    """Log marginal likelihood, up to what all models have in common, from posterior precision and its product with the
-    mean, prior precisions and prior means."""
+    columns, priors = (curved := _with_curvature(design)).columns, curved.priors
+    names = [*(name for name in columns if name not in MODELS), *(name for name in MODELS if name in columns)]
+    y = design.y
+    for level in (columns[name] for name in names if name.startswith("level")):
+        y = y - level * (float(level @ y) / float(level @ level))
+    right = np.column_stack((*(columns[name] for name in names), y)) / math.sqrt(float(posterior.scale2[best]))
+    white, _ = whitened(covariance(posterior.shape[best], design.grid), right)
+    P0 = np.array([priors[name].u ** -2 if name in priors else 0.0 for name in names])
+    m0 = np.array([priors[name].value if name in priors else 0.0 for name in names])
+    G = white.T @ white
+    M, h = G[:-1, :-1] + np.diag(P0), G[:-1, -1] + P0 * m0
     unit = np.maximum(np.sqrt(np.diag(M)), 1e-300)
-    scaled = M / unit[:, None] / unit
-    solved = np.linalg.solve(scaled + 1e-12 * np.eye(len(M)), h / unit)
-    quad = float(P0 @ (m0 * m0)) - float(h / unit @ solved)
-    log_det = float(np.linalg.slogdet(scaled)[1]) + 2.0 * float(np.sum(np.log(unit)))
-    return -0.5 * (quad + log_det - float(np.sum(np.log(P0[P0 > 0]))))
+    L = np.linalg.cholesky(M / unit[:, None] / unit + 1e-12 * np.eye(len(M)))
+    gains = 0.5 * (np.linalg.solve(L, h / unit) ** 2 - P0 * m0 * m0 + np.log(np.maximum(P0, 1e-300)))
+    gains -= np.log(np.diag(L) * unit)
+    found, out = 0.0, {"none": 0.0}
+    for name, model in MODELS.items():
+        found += float(gains[names.index(name)]) if name in names else 0.0
+        out[model] = found
+    return out
 
 
 def _model(evidence: Mapping[str, float], asked: str, curved_log_odds: float, leaks: bool) -> str:
@@ -405,5 +396,5 @@ def running(fit_: ChargeFit, fine: Blocks) -> tuple[Floats, Floats]:
     if "curvature" in names:
         rows[:, names.index("curvature")] = -x * x
     charge = fine.value + rows @ posterior.centre
-    variance = np.einsum("ni,ij,nj->n", rows, posterior.covariance, rows)
+    variance = np.sum(rows @ posterior.covariance * rows, axis=1)
     return np.asarray(charge), np.sqrt(np.maximum(variance, 0.0))

@@ -13,6 +13,7 @@ import numpy.typing as npt
 
 from chargebench.processing.integral import Blocks
 from chargebench.processing.noise import hidden_part
+from chargebench.processing.series import median
 
 __all__ = ["displays", "rounded_more", "unseen_part"]
 
@@ -27,9 +28,9 @@ def unseen_part(step: float, hidden: float) -> float:
 
 def displays(fine: Blocks, is_before: Bools, is_after: Bools) -> tuple[tuple[float, float], tuple[float, float]]:
     """Step of the display and part of it that stays hidden, before and after: one of both but where a range changed."""
-    steps = [float(np.median(fine.display_steps[side])) for side in (is_before, is_after)]
+    steps = [median(fine.display_steps[side]) for side in (is_before, is_after)]
     sides = (is_before | is_after,) * 2 if steps[0] == steps[1] else (is_before, is_after)
-    noises = [float(np.median(fine.spread[side])) for side in sides]
+    noises = [median(fine.spread[side]) for side in sides]
     first, second = ((step, hidden_part(step, noise)) for step, noise in zip(steps, noises, strict=True))
     return first, second
 

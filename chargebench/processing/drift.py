@@ -19,7 +19,7 @@ from scipy.special import log_ndtr
 
 from chargebench.processing.noise import Grid, Shape, covariance, shapes
 
-__all__ = ["Design", "Posterior", "Prior", "Whitened", "fit", "whiten"]
+__all__ = ["Design", "Posterior", "Prior", "Whitened", "fit", "whiten", "whitened"]
 
 Floats = npt.NDArray[np.float64]
 
@@ -122,7 +122,7 @@ class Posterior:
         """Covariance (p, p) of the coefficients over the whole mixture."""
         away = self.mean - self.centre
         within = np.einsum("k,kij->ij", self.weight, self.cov)
-        return np.asarray(within + np.einsum("k,ki,kj->ij", self.weight, away, away))
+        return np.asarray(within + (away.T * self.weight) @ away)
 
     def vector(self, **parts: float) -> Floats:
         """A linear combination of the columns by name."""
@@ -134,7 +134,7 @@ class Posterior:
     def moments(self, g: Floats) -> tuple[float, float]:
         """Mean and standard deviation of a linear combination."""
         means = self.mean @ g
-        variances = np.einsum("i,kij,j->k", g, self.cov, g)
+        variances = self.cov @ g @ g
         mean = float(self.weight @ means)
         return mean, float(np.sqrt(max(float(self.weight @ (variances + (means - mean) ** 2)), 0.0)))
 
@@ -147,7 +147,7 @@ class Posterior:
         from scipy.special import stdtrit
 
         means = self.mean @ g
-        variances = np.einsum("i,kij,j->k", g, self.cov, g)
+        variances = self.cov @ g @ g
         mean = float(self.weight @ means)
         spread = variances + (means - mean) ** 2
         average = float(self.weight @ spread)
@@ -201,30 +201,40 @@ class _Reduced:
     log_prior: Floats
 
 
+def whitened(covariance_: Floats, right: Floats) -> tuple[Floats, Floats]:
+    """Columns (n, q) whitened by a covariance matrix, and the pivots of its factor, which takes its place.
+
+    Raises
+    ------
+    LinAlgError
+        When the matrix is not positive definite.
+    """
+    L, failed = dpotrf(covariance_.T, lower=1, clean=0, overwrite_a=1)
+    if failed:
+        raise np.linalg.LinAlgError("covariance of the noise is not positive definite")
+    return dtrsm(1.0, L, right, lower=1), L.diagonal()  # dtrtrs does the same, but wakes threads that cost more
+
+
 def _reduce(design: Design, X: Floats, candidates: Sequence[Shape]) -> _Reduced:
     """Whiten columns and data by every shape; those whose covariance is not positive definite are left out."""
     right = np.asfortranarray(np.column_stack((X, design.y)))
     n, columns = right.shape
     white = np.empty((len(candidates), columns, n))
-    diagonal = np.ones((len(candidates), n))
-    sound = np.zeros(len(candidates), dtype=bool)
+    diagonal = np.empty((len(candidates), n))
     matrix = np.empty((n, n))  # one for all, so that it stays in the processor's cache
-    pivots = matrix.diagonal()
-    for k, shape in enumerate(candidates):
-        covariance(shape, design.grid, matrix)
-        L, failed = dpotrf(matrix.T, lower=1, clean=0, overwrite_a=1)
-        if failed:
+    chosen: list[Shape] = []
+    for shape in candidates:
+        try:
+            seen, pivots = whitened(covariance(shape, design.grid, matrix), right)
+        except np.linalg.LinAlgError:
             continue
-        sound[k] = True
-        diagonal[k] = pivots
-        white[k] = dtrsm(1.0, L, right, lower=1).T  # dtrtrs does the same, but wakes threads that cost more
-    if not sound.all():
-        white, diagonal = white[sound], diagonal[sound]
+        white[len(chosen)], diagonal[len(chosen)] = seen.T, pivots
+        chosen.append(shape)
+    white, diagonal = white[: len(chosen)], diagonal[: len(chosen)]
     G = white @ white.transpose(0, 2, 1)
-    chosen = tuple(shape for shape, ok in zip(candidates, sound.tolist(), strict=True) if ok)
     log_prior = np.log([shape.prior for shape in chosen])
     log_det = 2.0 * np.sum(np.log(diagonal), axis=1)
-    return _Reduced(chosen, G[:, :-1, :-1], G[:, :-1, -1], G[:, -1, -1], log_det, log_prior)
+    return _Reduced(tuple(chosen), G[:, :-1, :-1], G[:, :-1, -1], G[:, -1, -1], log_det, log_prior)
 
 
 def fit(design: Design, candidates: Sequence[Shape] | None = None, keep: float = 1e-5) -> Posterior:
@@ -249,11 +259,15 @@ def fit(design: Design, candidates: Sequence[Shape] | None = None, keep: float =
 
 @dataclass(frozen=True, eq=False)
 class Whitened:
-    """Readings and columns of a design seen through every shape: what is left to do is cheap for any priors."""
+    """Readings and columns of a design seen through every shape: what is left to do is cheap for any priors.
+
+    The readings are what is left of them about `start`: sums of squares of what is seen of a large charge
+    would leave no digits for the noise.
+    """
 
     stats: _Reduced
     unit: Floats
-    offset: float
+    start: Floats
 
     def posterior(self, design: Design, keep: float = 1e-5) -> Posterior:
         """Posterior under the priors of a design with these readings and columns; `keep` as in `fit`."""
@@ -262,18 +276,12 @@ class Whitened:
         precision, known = design.prior()
         P0, m0 = precision / unit[:, None] / unit, known * unit
         cut = next((i for i, name in enumerate(names) if name in design.priors and design.priors[name].positive), None)
-        post = _mixture(names, self.stats, n, free, P0, m0, cut, design.floor**2, keep)
+        post = _mixture(names, self.stats, n, free, P0, m0, self.start, cut, design.floor**2, keep)
         back = 1.0 / unit
-        mean = post.mean * back
-        mean[:, _levels(names)] += self.offset
         return Posterior(
-            names, post.weight, mean, post.cov * back[:, None] * back, post.scale2, post.shape,
+            names, post.weight, post.mean * back, post.cov * back[:, None] * back, post.scale2, post.shape,
             post.own_precision * unit[:, None] * unit, post.log_evidence,
         )  # fmt: skip
-
-
-def _levels(names: Sequence[str]) -> list[int]:
-    return [i for i, name in enumerate(names) if name.startswith("level")]
 
 
 def whiten(design: Design, candidates: Sequence[Shape] | None = None) -> Whitened:
@@ -283,24 +291,34 @@ def whiten(design: Design, candidates: Sequence[Shape] | None = None) -> Whitene
         raise ValueError(f"{n} blocks cannot carry {free} free coefficients: at least {free + 2} are needed")
     X = np.column_stack([design.columns[name] for name in design.names])
     unit = np.maximum(np.sqrt(np.mean(X * X, axis=0)), 1e-12)
-    whole = np.all(np.sum(X[:, _levels(design.names)], axis=1) == 1.0)
-    offset = float(np.mean(design.y)) if whole else 0.0
-    stats = _reduce(replace(design, y=design.y - offset), X / unit, shapes() if candidates is None else candidates)
-    return Whitened(stats, unit, offset)
+    start = _about(design, X) * unit
+    left = replace(design, y=design.y - X / unit @ start)
+    return Whitened(_reduce(left, X / unit, shapes() if candidates is None else candidates), unit, start)
+
+
+def _about(design: Design, X: Floats) -> Floats:
+    """Coefficients (p,) near the posterior's, as if the noise were white."""
+    root = 1.0 / np.sqrt(design.grid.white)
+    X, y = X * root[:, None], design.y * root
+    rest = y - X @ np.linalg.lstsq(X, y, rcond=None)[0]
+    scale2 = max(float(rest @ rest) / len(y), design.floor**2)
+    precision, mean = design.prior()
+    return np.asarray(np.linalg.solve(X.T @ X / scale2 + precision, X.T @ y / scale2 + precision @ mean))
 
 
 def _mixture(
-    names: tuple[str, ...], stats: _Reduced, n: int, free: int, P0: Floats, m0: Floats, cut: int | None,
-    floor2: float, keep: float,
+    names: tuple[str, ...], stats: _Reduced, n: int, free: int, P0: Floats, m0: Floats, start: Floats,
+    cut: int | None, floor2: float, keep: float,
 ) -> Posterior:  # fmt: skip
     """Every shape at five scales about its best one, weighed by the restricted likelihood."""
     A, b, yy, log_det = stats.A, stats.b, stats.yy, stats.log_det
+    m0 = m0 - start
     told = P0 @ m0
-    scale2 = np.full(len(yy), max(float(np.median(yy)) / n, floor2))
+    scale2 = np.maximum(yy / (n - free), floor2)
     for _ in range(6):
         old = scale2
-        beta = np.linalg.solve(A / scale2[:, None, None] + P0, (b / scale2[:, None] + told)[:, :, None])[:, :, 0]
-        rss = yy - 2 * np.sum(b * beta, axis=1) + np.sum((A @ beta[:, :, None])[:, :, 0] * beta, axis=1)
+        beta = np.linalg.solve(A / scale2[:, None, None] + P0, (b / scale2[:, None] + told)[:, :, None])
+        rss = yy - np.sum((2.0 * b - (A @ beta)[:, :, 0]) * beta[:, :, 0], axis=1)
         scale2 = np.maximum(np.maximum(rss, 0.0) / (n - free), floor2)
         if np.all(np.abs(scale2 - old) <= 1e-4 * old):
             break  # nodes lie about it: where exactly does not matter
@@ -316,6 +334,7 @@ def _mixture(
     quad = yy[index] / s2 + float(m0 @ told) - np.sum(h * mean, axis=1)
     log_weight = -0.5 * (n * np.log(s2) + log_det[index] + quad + np.linalg.slogdet(precision)[1])
     log_weight += stats.log_prior[index]
+    mean += start
     if cut is not None:
         mean, cov, log_mass = _cut_below_zero(mean, cov, cut)
         log_weight = log_weight + log_mass

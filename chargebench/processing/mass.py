@@ -13,7 +13,7 @@ from typing import Literal
 import numpy as np
 import numpy.typing as npt
 
-from chargebench.processing.series import Series, smallest_step
+from chargebench.processing.series import Series, median, smallest_step
 
 __all__ = [
     "Level",
@@ -100,8 +100,8 @@ def at_rest_since(series: Series, start_s: float, end_s: float) -> float:
     t, m = series.time_s[part], series.value[part]
     if len(m) < 6:
         return start_s
-    away = np.abs(m - np.median(m))
-    near = max(5.0 * 1.4826 * float(np.median(away)), 2.0 * resolution(m), 1e-9)
+    away = np.abs(m - median(m))
+    near = max(5.0 * 1.4826 * median(away), 2.0 * resolution(m), 1e-9)
     off = np.flatnonzero(away > near)
     if not off.size or off[-1] + 1 > len(m) // 2:
         return start_s
@@ -125,14 +125,13 @@ def settled(series: Series, start_s: float, end_s: float, *, drifts: bool = Fals
     sxx = float(x @ x)
     slope = float(x @ (m - mean)) / sxx
     about_mean, about_line = m - mean, m - mean - slope * x
-    sd = float(np.std(m, ddof=1))
     about = about_line if drifts else about_mean
     effective = max(n / _inflation(about), 2.0)
     u_slope = math.sqrt(float(about_line @ about_line) / max(n - 2, 1) * _inflation(about_line) / sxx)
     return Level(
         mean,
-        float(np.std(about, ddof=1)) / math.sqrt(effective),
-        sd,
+        math.sqrt(float(about @ about) / (n - 1) / effective),
+        math.sqrt(float(about_mean @ about_mean) / (n - 1)),
         slope,
         u_slope,
         effective - 1.0,
@@ -191,14 +190,17 @@ def loaded_slope(series: Series, start_s: float, end_s: float) -> tuple[float, f
     if part.stop - part.start < 12:
         return None
     x, y = series.time_s[part] - start_s, series.value[part] - float(np.mean(series.value[part]))
-    fits = []
-    for lag_s in LAGS_S:
-        X = np.column_stack((x, np.ones_like(x), np.exp(-x / lag_s)))
-        found = np.linalg.lstsq(X, y, rcond=None)[0]
-        fits.append((lag_s, X, found, y - X @ found))
-    lag_s, X, found, residual = min(fits, key=lambda fit: float(fit[3] @ fit[3]))
-    X = np.column_stack((X, x * X[:, 2]))
-    other_lag = max(LAG_APART * abs(float(found[2])) / lag_s, 1e-9)
+    lags_s = np.array(LAGS_S)
+    lacking = np.exp(-x / lags_s[:, None])
+    line = np.linalg.qr(np.column_stack((x, np.ones_like(x))))[0]
+    off_line, about = lacking - (lacking @ line) @ line.T, y - line @ (line.T @ y)
+    power = np.sum(off_line * off_line, axis=1)
+    height = off_line @ about / np.where(power > 1e-24 * len(x), power, np.inf)  # what is gone when it begins is not
+    residuals = about - height[:, None] * off_line
+    best = int(np.argmin(np.sum(residuals * residuals, axis=1)))
+    residual, lag_s = residuals[best], float(lags_s[best])
+    X = np.column_stack((x, np.ones_like(x), lacking[best], x * lacking[best]))
+    other_lag = max(LAG_APART * abs(float(height[best])) / lag_s, 1e-9)
     variance = float(residual @ residual) / (len(x) - 4) * _inflation(residual)
     for _ in range(2):
         precision = X.T @ X + np.diag((0.0, 0.0, 0.0, variance / other_lag**2))
@@ -291,7 +293,10 @@ def corrected(time_s: Floats, mass: Floats, lag_s: float) -> Floats:
     """Mass with a first-order lag taken out: m + lag · dm/dt."""
     if lag_s <= 0.0 or len(mass) < 3:
         return mass
-    return np.asarray(mass + lag_s * np.gradient(mass, time_s))
+    step_s = np.diff(time_s)
+    rate = np.diff(mass) / step_s
+    inner = (step_s[1:] * rate[:-1] + step_s[:-1] * rate[1:]) / (step_s[1:] + step_s[:-1])
+    return np.asarray(mass + lag_s * np.concatenate((rate[:1], inner, rate[-1:])))
 
 
 def crossing(time_s: Floats, mass: Floats, level_g: float) -> float:

@@ -11,10 +11,12 @@ import math
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 from functools import cache, cached_property
-from typing import Final
+from typing import Final, NamedTuple
 
 import numpy as np
 import numpy.typing as npt
+
+from chargebench.processing.series import median
 
 __all__ = [
     "MAINS_HZ",
@@ -41,8 +43,7 @@ NO_MEMORY = 0.5
 """Prior probabilities that a random walk, or correlated noise, is absent."""
 
 
-@dataclass(frozen=True)
-class Shape:
+class Shape(NamedTuple):
     """A covariance up to its scale, relative to the white variance of a typical block.
 
     Attributes
@@ -70,11 +71,6 @@ class Shape:
     line: float = 0.0
     line_Hz: float = 0.0
     swing_per_s3: float = 0.0
-
-    @cached_property
-    def steady(self) -> tuple[float, ...]:
-        """What its covariance depends on, the walk excepted."""
-        return self.correlated, self.memory_s, self.line, self.line_Hz
 
 
 @cache
@@ -117,9 +113,15 @@ COHERENCE_S = 100.0
 
 def covariance(shape: Shape, grid: Grid, out: Floats | None = None) -> Floats:
     """Covariance matrix (n, n) of block means, written into `out` where that is given."""
-    matrix = np.add(grid.steady(shape), grid.walking(shape.walk_per_s), out)
+    if shape.line and not shape.correlated:
+        matrix = np.multiply(shape.line, grid.waving(shape.line_Hz), out)
+    else:
+        matrix = np.multiply(shape.correlated, grid.fading(shape.memory_s), out)
+        if shape.line:
+            matrix += shape.line * grid.waving(shape.line_Hz)
     if shape.swing_per_s3:
         matrix += shape.swing_per_s3 * grid.swinging
+    matrix += grid.walking(shape.walk_per_s)
     return np.asarray(matrix)
 
 
@@ -146,30 +148,16 @@ class Grid:
     loss_s: Floats
     _fading: dict[float, Floats] = field(default_factory=dict, repr=False)
     _waving: dict[float, Floats] = field(default_factory=dict, repr=False)
-    _steady: dict[tuple[float, ...], Floats] = field(default_factory=dict, repr=False)
     _walking: dict[float, Floats] = field(default_factory=dict, repr=False)
 
-    def steady(self, shape: Shape) -> Floats:
-        """Covariance of all that does not walk: white noise, correlated noise, a line; made once."""
-        key = shape.steady
-        if key not in self._steady:
-            matrix = np.zeros_like(self.distance_s)
-            if shape.correlated:
-                matrix += shape.correlated * self.fading(shape.memory_s)
-            if shape.line:
-                matrix += shape.line * self.waving(shape.line_Hz)
-            matrix.flat[:: len(self.white) + 1] += self.white
-            self._steady[key] = matrix
-        return self._steady[key]
-
     def walking(self, walk_per_s: float) -> Floats:
-        """Covariance of a random walk; made once.
+        """Covariance of white noise on a random walk; made once.
 
-        Averaging inside a block leaves it as it is between blocks and takes width/6 from the variance of each.
+        Averaging inside a block leaves the walk as it is between blocks and takes width/6 from the variance of each.
         """
         if walk_per_s not in self._walking:
             matrix = walk_per_s * self.since_s
-            matrix.flat[:: len(self.white) + 1] -= walk_per_s * self.loss_s
+            matrix.flat[:: len(self.white) + 1] += self.white - walk_per_s * self.loss_s
             self._walking[walk_per_s] = matrix
         return self._walking[walk_per_s]
 
@@ -182,8 +170,7 @@ class Grid:
         if memory_s not in self._fading:
             x = np.maximum(self.width_s / memory_s, 1e-6)
             kept = -np.expm1(-x) / x
-            gap_s = self.distance_s - 0.5 * (self.width_s[:, None] + self.width_s)
-            matrix = np.exp(np.maximum(gap_s, 0.0) / -memory_s) * kept[:, None] * kept
+            matrix = np.exp(self._gap_s / -memory_s) * kept[:, None] * kept
             matrix.flat[:: len(x) + 1] = np.where(x < 1e-3, 1.0 - x / 3.0, 2.0 * (x + np.expm1(-x)) / x**2)
             self._fading[memory_s] = matrix
         return self._fading[memory_s]
@@ -200,6 +187,10 @@ class Grid:
     def swinging(self) -> Floats:
         """Covariance of a walk whose rate walks with unit growth: s³/3 + s²·d/2 for blocks at s and s + d."""
         return np.asarray(self.since_s**2 * (self.since_s / 3.0 + 0.5 * self.distance_s))
+
+    @cached_property
+    def _gap_s(self) -> Floats:
+        return np.asarray(np.maximum(self.distance_s - 0.5 * (self.width_s[:, None] + self.width_s), 0.0))
 
     @cached_property
     def _coherence(self) -> Floats:
@@ -319,7 +310,7 @@ def find_aliases(
         near = np.concatenate((power[low : max(low, index - 3)], power[index + 4 : high]))
         if len(near) < 6:
             continue
-        over = float(power[index] / max(float(np.median(near)), 1e-300))
+        over = float(power[index] / max(median(near), 1e-300))
         left, peak, right = (float(p) for p in power[index - 1 : index + 2])
         if over < ratio or peak < left or peak < right:
             continue

@@ -10,9 +10,8 @@ from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
-from scipy.linalg import cho_solve, cholesky, solve_triangular
 
-from chargebench.processing.drift import Design, Posterior
+from chargebench.processing.drift import Design, Posterior, whitened
 from chargebench.processing.noise import covariance
 
 __all__ = ["Fading", "Relaxing", "calm_since_s", "relaxing"]
@@ -70,18 +69,16 @@ def relaxing(design: Design, posterior: Posterior, since_s: float) -> Relaxing:
     V = covariance(shape, design.grid)[np.ix_(use, use)] * scale2
     start_s = float(np.min(t[use][t[use] > 0.0]))
     decays = [np.where(t[use] > 0.0, np.exp(-np.maximum(t[use] - start_s, 0.0) / d), 0.0) for d in DECAYS_S]
-    L = cholesky(V, lower=True)
     X = np.column_stack([design.columns[name][use] for name in design.names])
-    white = solve_triangular(L, np.column_stack((X, design.y[use], *decays)), lower=True)
+    white, _ = whitened(V, np.column_stack((X, design.y[use], *decays)))
     p = X.shape[1]
     X, y, r = white[:, :p], white[:, p], white[:, p + 1 :]
     precision, mean = design.prior()
-    M = X.T @ X + precision
+    M, cross = X.T @ X + precision, X.T @ r
     unit = np.maximum(np.sqrt(np.diag(M)), 1e-300)
-    factor = cholesky(M / unit[:, None] / unit + 1e-12 * np.eye(p), lower=True), True
-    beta = cho_solve(factor, (X.T @ y + precision @ mean) / unit) / unit
-    cross = X.T @ r
-    left = np.sum(r * r, axis=0) - np.sum(cross * (cho_solve(factor, cross / unit[:, None]) / unit[:, None]), axis=0)
+    told = np.column_stack((X.T @ y + precision @ mean, cross)) / unit[:, None]
+    solved = np.linalg.solve(M / unit[:, None] / unit + 1e-12 * np.eye(p), told) / unit[:, None]
+    beta, left = solved[:, 0], np.sum(r * r, axis=0) - np.sum(cross * solved[:, 1:], axis=0)
     height = (r.T @ (y - X @ beta)) / np.maximum(left, 1e-300)
     distance = height * np.sqrt(np.maximum(left, 0.0))
     i = int(np.argmax(np.abs(distance)))

@@ -66,14 +66,12 @@ def slow_lines(y: Floats, X: Floats, grid: Grid, step_s: float, fastest_Hz: floa
     likely = FOLDED if folds else UNFOLDED
     seen = prior * _shown(y, X, grid, line_Hz, lines)
     mass = BY_PRIOR * prior + (1.0 - BY_PRIOR) * seen / np.sum(seen)
-    cells = _cells(mass, most)
-    each = likely / (1.0 - likely) / (len(lines) * len(walks_per_s))
+    starts = np.flatnonzero(np.diff(_cells(mass, most), prepend=-1))
+    weights = likely / (1.0 - likely) / (len(lines) * len(walks_per_s)) * np.add.reduceat(prior, starts)
+    middles_Hz = np.add.reduceat(mass * line_Hz, starts) / np.add.reduceat(mass, starts)
     found = []
-    for cell in np.unique(cells).tolist():
-        inside = cells == cell
-        weight = float(np.sum(prior[inside]))
-        middle_Hz = float(mass[inside] @ line_Hz[inside] / np.sum(mass[inside]))
-        found += [Shape(0.0, 1.0, walk, each * weight, line, middle_Hz) for line in lines for walk in walks_per_s]
+    for weight, middle_Hz in zip(weights.tolist(), middles_Hz.tolist(), strict=True):
+        found += [Shape(0.0, 1.0, walk, weight, line, middle_Hz) for line in lines for walk in walks_per_s]
     return tuple(found)
 
 
@@ -100,14 +98,13 @@ def _shown(y: Floats, X: Floats, grid: Grid, line_Hz: Floats, lines: Sequence[fl
     rest = y * root
     rest = rest - Q @ (Q.T @ rest)
     left = max(float(rest @ rest), 1e-300)
-    A, h = waves @ waves.transpose(0, 2, 1), waves @ rest
-    free = len(y) - X.shape[1]
-    log_odds = np.full((len(lines), len(line_Hz)), -np.inf)
-    for row, line in zip(log_odds, lines, strict=True):
-        M = A + np.eye(2) / line
-        explained = np.sum(h * np.linalg.solve(M, h[:, :, None])[:, :, 0], axis=1)
-        kept = np.maximum(left - explained, 1e-12 * left)
-        row[:] = -0.5 * (np.log(np.linalg.det(line * M)) + free * np.log(kept))
+    size = np.array(lines)[:, None]
+    A, (h_cos, h_sin) = waves @ waves.transpose(0, 2, 1), (waves @ rest).T
+    cos2, sin2, both = A[:, 0, 0] + 1.0 / size, A[:, 1, 1] + 1.0 / size, A[:, 0, 1]
+    det = cos2 * sin2 - both * both
+    explained = (h_cos * h_cos * sin2 + h_sin * h_sin * cos2 - 2.0 * h_cos * h_sin * both) / det
+    kept = np.maximum(left - explained, 1e-12 * left)
+    log_odds = -0.5 * (np.log(size * size * det) + (len(y) - X.shape[1]) * np.log(kept))
     top = np.max(log_odds)
     return np.asarray(np.sum(np.exp(log_odds - top), axis=0))
 

@@ -12,7 +12,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from chargebench.processing.charge import ChargeFit, charge_fit, running
+from chargebench.processing.charge import ChargeFit, charge_fit
 from chargebench.processing.drift import Prior
 from chargebench.processing.grind import arrival, mass_steps, parts
 from chargebench.processing.integral import block_sums
@@ -20,7 +20,7 @@ from chargebench.processing.outcome import Estimate
 from chargebench.processing.priors import DriftPriors, known_priors
 from chargebench.processing.qualify.allan import block_means, noise_of_means
 from chargebench.processing.relaxing import calm_since_s
-from chargebench.processing.series import Break, Series
+from chargebench.processing.series import Break, Series, median
 from chargebench.processing.slow_lines import folds_slowly
 from chargebench.processing.step_mass import LAG_DOUBT
 from chargebench.processing.step_sudden import watch_sudden
@@ -81,7 +81,7 @@ def _leave_out_spikes(work: Work) -> Floats:
     if len(quiet) < 8:
         return np.empty(0)
     reach = np.maximum(fine.high - fine.value, fine.value - fine.low)[quiet]
-    usual = float(np.median(fine.spread[quiet]))
+    usual = median(fine.spread[quiet])
     single = reach > 0.7 * np.sqrt(fine.count[quiet]) * fine.spread[quiet]
     least = np.maximum(max(work.p("spike_threshold") * usual, 1e-12), A_STEP * fine.display_steps[quiet])
     spikes = fine.time_s[quiet[single & (reach > least)]]
@@ -278,7 +278,7 @@ def running_charge(work: Work) -> None:
     if fit is None or work.lost_nC is None:
         return
     s, t, gain = work.stretches, work.fine.time_s, work.material.gain
-    charge, u_running = running(fit, work.fine)
+    charge, u_running = work.running
     before, after = s.quiet(t)
     noise = max(float(np.std(charge[x])) for x in (before, after))
     work.curves["running_charge"] = {"time_s": t, "charge_nC": gain * charge, "u_nC": gain * np.hypot(u_running, noise)}

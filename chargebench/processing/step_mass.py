@@ -29,6 +29,7 @@ from chargebench.processing.mass import (
 )
 from chargebench.processing.outcome import Estimate
 from chargebench.processing.ratio import Source, estimate, summed
+from chargebench.processing.series import median
 from chargebench.processing.stretches import mass_rise
 from chargebench.processing.work import Material, Work
 from chargebench.runs.water import number_of
@@ -59,7 +60,7 @@ def find_rise(work: Work) -> None:
     rise = mass_rise(t, m, work.scale_noise_g, smallest_g)
     if rise is None:
         return
-    work.lag_s = lag(t, m, None, float(np.median(m[-max(3, len(m) // 20) :])), work.scale_noise_g)
+    work.lag_s = lag(t, m, None, median(m[-max(3, len(m) // 20) :]), work.scale_noise_g)
     blown_up_g = work.scale_noise_g * math.hypot(1.0, work.lag_s / work.p("mass_block_s"))
     work.rise = mass_rise(t, corrected(t, m, work.lag_s), blown_up_g, smallest_g) or rise
     work.details["scale_lag_s"] = work.lag_s
@@ -211,7 +212,7 @@ def time_grind(work: Work) -> None:
     if work.levels is None or work.rise is None:
         return
     t, m = work.scale_blocks.time_s, work.scale_blocks.value
-    ends = [float(np.median(part)) for part in (m[t < work.rise[0]], m[-max(3, len(m) // 20) :]) if len(part)]
+    ends = [median(part) for part in (m[t < work.rise[0]], m[-max(3, len(m) // 20) :]) if len(part)]
     if len(ends) < 2 or ends[1] <= ends[0]:
         return
     total_g = ends[1] - ends[0]

@@ -8,8 +8,9 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 
-from chargebench.processing.charge import ChargeFit, running
+from chargebench.processing.charge import ChargeFit
 from chargebench.processing.mass import corrected
+from chargebench.processing.series import median
 from chargebench.processing.sudden import largest_step, mass_in_one_interval, moved_alone
 from chargebench.processing.work import Work
 
@@ -30,7 +31,7 @@ AFTER_S = 0.2
 
 def watch_sudden(work: Work, fit: ChargeFit) -> None:
     """Raise the flags on steps within one reading and on charge that moved without mass."""
-    charge, _ = running(fit, work.fine)
+    charge, _ = work.running
     t = work.fine.time_s
     inside = (t >= work.stretches.before_s[1]) & (t <= work.stretches.after_s[0])
     moved = max(abs(fit.net[0]), float(np.ptp(charge[inside])) if inside.any() else 0.0, 1e-12)
@@ -44,7 +45,7 @@ def _one_reading(work: Work, fit: ChargeFit, moved: float) -> None:
     series, s = work.material.cup.series, work.stretches
     part = series.within(s.before_s[1] - series.step_s, s.after_s[0] + series.step_s)
     first = max(part.start - 5, 0)
-    start = float(np.median(series.value[first : part.start + 1]))
+    start = median(series.value[first : part.start + 1])
     step = largest_step(series.time_s[part], series.value[part], start, fit.noise[0])
     if step is None:
         return
@@ -68,7 +69,7 @@ def _without_mass(work: Work, fit: ChargeFit, charge: Floats, moved_nC: float) -
         return
     blocks = work.scale_blocks
     mass_g = corrected(blocks.time_s, blocks.value, work.lag_s)
-    total_g = float(np.median(blocks.value[-5:]) - np.median(blocks.value[:5]))
+    total_g = median(blocks.value[-5:]) - median(blocks.value[:5])
     net_nC = abs(fit.net[0])
     ratio = (net_nC + BOTH_SIGNS * (moved_nC - net_nC)) / max(total_g, 1e-9)
     before, after = s.quiet(t)

@@ -13,6 +13,7 @@ import numpy as np
 import numpy.typing as npt
 
 from chargebench.processing.integral import Blocks
+from chargebench.processing.series import median
 
 __all__ = ["NONE", "PAD_S", "Burst", "Stretches", "bursts", "choose", "mass_rise"]
 
@@ -81,8 +82,8 @@ def _spread(values: Floats) -> tuple[float, float]:
     """Median and robust standard deviation."""
     if not len(values):
         return 0.0, 0.0
-    middle = float(np.median(values))
-    return middle, 1.4826 * float(np.median(np.abs(values - middle)))
+    middle = median(values)
+    return middle, 1.4826 * median(np.abs(values - middle))
 
 
 def bursts(blocks: Blocks, threshold: float, join_s: float, floor: float | Floats) -> tuple[tuple[Burst, ...], float]:
@@ -111,7 +112,7 @@ def bursts(blocks: Blocks, threshold: float, join_s: float, floor: float | Float
     if len(t) < 8:
         return (), float(np.max(least, initial=0.0))
     d, step_s = np.diff(q), np.diff(t)
-    width_s = float(np.median(step_s))
+    width_s = median(step_s)
     same = np.diff(blocks.piece) == 0
     middle = 0.5 * (t[1:] + t[:-1])
     edge = min(8.0, 0.3 * float(t[-1] - t[0]))
@@ -135,8 +136,8 @@ def bursts(blocks: Blocks, threshold: float, join_s: float, floor: float | Float
     found = []
     for group in np.split(active, np.flatnonzero(np.diff(t[active]) > join_s) + 1) if len(active) else []:
         first, last = int(group[0]), int(group[-1]) + 1
-        left = float(np.median(q[max(0, first - 2) : first + 1]))
-        right = float(np.median(q[last : last + 3]))
+        left = median(q[max(0, first - 2) : first + 1])
+        right = median(q[last : last + 3])
         span = float(t[last] - t[first])
         net = right - left
         sd = float(np.max(each[first:last]))
@@ -149,7 +150,7 @@ def bursts(blocks: Blocks, threshold: float, join_s: float, floor: float | Float
 def _fewer(count: Floats) -> Floats:
     """How much more than usual each increment between blocks scatters for having fewer readings; at least 1."""
     each = 1.0 / count
-    return np.asarray(np.sqrt(np.maximum(0.5 * float(np.median(count)) * (each[1:] + each[:-1]), 1.0)))
+    return np.asarray(np.sqrt(np.maximum(0.5 * median(count) * (each[1:] + each[:-1]), 1.0)))
 
 
 def _leaking(rate: Floats, held: Floats, ends: Sequence[npt.NDArray[np.bool_]]) -> Floats | None:
@@ -161,7 +162,7 @@ def _leaking(rate: Floats, held: Floats, ends: Sequence[npt.NDArray[np.bool_]]) 
     halves = [half for end in ends for half in np.array_split(np.flatnonzero(end), 2) if len(half)]
     if len(halves) < 4:
         return None
-    points = np.array([(float(np.median(held[half])), float(np.median(rate[half]))) for half in halves])
+    points = np.array([(median(held[half]), median(rate[half])) for half in halves])
     away = points - points.mean(axis=0)
     spread = float(away[:, 0] @ away[:, 0])
     plain = [_spread(rate[end])[1] for end in ends]
@@ -189,7 +190,7 @@ def mass_rise(time_s: Floats, mass: Floats, noise_g: float, smallest_g: float) -
     if len(mass) < 8:
         return None
     k = max(3, len(mass) // 20)
-    first, last = float(np.median(mass[:k])), float(np.median(mass[-k:]))
+    first, last = median(mass[:k]), median(mass[-k:])
     rise = last - first
     if rise < max(smallest_g, 8.0 * noise_g):
         return None
@@ -256,7 +257,7 @@ def choose(
     """
     if not len(blocks):
         return NONE
-    half = 0.5 * float(np.median(np.diff(blocks.time_s))) if len(blocks) > 1 else 0.0
+    half = 0.5 * median(np.diff(blocks.time_s)) if len(blocks) > 1 else 0.0
     first, last = float(blocks.time_s[0]) - half, float(blocks.time_s[-1]) + half
     found, _ = bursts(blocks, threshold, join_s, floor)
     marked = _marked(marks)

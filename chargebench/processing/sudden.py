@@ -12,6 +12,8 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from chargebench.processing.series import median
+
 __all__ = ["Step", "largest_step", "mass_in_one_interval", "moved_alone"]
 
 Floats = npt.NDArray[np.float64]
@@ -67,7 +69,7 @@ def mass_in_one_interval(time_s: Floats, mass: Floats, total_g: float, interval_
     """
     if len(mass) < 3 or total_g <= 0.0:
         return 0.0
-    width_s = float(np.median(np.diff(time_s)))
+    width_s = median(np.diff(time_s))
     blocks = min(max(round(max(interval_s, 1.0) / width_s), 1), len(mass) - 1)
     most = float(np.max(mass[blocks:] - mass[:-blocks])) / total_g
     return min(max(most, 0.0) * interval_s / (blocks * width_s), 1.0)
@@ -107,6 +109,6 @@ def moved_alone(
 def _mean_after(time_s: Floats, mass_g: Floats, at_s: Floats) -> Floats:
     """Mean mass over the `MASS_WINDOW_S` after each time."""
     total = np.concatenate(([0.0], np.cumsum(0.5 * (mass_g[1:] + mass_g[:-1]) * np.diff(time_s))))
-    ends = (np.interp(at_s + x, time_s, total) for x in (MASS_WINDOW_S, 0.0))
-    span = np.diff([np.clip(at_s + x, time_s[0], time_s[-1]) for x in (0.0, MASS_WINDOW_S)], axis=0)[0]
-    return np.asarray((next(ends) - next(ends)) / np.maximum(span, 1e-9))
+    start_s, end_s = (np.clip(at_s + x, time_s[0], time_s[-1]) for x in (0.0, MASS_WINDOW_S))
+    gained = np.interp(end_s, time_s, total) - np.interp(start_s, time_s, total)
+    return np.asarray(gained / np.maximum(end_s - start_s, 1e-9))

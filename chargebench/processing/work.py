@@ -8,13 +8,14 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from functools import cached_property
 from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 
 from chargebench.processing import flags as watch
-from chargebench.processing.charge import ChargeFit
+from chargebench.processing.charge import ChargeFit, running
 from chargebench.processing.integral import Blocks, Bridge
 from chargebench.processing.mass import Level
 from chargebench.processing.outcome import RESULT_UNITS, BudgetTerm, Details, Estimate, Flag, Knowing, ResultKey
@@ -121,6 +122,13 @@ class Work:
     curves: dict[str, dict[str, Any]] = field(default_factory=dict)
     result: dict[ResultKey, Estimate | None] = field(default_factory=lambda: dict.fromkeys(RESULT_UNITS))
     made: dict[Any, Source] = field(default_factory=dict)
+
+    @cached_property
+    def running(self) -> tuple[Floats, Floats]:
+        """Running charge at the fine blocks and its standard uncertainty, in nC as displayed; once the fit is made."""
+        if self.fit is None:
+            raise ValueError("no running charge without a fit")
+        return running(self.fit, self.fine)
 
     def p(self, name: str) -> float:
         """A numeric parameter of the recipe."""
