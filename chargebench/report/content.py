@@ -188,7 +188,18 @@ def _across(found: Mapping[str, Any]) -> Iterator[Section]:
 
 
 def _runs_table(runs: Sequence[Mapping[str, Any]]) -> Table:
-    header = ("run", "coffee", "grinder", "treatment", "µL/g", "mass g", "nC/g", "U95", "recovery %", "remarks")
+    header = (
+        "run",
+        "coffee",
+        "grinder",
+        "treatment",
+        "µL/g",
+        "mass g",
+        "Q/m nC/g",
+        "U95 nC/g",
+        "recovery %",
+        "remarks",
+    )
     return Table(header, tuple(_run_row(run) for run in runs))
 
 
