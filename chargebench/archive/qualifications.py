@@ -15,8 +15,9 @@ from chargebench.bounded import json_value
 from chargebench.errors import ArchiveError
 from chargebench.files import CHECK, RUN, open_file, read_bytes
 from chargebench.processing.qualify.qualification import KINDS, Qualification
+from chargebench.recording.ids import RUN_ID
 
-__all__ = ["FOLDER", "bad_qualifications", "input_hashes", "qualifications", "store"]
+__all__ = ["FOLDER", "bad_qualifications", "input_hashes", "is_own_name", "qualifications", "store"]
 
 FOLDER: Final = "qualifications"
 
@@ -48,7 +49,13 @@ def _digest(content: object) -> str:
 
 def _paths(folder: Path) -> list[Path]:
     kept = folder / FOLDER
-    return sorted(p for kind in KINDS for p in kept.glob(f"*.{kind}.json"))
+    return sorted(p for kind in KINDS for p in kept.glob(f"*.{kind}.json") if is_own_name(p.name))
+
+
+def is_own_name(name: str) -> bool:
+    """Whether a file in the folder of checks has a name that a check gives: of a check, its raw run or its journal."""
+    stem, _, rest = name.partition(".")
+    return RUN_ID.fullmatch(stem) is not None and rest in {"h5", "journal", *(f"{kind}.json" for kind in KINDS)}
 
 
 def qualifications(folder: Path, bench: str | None = None) -> list[Qualification]:

@@ -12,7 +12,7 @@ from pathlib import Path
 from typing import Final
 
 from chargebench.archive.archive import Archive
-from chargebench.archive.qualifications import FOLDER, bad_qualifications
+from chargebench.archive.qualifications import FOLDER, bad_qualifications, is_own_name
 from chargebench.errors import ArchiveError, RunFileError
 from chargebench.files import is_regular
 from chargebench.recording.ids import RUN_ID
@@ -68,6 +68,21 @@ def verify(archive: Archive, deep: bool = False) -> Iterator[Finding]:
             yield Finding(path, text)
     for line in bad_qualifications(archive.folder):
         yield Finding(archive.folder / FOLDER, line)
+    yield from _about_checks(archive.folder / FOLDER)
+
+
+def _about_checks(folder: Path) -> Iterator[Finding]:
+    """What lies among the checks and has no name that one of them gives."""
+    if folder.is_symlink() or not folder.is_dir():
+        return
+    try:
+        names = sorted(folder.iterdir())
+    except OSError as error:
+        yield Finding(folder, f"cannot be listed ({error.strerror or error})")
+        return
+    for path in names:
+        if not is_own_name(path.name):
+            yield Finding(path, "no file of a check by its name; left alone")
 
 
 def _about_run(path: Path, deep: bool, seen: dict[str, Path]) -> Iterator[Finding]:

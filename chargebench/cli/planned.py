@@ -83,9 +83,23 @@ class Planned:
             As `Finisher`; the plan goes on all the same.
         """
         try:
-            return self._finisher(journal)
+            finished = self._finisher(journal)
+            self._tell_unweighed(finished.get("outcome", {}))
+            return finished
         finally:
             self._prepare_next()
+
+    def _tell_unweighed(self, outcome: Mapping[str, Any]) -> None:
+        """Say that a step is done for its charge only: a run is final, so a mass cannot come to it afterwards."""
+        if any(flag["code"] == "no-mass" for flag in outcome.get("flags", ())):
+            if outcome["tags"].get("purpose", "grind") != "grind":
+                return
+            text = (
+                f"{outcome['run']}: its step counts as done for the charge alone: no mass, so no charge per gram in "
+                "the study; a scale in the bench file weighs the next ones, and a trace that is imported can bear the "
+                "tags mass_before_g and mass_after_g"
+            )
+            self._emit({"event": "notice", "severity": "doubt", "code": "unweighed", "text": text})
 
     def _prepare_next(self) -> None:
         """Ask the plan for the next step; where it has no answer recording stops, since runs would bear wrong tags."""

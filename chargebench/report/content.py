@@ -184,7 +184,18 @@ def _across(found: StudyAnswer) -> Iterator[Section]:
 
 
 def _runs_table(runs: Sequence[RunRow]) -> Table:
-    header = ("run", "coffee", "grinder", "treatment", "µL/g", "mass g", "nC/g", "U95", "recovery %", "remarks")
+    header = (
+        "run",
+        "coffee",
+        "grinder",
+        "treatment",
+        "µL/g",
+        "mass g",
+        "Q/m nC/g",
+        "U95 nC/g",
+        "recovery %",
+        "remarks",
+    )
     return Table(header, tuple(_run_row(run) for run in runs))
 
 

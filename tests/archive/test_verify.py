@@ -68,6 +68,10 @@ ODD: dict[str, tuple[Callable[[Path], object], str, str]] = {
     "odd journal": (lambda f: (f / "$(touch a).journal").touch(), "$(touch a).journal", "no journal of a recorder"),
     "subfolder": (lambda f: (f / "more").mkdir(), "more", "not part of the archive"),
     "program": (lambda f: (f / "setup.sh").touch(), "setup.sh", "no file of this program"),
+    "odd check": (
+        lambda f: (f / "qualifications" / "mine.leakage.json").touch(), "mine.leakage.json", "no file of a check",
+    ),
+    "program among checks": (lambda f: (f / "qualifications" / "a.sh").touch(), "a.sh", "no file of a check"),
     "bad check": (
         lambda f: (f / "qualifications" / f"{RUN_ID}.leakage.json").write_text("[" * 9999), "qualifications", "nested",
     ),

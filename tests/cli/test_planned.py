@@ -43,3 +43,21 @@ def test_the_next_run_is_tagged_before_its_step_is_told(step: Any, waiting: list
     Planned(Sealed(step), Path("study.toml"), Path("runs"), {}, told, commands)(Path("a.journal"))
     assert found == [waiting]
     assert commands.empty() == (step is not None)
+
+
+@pytest.mark.parametrize(
+    ("flags", "purpose", "told"), [(["no-mass"], "grind", 1), (["no-mass"], "blank", 0), (["slow-hum"], "grind", 0)]
+)
+def test_a_step_without_a_mass_is_told(flags: list[str], purpose: str, told: int) -> None:
+    """A grind that nobody weighed completes its step for the charge only, which is said with what weighs the next."""
+    outcome = {"run": "r", "tags": {"purpose": purpose}, "flags": [{"code": code} for code in flags]}
+
+    class Unweighed(Sealed):
+        def __call__(self, journal: Path) -> dict[str, Any]:
+            return {"path": str(journal), "outcome": outcome}
+
+    heard: list[Mapping[str, Any]] = []
+    Planned(Unweighed(NEXT), Path("study.toml"), Path("runs"), {}, heard.append, SimpleQueue())(Path("a.journal"))
+    texts = [event["text"] for event in heard if event.get("code") == "unweighed"]
+    assert len(texts) == told
+    assert all("mass_before_g" in text and "for the charge alone" in text for text in texts)
