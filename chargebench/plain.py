@@ -141,6 +141,8 @@ def schema_of(kind: Any, title: str, version: int) -> JsonObject:
                 own.pop("default", None)
                 own.pop("title", None)
             required = [name for name in found["properties"] if name not in left_out]
+            del found["title"]
+            found.pop("description", None)
             return {**found, "required": required, "additionalProperties": False}
 
     found = _adapter(kind).json_schema(schema_generator=Strict)

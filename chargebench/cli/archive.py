@@ -24,13 +24,15 @@ def run(args: argparse.Namespace) -> int:
     """Verify; 1 where anything was found."""
     from chargebench.archive.archive import Archive
     from chargebench.archive.verify import verify
+    from chargebench.cli.lines import FindingLine
     from chargebench.cli.words import printable, wrapped
+    from chargebench.plain import to_json
 
     archive, found = Archive(args.archive), 0
     for finding in verify(archive, args.deep):
         found += 1
         if args.json:
-            print_json({"path": str(finding.path), "finding": finding.text})
+            print_json(to_json(FindingLine(str(finding.path), finding.text)))
         else:
             print(wrapped(f"{printable(finding.path.name)}: {printable(finding.text)}"))
     if not args.json:
