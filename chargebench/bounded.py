@@ -12,7 +12,11 @@ import tomllib
 from collections.abc import Callable
 from typing import Any, Final
 
-__all__ = ["json_value", "toml_tables"]
+__all__ = ["JsonObject", "json_value", "toml_tables"]
+
+JsonObject = dict[str, Any]
+"""A JSON object (or a table of TOML) as it was read, or as it is about to be written; everything else passes frozen
+classes."""
 
 DEEPEST: Final = 64
 """Brackets within brackets. Outcomes and studies nest less than ten deep."""
@@ -31,7 +35,7 @@ _TOML_TEXT: Final = re.compile(
 )
 
 
-def toml_tables(text: str) -> dict[str, Any]:
+def toml_tables(text: str) -> JsonObject:
     """The tables of a TOML text.
 
     Raises
@@ -47,7 +51,7 @@ def toml_tables(text: str) -> dict[str, Any]:
     dots = max((line.count(".") for line in bare.split("\n")), default=0)
     if dots > MOST_DOTS:
         raise ValueError(f"a key or line with {dots} dots; at most {MOST_DOTS} are allowed")
-    tables: dict[str, Any] = _parsed(tomllib.loads, text)
+    tables: JsonObject = _parsed(tomllib.loads, text)
     return tables
 
 

@@ -16,6 +16,8 @@ from typing import TYPE_CHECKING, Annotated, Any, Final, TypeVar, cast
 
 from pydantic import BeforeValidator, ConfigDict
 
+from chargebench.bounded import JsonObject
+
 if TYPE_CHECKING:
     from pydantic import TypeAdapter
 
@@ -34,9 +36,6 @@ __all__ = [
     "unwritten",
     "with_texts",
 ]
-
-JsonObject = dict[str, Any]
-"""A JSON object as it was read, or as it is about to be written; everything else passes frozen classes."""
 
 Number = Annotated[float, BeforeValidator(lambda v: math.nan if v is None else v, json_schema_input_type=float | None)]
 """A number that is NaN where it cannot be had: null in JSON."""
@@ -141,6 +140,8 @@ def schema_of(kind: Any, title: str, version: int) -> JsonObject:
                 own.pop("default", None)
                 own.pop("title", None)
             required = [name for name in found["properties"] if name not in left_out]
+            del found["title"]
+            found.pop("description", None)
             return {**found, "required": required, "additionalProperties": False}
 
     found = _adapter(kind).json_schema(schema_generator=Strict)

@@ -24,13 +24,15 @@ def run(args: argparse.Namespace) -> int:
     """Verify; 1 where anything was found."""
     from chargebench.archive.archive import Archive
     from chargebench.archive.verify import verify
+    from chargebench.cli.lines import FindingLine
     from chargebench.cli.words import counted, printable, wrapped
+    from chargebench.plain import to_json
 
     archive, found = Archive(args.archive), 0
     for finding in verify(archive, args.deep):
         found += 1
         if args.json:
-            print_json({"path": str(finding.path), "finding": finding.text})
+            print_json(to_json(FindingLine(str(finding.path), finding.text)))
         else:
             text = finding.text.replace(f"{finding.path}: ", "")  # an error names its file itself
             print(wrapped(f"{printable(finding.path.name)}: {printable(text)}"))

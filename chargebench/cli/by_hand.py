@@ -6,6 +6,7 @@ import math
 from collections.abc import Mapping
 from typing import Any, Final
 
+from chargebench.bounded import JsonObject
 from chargebench.errors import InputError
 
 __all__ = ["HELP", "command", "said"]
@@ -23,7 +24,7 @@ HELP: Final = """\
   help             these words
   stop             end (so do Ctrl-C and the end of the input)"""
 
-_PLAIN: Final[Mapping[str, dict[str, Any]]] = {
+_PLAIN: Final[Mapping[str, JsonObject]] = {
     "blank": {"do": "grind", "dose_g": 0.0, "purpose": "blank"},
     "empty": {"do": "empty_cup"},
     "zero": {"do": "zero"},
@@ -36,7 +37,7 @@ _TREATMENTS: Final = ("dry", "misted", "ionised", "misted+ionised")
 _SETTINGS: Final = ("filter", "espresso")
 
 
-def command(line: str, dose_g: float) -> dict[str, Any]:
+def command(line: str, dose_g: float) -> JsonObject:
     """The command of a line that was typed.
 
     Parameters
@@ -63,8 +64,8 @@ def command(line: str, dose_g: float) -> dict[str, Any]:
     raise InputError(f"{line.strip()[:80]!r}: not understood; 'help' lists the words")
 
 
-def _grind(words: list[str], dose_g: float) -> dict[str, Any]:
-    order: dict[str, Any] = {"do": "grind", "dose_g": dose_g}
+def _grind(words: list[str], dose_g: float) -> JsonObject:
+    order: JsonObject = {"do": "grind", "dose_g": dose_g}
     numbers = ["dose_g", "water_uL_per_g"]
     for word in words:
         if word in _TREATMENTS:

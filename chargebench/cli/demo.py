@@ -14,6 +14,7 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
+from chargebench.bounded import JsonObject
 from chargebench.cli.driven import drive
 from chargebench.cli.options import SPEEDS, number_in, whole_number
 from chargebench.cli.words import counted
@@ -107,8 +108,8 @@ def _headless(args: argparse.Namespace) -> int:
         operator = _operator(args, bench)
         outcomes: list[Outcome] = []
 
-        def hear(event: Mapping[str, Any]) -> list[dict[str, Any]]:
-            commands: list[dict[str, Any]] = operator.on_event(event)
+        def hear(event: Mapping[str, Any]) -> list[JsonObject]:
+            commands: list[JsonObject] = operator.on_event(event)
             _tell_trouble(event)
             if "result" in event:
                 outcomes.append(Outcome.from_json(event))

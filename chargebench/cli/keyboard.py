@@ -8,8 +8,9 @@ import sys
 import threading
 import time
 from collections.abc import Callable, Iterator
-from typing import Any, Final
+from typing import Final
 
+from chargebench.bounded import JsonObject
 from chargebench.cli.todo import Todo
 
 __all__ = ["HELP", "command", "lines", "listen", "somebody_types"]
@@ -60,7 +61,7 @@ def lines(descriptor: int) -> Iterator[str]:
         yield rest.decode("utf-8", "replace")
 
 
-def command(line: str, todo: Todo) -> dict[str, Any] | str:
+def command(line: str, todo: Todo) -> JsonObject | str:
     """The command that a typed line means, or words to answer where it means none."""
     words = line.split(maxsplit=1)
     match words:
@@ -77,7 +78,7 @@ def command(line: str, todo: Todo) -> dict[str, Any] | str:
     return f"{line.strip()[:80]!r}: not understood; 'help' lists the words"
 
 
-def listen(todo: Todo, give: Callable[[dict[str, Any]], object], say: Callable[[str], object]) -> None:
+def listen(todo: Todo, give: Callable[[JsonObject], object], say: Callable[[str], object]) -> None:
     """From now on pass on what is typed, in a thread of its own; the end of the input stops nothing."""
     if hasattr(signal, "SIGTTIN"):  # so that reading from the background is refused and does not stop the recorder
         signal.signal(signal.SIGTTIN, signal.SIG_IGN)

@@ -106,8 +106,23 @@ def note_odd_tags(keys: Iterable[str], option: str = "--tag", what: str = "kept 
 
 
 def add_json(parser: argparse.ArgumentParser) -> None:
-    """``--json``."""
+    """``--json`` and ``--json-schema``, which needs no other argument."""
     parser.add_argument("--json", action="store_true", help="one JSON object a line on standard output")
+    parser.add_argument(
+        "--json-schema", action=_PrintSchema, nargs=0, help="print the schema of such an object, with its version"
+    )
+
+
+class _PrintSchema(argparse.Action):
+    """Prints the schema of the parser's command and ends, as ``--help`` does."""
+
+    def __call__(self, parser: argparse.ArgumentParser, *_: object) -> None:
+        from importlib.resources import files
+
+        command = parser.prog.split()[1]
+        text = files("chargebench.cli").joinpath("schemas", f"{command}.json").read_text(encoding="utf-8")
+        sys.stdout.write(text)
+        parser.exit()
 
 
 def positive_number(text: str) -> float:

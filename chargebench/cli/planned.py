@@ -7,6 +7,7 @@ from pathlib import Path
 from queue import SimpleQueue
 from typing import Any
 
+from chargebench.bounded import JsonObject
 from chargebench.cli.finisher import Finisher
 from chargebench.errors import StorageError, UsageError
 
@@ -45,7 +46,7 @@ class Planned:
         archive: Path,
         tags: Mapping[str, str | float],
         emit: Callable[[Mapping[str, Any]], None],
-        commands: SimpleQueue[dict[str, Any]],
+        commands: SimpleQueue[JsonObject],
         *,
         asks: bool = True,
     ) -> None:
@@ -74,7 +75,7 @@ class Planned:
             found, more = {"next": again, "before_next": again["before"]}, {"repeat_reason": str(reason)}
         return self._go_on(found, more)
 
-    def __call__(self, journal: Path) -> dict[str, Any]:
+    def __call__(self, journal: Path) -> JsonObject:
         """Finish a journal, then prepare the next run of the plan, or stop after its last.
 
         Raises

@@ -10,7 +10,6 @@ import math
 import re
 import sys
 from collections.abc import Callable, Mapping
-from dataclasses import asdict
 from typing import TYPE_CHECKING, Final
 
 from chargebench.cli.options import add_archive, add_bench, add_json, complain, positive_number, print_json
@@ -312,8 +311,11 @@ def _tell_known(bench: Bench, archive: Archive, as_json: bool) -> int:
     for problem in bad:
         complain(problem)
     if as_json:
-        entries = {key: {**asdict(k), "dof": k.dof if math.isfinite(k.dof) else None} for key, k in known.items()}
-        print_json({"bench": bench.name, "on": day.isoformat(), "known": entries})
+        from chargebench.cli.lines import KnownLine, KnownOfBench
+        from chargebench.plain import to_json
+
+        lines = {key: KnownLine(k.value, k.u, k.dof, k.source, k.date, k.until) for key, k in known.items()}
+        print_json(to_json(KnownOfBench(bench.name, day.isoformat(), lines)))
     else:
         from chargebench.cli.qualify_words import known_table
 

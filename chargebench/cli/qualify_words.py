@@ -7,6 +7,7 @@ from collections.abc import Iterator, Mapping
 from dataclasses import replace
 from typing import Any, Final
 
+from chargebench.bounded import JsonObject
 from chargebench.cli.words import aligned, estimate_text, printable, wrapped
 from chargebench.processing.qualify.qualification import Qualification
 from chargebench.runs.run import Known
@@ -115,7 +116,7 @@ def _spikes(found: Mapping[str, Any]) -> str:
     return f"{found['count']}, the largest {found[f'largest_{unit}']:.3g} {unit}, at {times}"
 
 
-def _table(rows: list[dict[str, Any]]) -> str:
+def _table(rows: list[JsonObject]) -> str:
     header = [" ".join(_split(key)).strip() for key in rows[0]]
     return aligned([header, *([_value(v) for v in r.values()] for r in rows)], indent=4)
 

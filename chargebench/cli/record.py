@@ -18,6 +18,7 @@ from pathlib import Path
 from queue import SimpleQueue
 from typing import TYPE_CHECKING, Any
 
+from chargebench.bounded import JsonObject
 from chargebench.cli.keyboard import lines, listen, somebody_types
 from chargebench.cli.options import (
     add_archive,
@@ -43,7 +44,7 @@ if TYPE_CHECKING:
 
 SET_BY_PLAN = frozenset({"coffee", "grinder", "setting", "dose_g", "treatment", "purpose", "water_uL_per_g", "block"})
 
-Commands = SimpleQueue[dict[str, Any]]
+Commands = SimpleQueue[JsonObject]
 Event = Mapping[str, Any]
 
 
@@ -202,7 +203,7 @@ def _record(
     args: argparse.Namespace,
     bench: Any,
     tags: Mapping[str, str | float],
-    finish: Callable[[Path], dict[str, Any]],
+    finish: Callable[[Path], JsonObject],
     ears: _Ears,
     planned: Planned | None,
     *,

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import argparse
-import math
 
 from chargebench.cli.options import add_json, print_json
 from chargebench.errors import EXIT_DONE
@@ -16,16 +15,15 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """List them."""
-    from chargebench.runs.tags import TAGS, Tag
-
-    def as_json(tag: Tag) -> dict[str, object]:
-        low, high = ((end if math.isfinite(end) else None) for end in (tag.low, tag.high))
-        about = {"tag": tag.key, "kind": tag.kind, "unit": tag.unit, "low": low, "high": high}
-        return {**about, "choices": list(tag.choices), "about": tag.about, "use": tag.use}
+    from chargebench.runs.tags import TAGS
 
     if args.json:
+        from chargebench.cli.lines import TagLine
+        from chargebench.plain import finite, to_json
+
         for tag in TAGS.values():
-            print_json(as_json(tag))
+            low, high = finite(tag.low), finite(tag.high)
+            print_json(to_json(TagLine(tag.key, tag.kind, tag.unit, low, high, tag.choices, tag.about, tag.use)))
         return EXIT_DONE
     from chargebench.cli.words import aligned
 

@@ -8,6 +8,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
+from chargebench.bounded import JsonObject
 from chargebench.cli.words import printable
 
 __all__ = ["Todo"]
@@ -81,7 +82,7 @@ class Todo:
         return self._purpose_now == "blank" or not self._weighs
 
     @property
-    def enter(self) -> dict[str, Any] | None:
+    def enter(self) -> JsonObject | None:
         """What Enter commands now; None where it means nothing."""
         if self._event.get("hold") == "before":
             return {"do": "confirm"}

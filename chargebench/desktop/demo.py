@@ -8,6 +8,7 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping, Sequence
 from typing import Any, Protocol
 
+from chargebench.bounded import JsonObject
 from chargebench.desktop.qt import QtCore, Signal
 from chargebench.desktop.words import estimate_text, number_text
 from chargebench.processing.outcome import Outcome
@@ -21,7 +22,7 @@ Conclude = Callable[[Sequence[Outcome]], str]
 class Operator(Protocol):
     """Plays the tester: hears all the recorder says, starts the virtual grinder, answers with commands."""
 
-    truths: dict[str, dict[str, Any]]
+    truths: dict[str, JsonObject]
 
     @property
     def first_tags(self) -> dict[str, str | float]:

@@ -5,15 +5,15 @@ Owns the fields and their messages. What a tag may hold is the business of `char
 
 from __future__ import annotations
 
-from collections.abc import Collection
+from collections.abc import Collection, Mapping
 from dataclasses import dataclass
-from typing import Any, Final
+from typing import Final
 
 from chargebench.desktop.qt import QtCore, QtWidgets, Signal
 from chargebench.desktop.style import Choice, Panel, plain_label, restyle
 from chargebench.errors import TagError
 from chargebench.runs.tags import check_tags
-from chargebench.runs.water import WATER_G_PER_UL
+from chargebench.runs.water import number_of, water_mass_g
 
 __all__ = ["FIELDS", "TagForm", "water_text"]
 
@@ -45,13 +45,12 @@ FIELDS: Final[tuple[Field, ...]] = (
 )
 
 
-def water_text(tags: dict[str, Any]) -> str:
+def water_text(tags: Mapping[str, str | float]) -> str:
     """What the water dose comes to for the whole dose: ``= 0.36 mL in all, 0.36 g at 20 °C``; empty where unknown."""
-    dose, per_g = tags.get("dose_g"), tags.get("water_uL_per_g")
-    if not isinstance(dose, int | float) or not isinstance(per_g, int | float):
+    dose_g, per_g = number_of(tags, "dose_g"), number_of(tags, "water_uL_per_g")
+    if dose_g is None or per_g is None:
         return ""
-    volume_uL = dose * per_g
-    return f"Water in all: {volume_uL / 1000:.3g} mL = {volume_uL * WATER_G_PER_UL:.3g} g (at 20 °C)"
+    return f"Water in all: {dose_g * per_g / 1000:.3g} mL = {water_mass_g(tags):.3g} g (at 20 °C)"
 
 
 class TagForm(Panel):
@@ -119,7 +118,7 @@ class TagForm(Panel):
                 found[key] = text.strip()
         return found
 
-    def show_tags(self, tags: dict[str, Any]) -> None:
+    def show_tags(self, tags: Mapping[str, str | float]) -> None:
         """Fill in tags; those without a field are left out."""
         for key, widget in self.fields.items():
             if key not in tags:
@@ -152,7 +151,7 @@ class TagForm(Panel):
 
     def _judge(self) -> None:
         """Check every field by itself, mark those that fail, show the first message and what the water comes to."""
-        tags: dict[str, Any] = {}
+        tags: dict[str, str | float] = {}
         problems: list[str] = []
         texts = self.texts()
         for key, widget in self.fields.items():

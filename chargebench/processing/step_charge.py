@@ -7,7 +7,6 @@ from __future__ import annotations
 
 import math
 from dataclasses import replace
-from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -162,7 +161,7 @@ def _trace_flags(work: Work, series: Series) -> None:
         for code, found in ((f"{name}-in-grind", inside), (name, outside)):
             size = sum(b.end_s - b.start_s for b in found) if kind == "gap" else len(found)
             lost = sum(_lost_bound(series, b) for b in found)
-            evidence: dict[str, Any] = {"at_s": [b.start_s for b in found], "lost_charge_bound_nC": lost}
+            evidence: dict[str, object] = {"at_s": [b.start_s for b in found], "lost_charge_bound_nC": lost}
             if kind == "gap":
                 evidence["longer_than_s"] = work.p("gap_s")
             work.flag(code, size, False, **evidence)
@@ -231,10 +230,10 @@ def _drift_results(work: Work, fit: ChargeFit) -> None:
     }
 
 
-def _by_the_run(fit: ChargeFit) -> dict[str, Any]:
+def _by_the_run(fit: ChargeFit) -> dict[str, float]:
     """Leakage and bias by the run alone, as evidence; empty where nothing was checked."""
     own = fit.comparison.own or {}
-    found: dict[str, Any] = {}
+    found: dict[str, float] = {}
     for column, key, factor in (("leakage", "leakage_rate_per_s", 1.0), ("bias", "bias_current_pA", 1e3)):
         if column in own:
             found |= {key: factor * own[column][0], f"u_{key}": factor * own[column][1]}

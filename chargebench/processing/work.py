@@ -119,7 +119,7 @@ class Work:
     flags: list[Flag] = field(default_factory=list)
     steps: list[str] = field(default_factory=list)
     details: Details = field(default_factory=Details)
-    curves: dict[str, dict[str, Any]] = field(default_factory=dict)
+    curves: dict[str, dict[str, Floats]] = field(default_factory=dict)
     result: dict[ResultKey, Estimate | None] = field(default_factory=lambda: dict.fromkeys(RESULT_UNITS))
     made: dict[Any, Source] = field(default_factory=dict)
 

@@ -21,10 +21,11 @@ import sys
 from collections.abc import Callable
 from pathlib import Path
 from queue import Empty, SimpleQueue
-from typing import IO, Any, Final, NoReturn
+from typing import IO, Final, NoReturn
 
 import numpy as np
 
+from chargebench.bounded import JsonObject
 from chargebench.errors import DamagedRunError, ForeignRunError, RunFileError, UnreadRunError
 from chargebench.runs.layout import MOST_BYTES
 from chargebench.runs.tree import Node
@@ -189,7 +190,7 @@ def _receive(source: IO[bytes]) -> dict[str, Node]:
     size = int.from_bytes(_exactly(source, 8), "big")
     if size > _LONGEST_HEADER:
         raise EOFError
-    header: dict[str, Any] = json.loads(_exactly(source, size))
+    header: JsonObject = json.loads(_exactly(source, size))
     if "error" in header:
         raise _ERRORS[header["error"]](header["text"])
     left, nodes = MOST_BYTES, {}
@@ -245,7 +246,7 @@ def _answer(sink: IO[bytes], image: bytes, read: Callable[[bytes], dict[str, Nod
     return None
 
 
-def _send(sink: IO[bytes], header: dict[str, Any]) -> None:
+def _send(sink: IO[bytes], header: JsonObject) -> None:
     data = json.dumps(header).encode()
     sink.write(len(data).to_bytes(8, "big"))
     sink.write(data)

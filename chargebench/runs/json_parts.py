@@ -12,6 +12,7 @@ from collections.abc import Mapping
 from types import MappingProxyType
 from typing import Any
 
+from chargebench.bounded import JsonObject
 from chargebench.runs.run import Gap, InstrumentRecord, Knowledge, Known, Mark, Run, TagValue
 
 __all__ = ["knowledge_text", "read_knowledge", "read_record", "read_values", "record_text", "values_text"]
@@ -93,7 +94,7 @@ def record_text(run: Run) -> str:
     )
 
 
-def _instrument(record: InstrumentRecord) -> dict[str, Any]:
+def _instrument(record: InstrumentRecord) -> JsonObject:
     return {
         "name": record.name,
         "port": record.port,
@@ -105,7 +106,7 @@ def _instrument(record: InstrumentRecord) -> dict[str, Any]:
     }
 
 
-def read_record(text: str) -> tuple[dict[str, Any], list[str]]:
+def read_record(text: str) -> tuple[JsonObject, list[str]]:
     """Arguments of `Run` that the record holds, and the channels in order.
 
     Raises

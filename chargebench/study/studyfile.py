@@ -44,11 +44,11 @@ import json
 from collections.abc import Mapping, Sequence
 from datetime import date
 from pathlib import Path
-from typing import Annotated, Any, Literal, Self, TypeVar
+from typing import Annotated, Literal, Self, TypeVar
 
 from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
 
-from chargebench.bounded import toml_tables
+from chargebench.bounded import JsonObject, toml_tables
 from chargebench.errors import StudyError
 from chargebench.files import STUDY, read_bytes, replace_file
 
@@ -198,7 +198,7 @@ def append_entry(path: Path, table: Literal["exclude", "skip"], values: Mapping[
     return study
 
 
-def load_toml(path: Path) -> dict[str, Any]:
+def load_toml(path: Path) -> JsonObject:
     """The tables of a TOML file.
 
     Raises
@@ -221,7 +221,7 @@ def _text(path: Path) -> str:
         raise StudyError(f"{path}: not TOML in UTF-8: {error}") from error
 
 
-def validated(kind: type[Checked], tables: dict[str, Any], path: Path) -> Checked:
+def validated(kind: type[Checked], tables: JsonObject, path: Path) -> Checked:
     """`tables` as a checked `kind`; errors name file, key, value and what is allowed."""
     try:
         return kind.model_validate(tables)

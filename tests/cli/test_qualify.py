@@ -27,6 +27,7 @@ from chargebench.instruments.benchfile import read_bench
 from chargebench.instruments.virtual import VirtualBench
 from chargebench.processing.qualify.qualification import VALID_DAYS
 from chargebench.runs.run import Knowledge
+from tests.conforming import conform
 from tests.processing.simulate import simulate
 
 Answer = dict[str, Any]
@@ -49,6 +50,7 @@ def qualify(words: list[str], hear: Callable[[str], object]) -> tuple[int, Answe
         assert child.stdin is not None
         for line in child.stdout:
             last = json.loads(line)
+            conform("qualify", [last])
             if "event" in last and isinstance(typed := hear(last["text"]), str):
                 child.stdin.write(typed)
                 child.stdin.flush()

@@ -21,6 +21,7 @@ from chargebench.instruments.virtual.process import VirtualBenchProcess
 from chargebench.recording.records import Record, line_of
 from chargebench.recording.recover import recover
 from tests.cli.conftest import Command
+from tests.conforming import conform
 
 TAGS = ("--tag", "coffee=Ostermoor washed", "--tag", "grinder=Quarrystone", "--tag", "dose_g=18")
 
@@ -50,6 +51,7 @@ class Recorder:
         assert self.process.stdout is not None
         for line in self.process.stdout:
             event: dict[str, Any] = json.loads(line)
+            conform("record", [event])
             if all(event.get(key) == value for key, value in wanted.items()):
                 return event
         pytest.fail(f"no event with {wanted}; the recorder said {self.process.stderr.read()}")  # type: ignore[union-attr]
@@ -65,6 +67,7 @@ class Recorder:
         assert self.process.stdout is not None
         assert self.process.stderr is not None
         events = [json.loads(line) for line in self.process.stdout]
+        conform("record", events)
         return self.process.wait(60), events, self.process.stderr.read()
 
 

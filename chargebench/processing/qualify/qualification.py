@@ -11,6 +11,7 @@ from dataclasses import dataclass, field
 from datetime import date, timedelta
 from typing import Any, Final, Literal, get_args
 
+from chargebench.bounded import JsonObject
 from chargebench.processing.outcome import Estimate, Flag
 
 __all__ = ["KINDS", "VALID_DAYS", "Kind", "Qualification", "expiry"]
@@ -81,7 +82,7 @@ class Qualification:
     inputs: Mapping[str, str] = field(default_factory=dict)
     software: str = ""
 
-    def as_json(self) -> dict[str, Any]:
+    def as_json(self) -> JsonObject:
         """Plain dicts, lists, strings and finite numbers; infinite degrees of freedom are null."""
         return {
             "layout": LAYOUT,
@@ -130,21 +131,21 @@ class Qualification:
         )
 
 
-def _text(data: dict[str, Any], key: str) -> str:
+def _text(data: JsonObject, key: str) -> str:
     value = data.get(key)
     if not isinstance(value, str):
         raise ValueError(f"{key}: found {value!r}, allowed a text")
     return value
 
 
-def _mapping(data: dict[str, Any], key: str) -> dict[str, Any]:
+def _mapping(data: JsonObject, key: str) -> JsonObject:
     value = data.get(key)
     if not isinstance(value, dict):
         raise ValueError(f"{key}: found {type(value).__name__}, allowed an object")
     return value
 
 
-def _list(data: dict[str, Any], key: str) -> list[Any]:
+def _list(data: JsonObject, key: str) -> list[Any]:
     value = data.get(key)
     if not isinstance(value, list):
         raise ValueError(f"{key}: found {type(value).__name__}, allowed a list")
