@@ -5,10 +5,13 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 from pathlib import Path
 from queue import SimpleQueue
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from chargebench.cli.finisher import Finisher
 from chargebench.errors import StorageError, UsageError
+
+if TYPE_CHECKING:
+    from chargebench.recording.segments import Row
 
 __all__ = ["Planned"]
 
@@ -74,8 +77,8 @@ class Planned:
             found, more = {"next": again, "before_next": again["before"]}, {"repeat_reason": str(reason)}
         return self._go_on(found, more)
 
-    def __call__(self, journal: Path) -> dict[str, Any]:
-        """Finish a journal, then prepare the next run of the plan, or stop after its last.
+    def __call__(self, row: Row) -> dict[str, Any]:
+        """Finish a run, then prepare the next run of the plan, or stop after its last.
 
         Raises
         ------
@@ -83,7 +86,7 @@ class Planned:
             As `Finisher`; the plan goes on all the same.
         """
         try:
-            return self._finisher(journal)
+            return self._finisher(row)
         finally:
             self._prepare_next()
 

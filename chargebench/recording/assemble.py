@@ -13,7 +13,15 @@ from typing import Any, NamedTuple, Protocol
 import numpy as np
 
 from chargebench.recording.gaps import silences, unexplained
-from chargebench.recording.header import identities_of, knowledge_of, start_ns_of, tags_of, versions_of
+from chargebench.recording.header import (
+    identities_of,
+    knowledge_of,
+    start_ns_of,
+    state_of,
+    tags_of,
+    versions_of,
+    wanted_of,
+)
 from chargebench.recording.records import Record, fields_of, raw_of
 from chargebench.recording.source import Columns, Described, Source
 from chargebench.runs.run import Gap, Mark, Run, TagValue, Trace
@@ -81,9 +89,10 @@ class Assembler:
         self._sources = {name: Source(found, said.get(name, ""), keep) for name, found in bench.instruments.items()}
         self._governor = governing_instrument(bench.instruments.values())
         self._tags = tags_of(header)
-        self._marks: list[tuple[float | None, float, Mark]] = []
+        rested = state_of(header) == "armed"
+        self._marks: list[tuple[float | None, float, Mark]] = [(None, 0.0, Mark(0.0, "state", "armed"))] * rested
         self._breaks: list[_Break] = []
-        self._next_number = 1
+        self._next_number = wanted_of(header)
         self._host_s = 0.0
         self._ended = False
         self._cut_short = ""
@@ -198,8 +207,10 @@ class Assembler:
         self._tags = tags_of(fields)
 
     def _on_mark(self, fields: Mapping[str, Any]) -> None:
-        time_s = fields.get("time_s")
+        time_s, ago_s = fields.get("time_s"), fields.get("ago_s")
         known_s = float(time_s) if isinstance(time_s, int | float) else None
+        if isinstance(ago_s, int | float):
+            known_s = self.now_s - ago_s
         kind = str(fields.get("kind", "user"))
         self._marks.append((known_s, self._host_s, Mark(0.0, kind, str(fields.get("text", "")))))
 

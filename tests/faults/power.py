@@ -14,7 +14,7 @@ from unittest import mock
 
 from chargebench.instruments.feed import Chunk
 from chargebench.recording import recorder as recorder_module
-from chargebench.recording.journal import journal_content
+from chargebench.recording.segments import journal_content
 from chargebench.recording.records import raw_of
 from chargebench.recording.recover import recover
 from tests.faults.kills import PacedFeeds

@@ -14,7 +14,7 @@ import numpy as np
 from chargebench.errors import StorageError
 from chargebench.instruments.benchfile import Bench
 from chargebench.instruments.feed import Chunk
-from chargebench.recording.journal import journal_content
+from chargebench.recording.segments import journal_content
 from chargebench.recording.recorder import Recorder
 from chargebench.recording.records import raw_of
 from chargebench.recording.recover import QUARANTINE, recover
