@@ -21,10 +21,10 @@ from chargebench.instruments.feed import Chunk, Feeds
 from chargebench.instruments.virtual import SCENARIOS, VirtualBench
 from chargebench.processing.outcome import Outcome
 from chargebench.processing.recipe import process
-from chargebench.recording.segments import journal_content
 from chargebench.recording.live import LiveRun
 from chargebench.recording.ready import Ready
 from chargebench.recording.seal import run_of
+from chargebench.recording.segments import journal_content
 from chargebench.runs.disk import Place
 from chargebench.runs.run import Knowledge, Run
 from tests.restarting_bench import Meter, Story, framed_lines, scale_lines

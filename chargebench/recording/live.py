@@ -7,7 +7,6 @@ ports, no queue and no commands.
 from __future__ import annotations
 
 import math
-import time
 from collections.abc import Callable, Mapping, Sequence
 from types import MappingProxyType
 from typing import Any, Final
@@ -22,6 +21,7 @@ from chargebench.recording.ids import new_run_id, utc_now_text
 from chargebench.recording.journal import Journal, ns_of
 from chargebench.recording.ready import UNTOLD, Hold, Ready
 from chargebench.recording.records import Record, json_payload, raw_payload
+from chargebench.recording.source import Source
 from chargebench.recording.states import Signal, State
 from chargebench.runs.disk import Place
 from chargebench.runs.run import Knowledge, TagValue
@@ -101,16 +101,18 @@ class LiveRun:
         self._vouched_ns: int | None = None
         self._restarted: tuple[str, ...] = ()
         self._rolled_s = 0.0
-        self.journal = Journal(self.run_id, lambda: self._described(identities, now_ns))
+        self._newest_ns = now_ns
+        self._identities, self._sources = dict(identities), dict[str, Source]()
+        self.journal = Journal(self.run_id, self._described)
         self._assembler = Assembler(bench, self.journal.header, keep=False)
+        self._sources |= self._assembler.sources
         self._begin(now_ns, in_memory=in_memory)
 
-    def _described(self, identities: Mapping[str, str], first_ns: int) -> dict[str, Any]:
-        """Header of a segment that begins now; that of the first begins with the run."""
-        first = not hasattr(self, "_assembler")
+    def _described(self) -> dict[str, Any]:
+        """Header of a segment that begins now."""
         return header_fields(
-            self.run_id, utc_now_text(), first_ns if first else time.monotonic_ns(), self._bench.text, self._tags,
-            self._knowledge, identities if first else self.identities, self._places[0].folder, self.state,
+            self.run_id, utc_now_text(), self._newest_ns, self._bench.text, self._tags, self._knowledge,
+            self.identities, self._places[0].folder, self.state,
         )  # fmt: skip
 
     def _begin(self, now_ns: int, *, in_memory: bool) -> None:
@@ -181,7 +183,8 @@ class LiveRun:
     def _take(self, record: Record) -> list[Change]:
         readings = self._assembler.feed(record)
         now_s = self._assembler.now_s
-        self._ready.take(readings, ns_of(record) or 0)
+        self._newest_ns = ns_of(record) or self._newest_ns
+        self._ready.take(readings, self._newest_ns)
         self._ready.pass_time(now_s)
         anew = {reading.channel for reading in readings if reading.status & Status.RESTARTED}
         self._restarted = tuple(sorted(anew & self._heard & MEASURED))
@@ -342,7 +345,7 @@ class LiveRun:
     @property
     def identities(self) -> dict[str, str]:
         """What instruments said of themselves."""
-        return {name: source.identity for name, source in self._assembler.sources.items()}
+        return self._identities | {name: source.identity for name, source in self._sources.items()}
 
     def end(self, ns: int, text: str = "") -> None:
         """Say that recording ended as meant and sync; see `whole` for whether that is on the disk."""

@@ -216,8 +216,8 @@ class Recorder:
         while self._ended:
             self._ended.pop(0).give_up()
 
-    def _roll(self) -> None:
-        """Let go of a long wait; that no folder takes the next segment is said once."""
+    def _roll(self) -> bool:
+        """Let go of a long wait; False where no folder takes the next segment, which is said once."""
         try:
             self._live.roll()
         except JournalError as error:
@@ -225,8 +225,9 @@ class Recorder:
                 self._not_followed = True
                 text = f"{error}; {self._live.run_id} goes on and gets longer"
                 self._live.notice(time.monotonic_ns(), "doubt", "not-followed", text)
-        else:
-            self._not_followed = False
+            return False
+        self._not_followed = False
+        return True
 
     def _stop(self, why: str) -> None:
         """End in good order: keep what may hold a grind, drop what only waited."""
@@ -357,8 +358,7 @@ class Recorder:
             self._live.journal.clear()
             self._hand_over()
         if self._live.age_s > ROLL_AFTER_S and self._live.calm and now_s - self._roll_s >= RESCUE_EVERY_S:
-            self._roll_s = now_s
-            self._roll()
+            self._roll_s = 0.0 if self._roll() else now_s
 
     def _complain(self, complaints: list[Complaint]) -> None:
         for complaint in complaints:

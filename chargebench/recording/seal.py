@@ -138,7 +138,7 @@ def _seal_held(row: Row) -> Path:
     content = joined([read_journal(segment) for segment in row.segments])
     taken = sealed_runs(row)
     for aside in leftovers(row.folders[0], f"{row.run_id}*.h5"):
-        aside.unlink(missing_ok=True)
+        remove(aside)  # for good, before the segments that tell of it go
     known = {path: sealed for path in taken if (sealed := _sealed_journal(path)) is not None}
     rest = _not_in(content, known.values())
     if known and not rest.of_instruments:

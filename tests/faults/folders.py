@@ -17,9 +17,9 @@ import time
 from collections.abc import Callable, Iterator
 from pathlib import Path
 
-from chargebench.recording.seal import seal
 from tests.faults.tally import Tally
 from tests.recording.byte_bench import BENCH_TEXT, RUN_ID, written_journal
+from tests.recording.sealing import seal_at
 
 __all__ = ["COMMANDS", "NAMES", "THINGS", "hostile_folders"]
 
@@ -27,6 +27,7 @@ OTHER = "20260315T091500Z-0a0b0c"
 NAMES = (
     f"{OTHER}.h5",
     f"{OTHER}.journal",
+    f"{OTHER}-s001.journal",
     "$(touch HACKED).journal",
     f"{OTHER}.journal-failures",
     f"{OTHER}.outcome.json",
@@ -138,7 +139,7 @@ def hostile_folders(step: int = 1, first: int = 0) -> Tally:
     tally = Tally("folders from strangers, every command")
     pairs = [(thing, name) for thing in THINGS for name in NAMES]
     with tempfile.TemporaryDirectory() as kept:
-        sound = seal(written_journal(Path(kept))).read_bytes()
+        sound = seal_at(written_journal(Path(kept))).read_bytes()
         for thing, name in pairs[first::step]:
             tally.trials += 1
             tally.seen[thing] += 1

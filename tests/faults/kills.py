@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import errno
+import json
 import math
 import os
 import random
@@ -26,6 +27,7 @@ from chargebench.instruments.benchfile import Bench
 from chargebench.instruments.feed import Chunk
 from chargebench.recording import recorder as recorder_module
 from chargebench.recording.recover import recover
+from chargebench.recording.segments import Row
 from tests.faults.layer import Calls, Fault
 from tests.faults.scene import FALLBACK, ROLL_S, RUNS, Taken, finish, judge, last_stretch, recorder, stream
 from tests.faults.tally import Tally, apart
@@ -36,7 +38,7 @@ __all__ = ["PacedFeeds", "kill_at_changes", "kill_moves", "kill_recorders", "kil
 PAUSE_S = 0.0005
 ENDLESS_S = 60.0
 CHANGE_S = 0.004
-LAST_WRITE = 600
+LAST_WRITE = 560
 CALLS_OF_A_MOVE = 14
 FAILED = "failed"
 SEALING_S = 0.7  # most of it goes into starting the process that reads the file back
@@ -90,18 +92,19 @@ class _Sealers:
         with contextlib.suppress(BaseException), os.fdopen(job_source) as jobs:
             for line in jobs:
                 try:
-                    answer = f"{finish(Path(line.strip()))['path']}\n"
+                    answer = f"{finish(_row_of(line))['path']}\n"
                 except ChargebenchError as error:
                     answer = f"! {error}\n"
                 os.write(answer_sink, answer.encode())
         os._exit(0)
 
-    def __call__(self, journal: Path) -> dict[str, Any]:
+    def __call__(self, row: Row) -> dict[str, Any]:
         """As `chargebench.cli.finisher.Finisher`."""
         child, sink, source = self._spare[0]
         self._say(f"sealing {child}")
         try:
-            os.write(sink, f"{journal}\n".encode())
+            words = [row.run_id, [*map(str, row.segments)], [*map(str, row.folders)]]
+            os.write(sink, json.dumps(words).encode() + b"\n")
             answer = os.read(source, 65536).decode().strip()
         except OSError:
             answer = ""
@@ -110,6 +113,11 @@ class _Sealers:
             self._spare.pop(0)
             raise StorageError(answer or "the sealing process ended; try again")
         return {"path": answer, "outcome": {"run": Path(answer).stem, "recovered": False, "result": {}}}
+
+
+def _row_of(line: str) -> Row:
+    run_id, segments, folders = json.loads(line)
+    return Row(run_id, tuple(map(Path, segments)), tuple(map(Path, folders)))
 
 
 def _record(folder: Path, out: int) -> None:
@@ -303,7 +311,7 @@ def _stage(folder: Path) -> str:
     names = {path.name for path in folder.iterdir()}
     if any(name.endswith(".part") for name in names):
         return "half a file aside"
-    journals = {name.removesuffix(".journal") for name in names if name.endswith(".journal")}
+    journals = {name.partition("-s")[0] for name in names if name.endswith(".journal")}
     sealed = {name.removesuffix(".h5") for name in names if name.endswith(".h5")}
     if journals & sealed:
         return "named, journal still there"

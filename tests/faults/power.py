@@ -14,9 +14,10 @@ from unittest import mock
 
 from chargebench.instruments.feed import Chunk
 from chargebench.recording import recorder as recorder_module
-from chargebench.recording.segments import journal_content
+from chargebench.recording.ids import segment_of
 from chargebench.recording.records import raw_of
 from chargebench.recording.recover import recover
+from chargebench.recording.segments import journal_content
 from tests.faults.kills import PacedFeeds
 from tests.faults.layer import Call, Calls, Fails, Fault, ForgetfulDisk
 from tests.faults.scene import FALLBACK, ROLL_S, RUNS, Taken, finish, judge, last_stretch, recorder
@@ -88,13 +89,14 @@ def _recorded(folder: Path, fails: Fails | None = None) -> list[Call]:
 
 
 def _longest_unsynced_s(calls: Sequence[Call]) -> float:
-    """Longest time that a byte of a journal waited for its sync."""
+    """Longest time that a byte of a journal waited for its sync, in whichever segment that was."""
     longest_s, waiting = 0.0, {}
     for call in calls:
-        if call.name == "write" and call.path.endswith(".journal"):
-            waiting.setdefault(call.path, call.at_s)
-        elif call.name == "fdatasync" and call.path in waiting:
-            longest_s = max(longest_s, call.at_s - waiting.pop(call.path))
+        run = segment_of(Path(call.path).name)
+        if call.name == "write" and run is not None:
+            waiting.setdefault(run[0], call.at_s)
+        elif call.name == "fdatasync" and run is not None and run[0] in waiting:
+            longest_s = max(longest_s, call.at_s - waiting.pop(run[0]))
     return longest_s
 
 

@@ -14,11 +14,12 @@ import numpy as np
 from chargebench.errors import StorageError
 from chargebench.instruments.benchfile import Bench
 from chargebench.instruments.feed import Chunk
-from chargebench.recording.segments import journal_content
+from chargebench.recording.quarantine import QUARANTINE
 from chargebench.recording.recorder import Recorder
 from chargebench.recording.records import raw_of
-from chargebench.recording.recover import QUARANTINE, recover
+from chargebench.recording.recover import recover
 from chargebench.recording.seal import seal
+from chargebench.recording.segments import Row, journal_content
 from chargebench.recording.verify import contradiction
 from chargebench.runs import load
 from chargebench.runs.check import check_run
@@ -89,10 +90,10 @@ def _charges() -> Mapping[int, tuple[int, float]]:
     return {int(sequence): (int(ms), float(value)) for _, sequence, ms, value, _, _ in fields}
 
 
-def finish(journal: Path) -> dict[str, Any]:
+def finish(row: Row) -> dict[str, Any]:
     """Seals, and tells no more than the recorder needs; fails as the finishing process does."""
     try:
-        path = seal(journal)
+        path = seal(row)
     except OSError as error:
         raise StorageError(str(error)) from error
     return {"path": str(path), "outcome": {"run": path.stem, "recovered": False, "result": {}}}
@@ -103,7 +104,7 @@ def recorder(
     taken: Callable[[Chunk], None] = lambda chunk: None,
     emit: Callable[[Mapping[str, Any]], None] = lambda event: None,
     feeds: Callable[[Bench, SimpleQueue[Chunk]], Any] | None = None,
-    finisher: Callable[[Path], dict[str, Any]] = finish,
+    finisher: Callable[[Row], dict[str, Any]] = finish,
     text: str = BENCH,
 ) -> Recorder:
     """A recorder of the stream, or of other feeds, that says which chunks it has taken."""

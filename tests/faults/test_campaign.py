@@ -7,7 +7,7 @@ import sys
 import pytest
 
 from chargebench.recording import journal as journal_module
-from chargebench.runs.disk import Disk
+from chargebench.runs import disk
 from tests.faults.tally import Tally
 
 if sys.platform != "linux":
@@ -140,7 +140,7 @@ def test_the_campaign_finds_a_recorder_that_does_not_sync(monkeypatch: pytest.Mo
 
 def test_the_campaign_finds_a_seal_that_does_not_sync_its_folder(monkeypatch: pytest.MonkeyPatch) -> None:
     """Power cuts are found to lose runs where the journal goes before the run's name is on the disk."""
-    monkeypatch.setattr(Disk, "sync_folder", lambda self, folder: None)
+    monkeypatch.setattr(disk, "sync_folder", lambda folder: None)
     assert cut_power(60).losses
 
 

@@ -18,6 +18,7 @@ from typing import Any
 
 import pytest
 
+from chargebench.recording.ids import first_name
 from chargebench.recording.quarantine import QUARANTINE
 from chargebench.recording.recover import recover
 from chargebench.recording.segments import journal_content
@@ -72,7 +73,7 @@ def wrong_with(kind: str, folder: Path) -> list[str]:
     if hashlib.sha256("\n".join(raws).encode()).hexdigest() != told["sha256"] or len(raws) != told["raws"]:
         wrong.append(f"{len(raws)} chunks where {told['raws']} were")
     made = {(path.stem, load_run(path).recovered) for path in runs}
-    if kind != JOINED_NOW and {name.partition("-r")[0] for name, _ in made} != {n.partition("-r")[0] for n, *_ in told["runs"]}:
+    if {first_name(name) for name, _ in made} != {first_name(name) for name, *_ in told["runs"]}:
         wrong.append(f"runs {made} where {told['runs']} were")
     if {recovered for _, recovered in made} != {recovered for _, recovered, _ in told["runs"]}:
         wrong.append(f"recovered as {made}")
