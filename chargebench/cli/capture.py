@@ -88,8 +88,8 @@ class Capture:
         self._places = (Place(folder), Place(fallback or fallback_folder(), remade=True))
 
         def describe() -> dict[str, Any]:
-            now_ns = time.monotonic_ns()
-            return header_fields(self.run_id, utc_now_text(), now_ns, bench.text, tags, knowledge, {}, folder)
+            now_ns, home = time.monotonic_ns(), self._places[0].identity()
+            return header_fields(self.run_id, utc_now_text(), now_ns, bench.text, tags, knowledge, {}, home)
 
         self._journal: Journal | None = Journal(self.run_id, describe)
         try:

@@ -7,7 +7,6 @@ import platform
 from collections.abc import Mapping
 from dataclasses import asdict
 from importlib.metadata import PackageNotFoundError, version
-from pathlib import Path
 from typing import Any
 
 from chargebench import __version__
@@ -39,13 +38,13 @@ def header_fields(
     tags: Mapping[str, TagValue],
     knowledge: Knowledge,
     identities: Mapping[str, str],
-    home: Path | None = None,
+    home: tuple[str, int] = ("", 0),
     state: str = "waiting",
 ) -> dict[str, Any]:
     """Fields of the header of a segment: everything a run needs besides what the instruments send.
 
-    `home` is the archive that the run belongs to, wherever it is recorded; `state` where the run stood when the segment
-    began. The journal adds which segment it is.
+    `home` is the archive that the run belongs to, wherever it is recorded: its path and number; `state` is where the
+    run stood when the segment began. The journal adds which segment it is.
     """
     known = {key: asdict(entry) for key, entry in knowledge.known.items()}
     for entry in known.values():
@@ -59,7 +58,7 @@ def header_fields(
         "knowledge": known,
         "identities": dict(identities),
         "versions": _versions(),
-        "home": "" if home is None else str(home.resolve()),
+        "home": list(home),
         "state": state,
         "bench": bench_text,
     }
@@ -91,9 +90,12 @@ def state_of(fields: Mapping[str, Any]) -> str:
     return str(fields.get("state") or "waiting")
 
 
-def home_of(fields: Mapping[str, Any]) -> str:
-    """The archive that the run belongs to; empty where the journal does not say."""
-    return str(fields.get("home") or "")
+def home_of(fields: Mapping[str, Any]) -> tuple[str, int]:
+    """Path and number of the archive that the run belongs to; nothing where the journal does not say."""
+    match fields.get("home"):
+        case [str(path), int(number)]:
+            return path, number
+    return "", 0
 
 
 def start_ns_of(fields: Mapping[str, Any]) -> int:

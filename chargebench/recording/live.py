@@ -112,7 +112,7 @@ class LiveRun:
         """Header of a segment that begins now."""
         return header_fields(
             self.run_id, utc_now_text(), self._newest_ns, self._bench.text, self._tags, self._knowledge,
-            self.identities, self._places[0].folder, self.state,
+            self.identities, self._places[0].identity(), self.state,
         )  # fmt: skip
 
     def _begin(self, now_ns: int, *, in_memory: bool) -> None:

@@ -139,7 +139,7 @@ def _recover_one(row: Row, home: Path, finish: Finish, emit: Emit) -> None:
     if _is_empty(whole):
         _drop(row, emit, "cut short before anything had been read")
     elif _beginning_is_elsewhere(whole, row, home):
-        text = f"{row.run_id}: its beginning is in {home_of(whole.header)}, and it is sealed at a start there"
+        text = f"{row.run_id}: its beginning is in {home_of(whole.header)[0]}, and it is sealed at a start there"
         emit({"event": "notice", "severity": "doubt", "code": "elsewhere", "text": text})
     else:
         _finished(row, finish, emit)
@@ -152,9 +152,15 @@ def _is_empty(content: JournalContent) -> bool:
 def _beginning_is_elsewhere(content: JournalContent, row: Row, home: Path) -> bool:
     """Whether the first records are missing, and are perhaps in an archive that is not the one started in."""
     first = next((record.number for record in content.records if record.kind != "header"), 1)
-    known = home_of(content.header)
-    here = known in ("", str(home.resolve())) or any(segment.parent == home for segment in row.segments)
+    here = not home_of(content.header)[0] or _is_home(home, content.header)
+    here = here or any(segment.parent == home for segment in row.segments)
     return first > wanted_of(content.header) and not here and not sealed_runs(row)
+
+
+def _is_home(folder: Path, header: Mapping[str, Any]) -> bool:
+    """Whether a folder is the archive that a journal names: of that path, or that folder itself, moved since."""
+    path, number = home_of(header)
+    return path == str(folder.resolve()) or (folder.stat().st_ino == number != 0 and not os.path.exists(path))
 
 
 def _finished(row: Row, finish: Finish, emit: Emit) -> None:
@@ -220,8 +226,8 @@ def _bring_home(folder: Path, home: Path, found_here: Collection[str], emit: Emi
             continue
         try:
             data = path.read_bytes()
-            named = home_of(journal_content(load_run_bytes(data, str(path)).journal).header)
-            if named != str(home.resolve()) and first_name(path.stem) not in found_here:
+            header = journal_content(load_run_bytes(data, str(path)).journal).header
+            if not (_is_home(home, header) or first_name(path.stem) in found_here):
                 continue
             target = home / path.name
             if not (is_regular(target) and target.read_bytes() == data):

@@ -247,6 +247,12 @@ class Place:
             raise JournalError(f"{self.folder}: cannot be made or used: {error.strerror or error}") from error
         return self.folder
 
+    def identity(self) -> tuple[str, int]:
+        """Path of the folder as it was at first, and its number in its file system; 0 where that is not known."""
+        with contextlib.suppress(OSError):
+            return str(self.folder.resolve()), (self._first or self.folder.stat()).st_ino
+        return str(self.folder.absolute()), 0
+
     def _hold(self) -> None:
         """Remember which folder it is; held open where the system can, so that its number goes to no other."""
         if hasattr(os, "O_DIRECTORY"):

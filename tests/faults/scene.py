@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Callable, Collection, Iterable, Mapping
+from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
 from functools import cache
 from pathlib import Path
 from queue import SimpleQueue
@@ -106,6 +106,7 @@ def recorder(
     feeds: Callable[[Bench, SimpleQueue[Chunk]], Any] | None = None,
     finisher: Callable[[Row], dict[str, Any]] = finish,
     text: str = BENCH,
+    fallback: Path | None = None,
 ) -> Recorder:
     """A recorder of the stream, or of other feeds, that says which chunks it has taken."""
 
@@ -117,7 +118,8 @@ def recorder(
                 taken(chunk)
 
     return Telling(
-        bench(text), folder, {}, Knowledge(), finisher, emit, SimpleQueue(), fallback=folder / FALLBACK,
+        bench(text), folder, {}, Knowledge(), finisher, emit, SimpleQueue(),
+        fallback=fallback or folder / FALLBACK,
         feeds=feeds or (lambda bench, queue: PlayedFeeds(stream(), queue)),
     )  # fmt: skip
 
@@ -132,7 +134,14 @@ def snapshot(folder: Path) -> dict[str, bytes]:
     return {str(path.relative_to(folder)): path.read_bytes() for path in folder.rglob("*") if path.is_file()}
 
 
-def judge(folder: Path, promised: Iterable[Taken], *, lines_may_miss: bool = False, recorders: int = 1) -> list[str]:
+def judge(
+    folder: Path,
+    promised: Iterable[Taken],
+    *,
+    lines_may_miss: bool = False,
+    recorders: int = 1,
+    folders: Sequence[Path] = (),
+) -> list[str]:
     """What is wrong after a start in that folder and its fallback.
 
     Seals what there is, looks at every run, and does it all again to see that nothing changes.
@@ -146,9 +155,11 @@ def judge(folder: Path, promised: Iterable[Taken], *, lines_may_miss: bool = Fal
         Whether lines may have been lost on the wire.
     recorders : int
         How many have recorded the stream.
+    folders : sequence of Path
+        Where the start is, where those are not the folder itself and its fallback.
     """
     read_here()
-    folders = [folder, folder / FALLBACK]
+    folders = folders or [folder, folder / FALLBACK]
     heard: list[Mapping[str, Any]] = []
     failed = recover(folders, finish, heard.append)
     wrong = [f"{failed} journals could not be sealed: {heard}"] if failed else []

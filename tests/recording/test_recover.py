@@ -169,7 +169,7 @@ def raws(folder: Path) -> list[str]:
 def split(journal: Path, first: int, other: Path, *, twice: int = 0, home: Path | None = None) -> tuple[Path, Path]:
     """Two segments made of one: the second begins at a record, or so many earlier, in another folder."""
     records = read_journal(journal).records
-    about = {**read_journal(journal).header, "segment": 2, "first": first, "home": str(home) if home else ""}
+    about = {**read_journal(journal).header, "segment": 2, "first": first, "home": [str(home or ""), 0]}
     other.mkdir(exist_ok=True)
     second = other / segment_name(RUN_ID, 2)
     kept = [Record("header", 0, json_payload(about)), *records[first - twice :]]
@@ -277,7 +277,7 @@ def in_the_fallback(tmp_path: Path) -> tuple[Path, Path]:
     """A run that was recorded in the fallback folder, and its archive."""
     home, fallback = tmp_path / "archive", tmp_path / "fallback"
     home.mkdir()
-    fields = {**header(), "home": str(home)}
+    fields = {**header(), "home": [str(home), home.stat().st_ino]}
     journal = begun_journal(fallback, fields)
     journal.append("raw", raw_payload(1, "cup", b"Q,1,1,0.1,nC,0*0000\n"))
     journal.append("end", json_payload({"ns": 2, "text": ""}))
@@ -296,6 +296,16 @@ def test_runs_in_the_fallback_come_home(tmp_path: Path) -> None:
     assert names(path.parent) == []
     assert [event["code"] for event in heard] == ["came-home"]
     assert str(home) in heard[0]["text"]
+
+
+def test_runs_come_home_to_an_archive_that_was_moved(tmp_path: Path) -> None:
+    """The folder itself is the archive, whatever it is called by now; a copy of it is another."""
+    path, home = in_the_fallback(tmp_path)
+    moved = home.rename(tmp_path / "moved")
+    (tmp_path / "copy").mkdir()
+    for folder in (tmp_path / "copy", moved):
+        assert recover([folder, path.parent], finish, Heard().append) == 0
+        assert (folder / path.name).exists() is (folder == moved)
 
 
 def test_runs_of_others_stay_in_the_fallback(tmp_path: Path) -> None:
