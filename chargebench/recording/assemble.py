@@ -12,8 +12,9 @@ from typing import Any, NamedTuple, Protocol
 
 import numpy as np
 
-from chargebench.recording.gaps import silences, unexplained
+from chargebench.recording.gaps import late, silences, unexplained
 from chargebench.recording.header import (
+    format_of,
     identities_of,
     knowledge_of,
     start_ns_of,
@@ -86,7 +87,10 @@ class Assembler:
         self._bench_text = bench.text
         self._start_ns = start_ns_of(header)
         said = identities_of(header)
-        self._sources = {name: Source(found, said.get(name, ""), keep) for name, found in bench.instruments.items()}
+        paced = format_of(header) > 1  # runs of the version before are assembled as they were
+        self._sources = {
+            name: Source(found, said.get(name, ""), keep, paced=paced) for name, found in bench.instruments.items()
+        }
         self._governor = governing_instrument(bench.instruments.values())
         self._tags = tags_of(header)
         rested = state_of(header) == "armed"
@@ -302,6 +306,7 @@ class Assembler:
     def _gaps(self, traces: Mapping[str, Trace]) -> tuple[Gap, ...]:
         """Breaks as stated in the journal, then long silences that they do not explain."""
         gaps = [self._gap_of(stated, traces) for stated in self._breaks]
+        gaps += list(unexplained(late(traces.values()), gaps))
         gaps += list(unexplained(silences(traces.values(), self.now_s), gaps))
         if self._cut_short:
             gaps += [Gap(name, self.now_s, self.now_s, self._cut_short) for name in self._sources]

@@ -13,8 +13,8 @@ from chargebench import __version__
 from chargebench.runs.run import Knowledge, Known, TagValue
 
 __all__ = [
-    "header_fields", "home_of", "identities_of", "knowledge_of", "start_ns_of", "state_of", "tags_of", "versions_of",
-    "wanted_of",
+    "format_of", "header_fields", "home_of", "identities_of", "knowledge_of", "start_ns_of", "state_of", "tags_of",
+    "versions_of", "wanted_of",
 ]  # fmt: skip
 
 JOURNAL_FORMAT = 2
@@ -62,6 +62,12 @@ def header_fields(
         "state": state,
         "bench": bench_text,
     }
+
+
+def format_of(fields: Mapping[str, Any]) -> int:
+    """Version of the journal's layout: 1 before a run's journal had segments."""
+    number = fields.get("format")
+    return number if isinstance(number, int) else 1
 
 
 def _texts(fields: Mapping[str, Any], key: str) -> dict[str, str]:
