@@ -12,7 +12,8 @@ from typing import Any
 
 import pytest
 
-from chargebench.errors import JournalError, RunFileError, UnreadRunError
+from chargebench.errors import DamagedRunError, JournalError, RunFileError, UnreadRunError
+from chargebench.recording import seal as seal_module
 from chargebench.recording.follow import JournalFollower
 from chargebench.recording.records import Record, line_of
 from chargebench.recording.recover import recover
@@ -38,6 +39,24 @@ def test_a_sealed_run_holds_its_journal_and_the_journal_goes(tmp_path: Path) -> 
     assert names(tmp_path) == [path.name]
     assert check_run(path) == ()
     assert (run.journal, run.recovered, run.run_id) == (data, False, RUN_ID)
+
+
+@pytest.mark.parametrize("what", ["values", "journal"])
+def test_a_run_that_reads_back_otherwise_is_not_published(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, what: str
+) -> None:
+    """What was written is read back as a run and compared, numbers and journal; where either differs nothing goes."""
+    journal = written_journal(tmp_path)
+    real = seal_module.load_run
+
+    def other(path: Path) -> Run:
+        run = real(path)
+        return _changed(run, "charge") if what == "values" else replace(run, journal=run.journal[:-1])
+
+    monkeypatch.setattr(seal_module, "load_run", other)
+    with pytest.raises(DamagedRunError, match="not what the journal holds"):
+        seal_at(journal)
+    assert names(tmp_path) == [journal.name]
 
 
 def test_sealing_again_changes_nothing(tmp_path: Path) -> None:
