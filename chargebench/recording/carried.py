@@ -6,47 +6,38 @@ record; a recorder that ended in between left both. This version begins the next
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterator, Sequence
+from contextlib import suppress
 
 from chargebench.errors import ChargebenchError
 from chargebench.recording.records import Record, fields_of
-from chargebench.recording.segments import JournalContent, Row, is_locked, joined, read_header, read_journal
+from chargebench.recording.segments import JournalContent, Row, is_locked, joined, read_journal
 
 __all__ = ["spare_rows"]
 
 
 def spare_rows(rows: Sequence[Row]) -> Iterator[tuple[Row, Row]]:
     """Pairs of a row that can go and the one in which all that is wanted of it is found."""
+    contents = {row.run_id: content for row in rows if (content := _content(row)) is not None}
     by_run = {row.run_id: row for row in rows}
-    for new in rows:
-        old = by_run.get(_carries(new), new)
-        if old is new or any(is_locked(segment) for segment in (*old.segments, *new.segments)):
+    for run_id, new in contents.items():
+        old_id = str(new.header.get("carries") or "")
+        if old_id == run_id or (old := contents.get(old_id)) is None:
             continue
-        try:
-            of_old, of_new = _content(old).records, _content(new).records
-        except ChargebenchError:
-            continue
-        received, copies = _received(of_old), _received(_copied(of_new))
-        if copies and received[-len(copies) :] == copies and _waited(of_old):
-            yield old, new
-        elif set(_received(of_new)) <= set(received):
-            yield new, old
+        received, copies = _received(old.records), _received(_copied(new.records))
+        if copies and received[-len(copies) :] == copies and _waited(old.records):
+            yield by_run[old_id], by_run[run_id]
+        elif set(_received(new.records)) <= set(received):
+            yield by_run[run_id], by_run[old_id]
 
 
-def _carries(row: Row) -> str:
-    """Name of the run whose last quiet stretch a journal begins with; empty where it does not say."""
-    header: Mapping[str, object] = {}
-    for segment in row.segments:
-        try:
-            header = read_header(segment)
-        except ChargebenchError:
-            continue
-        break
-    return str(header.get("carries") or "")
-
-
-def _content(row: Row) -> JournalContent:
-    return joined([read_journal(segment) for segment in row.segments])
+def _content(row: Row) -> JournalContent | None:
+    """What a journal holds that is from an earlier version and that nobody writes; None for any other."""
+    if any(is_locked(segment) or "-s" in segment.name for segment in row.segments):
+        return None
+    with suppress(ChargebenchError):
+        return joined([read_journal(segment) for segment in row.segments])
+    return None
 
 
 def _received(records: Sequence[Record]) -> list[str]:

@@ -2,16 +2,14 @@
 
 Owns the order: read and join the segments, build the run in memory, publish it, read back and compared, and only then
 let the segments go. Each step may be repeated, and a kill between any two of them is put right by doing it all again:
-what a sealed run of the same name holds already is not sealed again. Runs in a process of its own:
-``python -m chargebench.recording.seal SEGMENT …``.
+what a sealed run of the same name holds already is not sealed again.
 """
 
 from __future__ import annotations
 
 import glob
 import os
-import sys
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable
 from contextlib import ExitStack
 from dataclasses import replace
 from pathlib import Path
@@ -19,7 +17,6 @@ from typing import Final
 
 from chargebench.errors import (
     BenchFileError,
-    ChargebenchError,
     DamagedRunError,
     ForeignRunError,
     JournalError,
@@ -40,7 +37,6 @@ from chargebench.recording.segments import (
     journal_content,
     of_records,
     read_journal,
-    rows_in,
 )
 from chargebench.runs.disk import remove, sync_file
 from chargebench.runs.load import load_run
@@ -207,28 +203,3 @@ def _sealed_journal(path: Path) -> JournalContent | None:
         raise
     except (DamagedRunError, ForeignRunError):
         return None
-
-
-def _rows(segments: list[Path]) -> Iterator[Row]:
-    """Rows that the named segments belong to."""
-    for row in rows_in(list(dict.fromkeys(segment.parent for segment in segments))):
-        if set(row.segments) & set(segments):
-            yield row
-
-
-def main(arguments: list[str]) -> int:
-    """Seal the journals whose segments are named; the path of each run on standard output."""
-    try:
-        rows = list(_rows([Path(name) for name in arguments]))
-        if not rows:
-            raise JournalError(f"{' '.join(arguments)}: no such journal")
-        for row in rows:
-            print(seal(row), flush=True)
-    except (ChargebenchError, OSError) as error:
-        print(f"chargebench: {error}", file=sys.stderr)
-        return ChargebenchError.exit_code
-    return 0
-
-
-if __name__ == "__main__":
-    sys.exit(main(sys.argv[1:]))

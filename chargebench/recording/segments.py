@@ -17,15 +17,15 @@ from types import TracebackType
 from typing import Any, Final, NamedTuple, Self
 
 from chargebench.errors import JournalError, UnsealableError
-from chargebench.files import FILE_FLAGS, JOURNAL, RefusedFileError, open_file, read_bytes
+from chargebench.files import FILE_FLAGS, JOURNAL, RefusedFileError, read_bytes
 from chargebench.recording.header import wanted_of
 from chargebench.recording.ids import segment_of
-from chargebench.recording.records import MAX_LINE_BYTES, Record, RecordParser, fields_of, json_payload, line_of
+from chargebench.recording.records import Record, RecordParser, fields_of, json_payload, line_of
 from chargebench.runs.disk import lock, unlock
 
 __all__ = [
-    "HeldJournal", "JournalContent", "Row", "is_locked", "joined", "journal_content", "journals_in", "read_header",
-    "read_journal", "rows_in",
+    "HeldJournal", "JournalContent", "Row", "is_locked", "joined", "journal_content", "journals_in", "read_journal",
+    "rows_in",
 ]  # fmt: skip
 
 _NOTHING: Final[Mapping[str, Any]] = {}
@@ -100,21 +100,6 @@ def read_journal(path: Path) -> JournalContent:
         return journal_content(read_bytes(path, JOURNAL))
     except RefusedFileError as error:
         raise UnsealableError(f"{path}: journal cannot be read: {error.strerror}") from error
-    except OSError as error:
-        raise JournalError(f"{path}: journal cannot be read: {error.strerror}") from error
-
-
-def read_header(path: Path) -> Mapping[str, Any]:
-    """Fields of a journal's header, without reading the rest; empty where there is none.
-
-    Raises
-    ------
-    JournalError
-        When the file cannot be read.
-    """
-    try:
-        with open_file(path, JOURNAL) as file:
-            return journal_content(file.readline(MAX_LINE_BYTES)).header
     except OSError as error:
         raise JournalError(f"{path}: journal cannot be read: {error.strerror}") from error
 

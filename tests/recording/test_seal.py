@@ -15,9 +15,9 @@ import pytest
 from chargebench.errors import DamagedRunError, JournalError, RunFileError, UnreadRunError
 from chargebench.recording import seal as seal_module
 from chargebench.recording.follow import JournalFollower
-from chargebench.recording.records import Record, line_of
+from chargebench.recording.records import Record, json_payload, line_of
 from chargebench.recording.recover import recover
-from chargebench.recording.segments import HeldJournal, is_locked
+from chargebench.recording.segments import HeldJournal, is_locked, read_journal
 from chargebench.recording.verify import contradiction
 from chargebench.runs import load
 from chargebench.runs.check import check_run
@@ -28,6 +28,8 @@ from tests.recording.bench_model import Grind
 from tests.recording.byte_bench import RUN_ID, begun_journal, path_of, written_journal
 from tests.recording.sealing import OTHER_ID, Heard, finish, names, seal_at
 from tests.runs.made_runs import made_run
+
+HERE = Path(__file__).parents[2]
 
 
 def test_a_sealed_run_holds_its_journal_and_the_journal_goes(tmp_path: Path) -> None:
@@ -148,16 +150,6 @@ def test_a_held_journal_is_left_alone(tmp_path: Path) -> None:
     journal.close()
 
 
-def test_the_command_seals_in_a_process_of_its_own(tmp_path: Path) -> None:
-    """``python -m chargebench.recording.seal`` prints the run's path; what it cannot do is one line and exit code 1."""
-    journal = written_journal(tmp_path)
-    words = [sys.executable, "-m", "chargebench.recording.seal", str(journal)]
-    done = subprocess.run(words, capture_output=True, text=True, check=True)
-    assert done.stdout.strip() == str(tmp_path / f"{RUN_ID}.h5")
-    again = subprocess.run([*words[:-1], str(tmp_path / "no.journal")], capture_output=True, text=True, check=False)
-    assert (again.returncode, again.stderr.count("\n")) == (1, 1)
-
-
 def test_leftovers_of_a_killed_sealing_go(tmp_path: Path) -> None:
     """Half a file that a killed sealing left aside is removed by the next one."""
     journal = written_journal(tmp_path)
@@ -198,8 +190,11 @@ def test_a_run_whose_journal_is_another_is_told(tmp_path: Path) -> None:
 def test_two_sealers_of_one_journal_agree(tmp_path: Path) -> None:
     """Two processes sealing the same journal at the same time leave one sound run and no journal."""
     journal = written_journal(tmp_path)
-    words = [sys.executable, "-m", "chargebench.recording.seal", str(journal)]
-    pair = [subprocess.Popen(words, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL) for _ in range(2)]
+    program = (
+        "import sys; from pathlib import Path; from tests.recording.sealing import seal_at; seal_at(Path(sys.argv[1]))"
+    )
+    words = [sys.executable, "-c", program, str(journal)]
+    pair = [subprocess.Popen(words, cwd=HERE, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL) for _ in range(2)]
     assert 0 in [child.wait() for child in pair]
     assert names(tmp_path) == [f"{RUN_ID}.h5"]
 
@@ -228,3 +223,24 @@ def test_holding_needs_a_file(tmp_path: Path) -> None:
     """A journal that is not there cannot be held, and says so."""
     with pytest.raises(JournalError, match="cannot be opened"), HeldJournal(tmp_path / "no.journal"):
         pass
+
+
+def test_a_follower_goes_on_from_segment_to_segment(tmp_path: Path) -> None:
+    """Readings come once and in order across segments, on one clock, though the next one repeats what was not safe."""
+    whole = written_journal(tmp_path)
+    records = read_journal(whole).records
+    head = Record("header", 0, json_payload({**read_journal(whole).header, "segment": 2, "first": 150}))
+    parts = [records[:160], [head, *records[150:]]]
+    paths = [tmp_path / f"{number}.part" for number in range(2)]
+    for path, part in zip(paths, parts, strict=True):
+        path.write_bytes(b"".join(map(line_of, part)))
+    paths[0].write_bytes(paths[0].read_bytes()[:-10])  # a write that failed half way
+    follower = JournalFollower(paths[0])
+    found = follower.poll()
+    follower.go_on(paths[1])
+    found += follower.poll()
+    found += follower.poll()
+    run = load_run(seal_at(whole))
+    charge = [reading for reading in found if reading.channel == "charge"]
+    assert [reading.value for reading in charge] == run.traces["charge"].value.tolist()
+    assert [reading.time_s for reading in charge] == run.traces["charge"].time_s.tolist()
