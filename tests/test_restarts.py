@@ -21,10 +21,11 @@ from chargebench.instruments.feed import Chunk, Feeds
 from chargebench.instruments.virtual import SCENARIOS, VirtualBench
 from chargebench.processing.outcome import Outcome
 from chargebench.processing.recipe import process
-from chargebench.recording.journal import journal_content
 from chargebench.recording.live import LiveRun
 from chargebench.recording.ready import Ready
 from chargebench.recording.seal import run_of
+from chargebench.recording.segments import journal_content
+from chargebench.runs.disk import Place
 from chargebench.runs.run import Knowledge, Run
 from tests.restarting_bench import Meter, Story, framed_lines, scale_lines
 
@@ -139,7 +140,7 @@ def recorded(text: str, cup: Iterable[Chunk], story: Story, folder: Path) -> tup
     """The run sealed from the journal, the last time of each state, and what was told, of a recording of that bench."""
     events: list[Any] = []
     bench = bench_from_text(text)
-    live = LiveRun(bench, [folder], {"dose_g": 18.3}, Knowledge(), 0, events.append, Ready(bench.instruments))
+    live = LiveRun(bench, [Place(folder)], {"dose_g": 18.3}, Knowledge(), 0, events.append, Ready(bench.instruments))
     scale = (Chunk("scale", round(at_s * 1e9) + 2_000_000, "data", line) for at_s, line in scale_lines(story))
     last_ns = 0
     for chunk in merge(cup, scale, key=lambda chunk: chunk.received_ns):
@@ -249,7 +250,7 @@ def test_on_a_real_terminal(state: str, off_s: float, tmp_path: Path) -> None:
         text = virtual.bench_path.read_text(encoding="utf-8") + SHORT
         bench, events, queue = bench_from_text(text), [], SimpleQueue[Chunk]()
         ready, now_ns = Ready(bench.instruments), time.monotonic_ns()
-        live = LiveRun(bench, [tmp_path], {"dose_g": 4.0}, Knowledge(), now_ns, events.append, ready)
+        live = LiveRun(bench, [Place(tmp_path)], {"dose_g": 4.0}, Knowledge(), now_ns, events.append, ready)
         feeds = Feeds(bench, queue)
         feeds.start()
         ground, deadline = False, time.monotonic() + 60.0

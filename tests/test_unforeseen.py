@@ -94,9 +94,9 @@ def test_what_is_meant_to_end_the_program_does(
 def test_the_sealing_process_answers_and_goes_on(logs: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """A job that meets an unforeseen error is answered with one line; the next job is answered as ever."""
     answers = io.StringIO()
-    monkeypatch.setattr(finisher, "_sealed", lambda journal: {}[journal])
+    monkeypatch.setattr(finisher, "_sealed", lambda job: {}[job["run"]])
     monkeypatch.setattr(finisher, "_upcoming", lambda job: {"next": None})
-    finisher.serve([json.dumps({"journal": "x.journal"}), json.dumps({"plan": "s", "archive": "a"})], answers)
+    finisher.serve([json.dumps({"run": "x"}), json.dumps({"plan": "s", "archive": "a"})], answers)
     failed, done = (json.loads(line) for line in answers.getvalue().splitlines())
     assert failed["error"].startswith("sealing process: unforeseen error, KeyError: ")
     assert failed["error"].endswith(str(logs / "chargebench.log"))

@@ -120,7 +120,7 @@ def store(folder: Path, stem: str, qualification: Qualification) -> Path:
     RunFileError
         When it cannot be written, or a file of that name is there already.
     """
-    from chargebench.recording.disk import own_folder
+    from chargebench.runs.disk import own_folder
     from chargebench.runs.publish import publish
 
     kept = own_folder(folder, FOLDER)

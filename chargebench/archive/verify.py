@@ -15,8 +15,8 @@ from chargebench.archive.archive import Archive
 from chargebench.archive.qualifications import FOLDER, bad_qualifications, is_own_name
 from chargebench.errors import ArchiveError, RunFileError
 from chargebench.files import is_regular
-from chargebench.recording.ids import RUN_ID
-from chargebench.recording.recover import QUARANTINE
+from chargebench.recording.ids import RUN_ID, segment_of
+from chargebench.recording.quarantine import QUARANTINE
 from chargebench.recording.verify import contradiction
 from chargebench.runs.check import findings
 from chargebench.runs.load import load_run
@@ -112,5 +112,5 @@ def _about_other(path: Path) -> str:
         return "a pipe or device; left alone"
     if path.suffix == ".journal":
         waits = "waits to be sealed; `record` does that when it starts"
-        return waits if RUN_ID.fullmatch(path.stem) else "no journal of a recorder by its name; left alone"
+        return waits if segment_of(path.name) else "no journal of a recorder by its name; left alone"
     return "" if path.suffix in OTHERS else "no file of this program; left alone"

@@ -18,7 +18,7 @@ from pathlib import Path
 from queue import Empty, SimpleQueue
 from statistics import median
 from types import TracebackType
-from typing import Final, Self
+from typing import Any, Final, Self
 
 import numpy as np
 import numpy.typing as npt
@@ -27,7 +27,6 @@ from chargebench.errors import GaveUpError, JournalError
 from chargebench.instruments.benchfile import Bench
 from chargebench.instruments.feed import Chunk, Feeds
 from chargebench.recording.assemble import Assembler, Timed
-from chargebench.recording.disk import make_folder
 from chargebench.recording.header import header_fields
 from chargebench.recording.ids import new_run_id, utc_now_text
 from chargebench.recording.journal import Journal
@@ -35,6 +34,8 @@ from chargebench.recording.recorder import RESCUE_EVERY_S
 from chargebench.recording.records import json_payload, raw_payload
 from chargebench.recording.recover import fallback_folder
 from chargebench.recording.seal import seal
+from chargebench.recording.segments import Row
+from chargebench.runs.disk import Place
 from chargebench.runs.layout import MOST_BYTES
 from chargebench.runs.run import Knowledge, TagValue
 from chargebench.units import quantity_of, value_text
@@ -85,14 +86,22 @@ class Capture:
         warn: Callable[[str], object],
         fallback: Path | None = None,
     ) -> None:
-        make_folder(folder)
         self.run_id = new_run_id()
-        now_ns = time.monotonic_ns()
-        header = header_fields(self.run_id, utc_now_text(), now_ns, bench.text, tags, knowledge, {})
-        self._journal: Journal | None = Journal.create(folder / f"{self.run_id}.journal", header)
-        self._warn, self._folders, self._refused = warn, (folder, fallback or fallback_folder()), ""
+        self._warn, self._refused = warn, ""
+        self._places = (Place(folder), Place(fallback or fallback_folder(), remade=True))
+
+        def describe() -> dict[str, Any]:
+            now_ns, home = time.monotonic_ns(), self._places[0].identity()
+            return header_fields(self.run_id, utc_now_text(), now_ns, bench.text, tags, knowledge, {}, home)
+
+        self._journal: Journal | None = Journal(self.run_id, describe)
+        try:
+            self._journal.go_on(self._places[:1])
+        except JournalError:
+            self._end()
+            raise
         self._rescue_s = -math.inf
-        self._assembler = Assembler(bench, header, keep=False)
+        self._assembler = Assembler(bench, self._journal.header, keep=False)
         self._queue: SimpleQueue[Chunk] = SimpleQueue()
         self._feeds = Feeds(bench, self._queue)
         self._trouble, self._count = "", 0
@@ -110,7 +119,18 @@ class Capture:
     ) -> None:
         self._feeds.stop()
         if self._journal is not None:
-            self._journal.discard()
+            try:
+                self._journal.discard()
+            finally:
+                self._end()
+
+    def _end(self) -> tuple[Path, ...]:
+        """Let go of journal and folder; the segments, where there are any."""
+        assert self._journal is not None, "sealed once"
+        journal, self._journal = self._journal, None
+        journal.close()
+        self._places[0].close()
+        return journal.paths
 
     def seal(self) -> Path:
         """End the recording; the run file.
@@ -125,13 +145,12 @@ class Capture:
         assert self._journal is not None, "sealed once"
         self._journal.settle()
         self._rescue()
-        journal, self._journal = self._journal, None
-        journal.close()
-        if journal.failure:
-            raise JournalError(
-                f"{journal.failure}; the check is not stored, make it again; the next one seals what there is"
-            )
-        return seal(journal.path)
+        failure = self._journal.failure
+        segments = self._end()
+        if failure:
+            raise JournalError(f"{failure}; the check is not stored, make it again; the next one seals what there is")
+        folders = [segments[-1].parent, *(place.folder for place in self._places)]
+        return seal(Row(self.run_id, segments, tuple(dict.fromkeys(folders))))
 
     def mark(self, text: str, kind: str = "user") -> None:
         """Keep a moment: the run's clock as it stands."""
@@ -285,7 +304,7 @@ class Capture:
             return
         self._rescue_s = time.monotonic()
         try:
-            self._journal = self._journal.continue_in_one_of(self._folders)
+            self._journal.go_on(self._places[::-1])
         except JournalError as error:
             if str(error) != self._refused:
                 self._refused = str(error)

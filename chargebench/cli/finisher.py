@@ -3,9 +3,9 @@
 The child loads numpy, HDF5 and the statistics once and stays warm; a crash of it (a full disk under HDF5, say) costs
 the recorder nothing, and the next journal gets a new child. So does one that never ends: after a deadline it is ended
 from here. Parent and child speak JSON lines: a job is
-``{"journal": PATH}`` or ``{"plan": STUDY, "archive": DIR}``; an answer ``{"path": …, "outcome": {…}}``, what comes next
-in a plan, or ``{"error": …}``. The child ends when its standard input does, so it never outlives a recorder that was
-killed.
+``{"run": ID, "segments": [PATH, …], "folders": [DIR, …]}`` or ``{"plan": STUDY, "archive": DIR}``; an answer
+``{"path": …, "outcome": {…}}``, what comes next in a plan, or ``{"error": …}``. The child ends when its standard input
+does, so it never outlives a recorder that was killed.
 """
 
 from __future__ import annotations
@@ -15,7 +15,8 @@ import signal
 import subprocess
 import sys
 import threading
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
+from contextlib import suppress
 from pathlib import Path
 from typing import TYPE_CHECKING, TextIO
 
@@ -24,6 +25,7 @@ from chargebench.unforeseen import told
 
 if TYPE_CHECKING:
     from chargebench.plain import JsonObject
+    from chargebench.recording.segments import Row
 
 __all__ = ["Finisher", "serve"]
 
@@ -39,7 +41,7 @@ PLAN_PATIENCE_S = 3600.0
 
 
 class Finisher:
-    """Client of the child; call it with a journal's path, as `chargebench.recording.recorder.Recorder` does.
+    """Client of the child; call it with a journal's segments, as `chargebench.recording.recorder.Recorder` does.
 
     Parameters
     ----------
@@ -65,7 +67,7 @@ class Finisher:
                 creationflags=getattr(subprocess, "CREATE_NEW_PROCESS_GROUP", 0),
             )
 
-    def __call__(self, journal: Path) -> JsonObject:
+    def __call__(self, row: Row) -> JsonObject:
         """Seal a journal and process the run; ``path`` and ``outcome`` of it.
 
         Raises
@@ -76,11 +78,12 @@ class Finisher:
             When the run could not be sealed otherwise; the journal is still there. Or when it could not be processed
             once it was sealed.
         """
-        try:
-            size = journal.stat().st_size
-        except OSError:
-            size = 0  # the child says what is wrong with it
-        return self._ask({"journal": str(journal)}, self._patience_s + size / SLOWEST_BYTES_PER_S)
+        size = 0
+        for segment in row.segments:
+            with suppress(OSError):  # the child says what is wrong with it
+                size += segment.stat().st_size
+        job = {"run": row.run_id, "segments": [*map(str, row.segments)], "folders": [*map(str, row.folders)]}
+        return self._ask(job, self._patience_s + size / SLOWEST_BYTES_PER_S)
 
     def upcoming(self, study: Path, archive: Path) -> JsonObject:
         """What comes next in a study's plan: ``next``, ``before_next`` (see `chargebench.cli.plan.upcoming`).
@@ -102,7 +105,7 @@ class Finisher:
                 child.kill()
                 child.communicate()
 
-    def _ask(self, job: dict[str, str], patience_s: float) -> JsonObject:
+    def _ask(self, job: Mapping[str, object], patience_s: float) -> JsonObject:
         overdue = threading.Event()
 
         def end_it(child: subprocess.Popen[str]) -> None:
@@ -133,7 +136,7 @@ class Finisher:
                 code = child.returncode
                 why = f"had no answer after {patience_s:.0f} s" if overdue.is_set() else f"ended with code {code}"
                 crashed = overdue.is_set() or code not in STOPPED
-                kind = UnsealableError if crashed and "journal" in job else StorageError
+                kind = UnsealableError if crashed and "run" in job else StorageError
                 raise kind(f"{next(iter(job.values()))}: the sealing process {why}")
         answer: JsonObject = json.loads(line)
         if "error" in answer:
@@ -146,22 +149,23 @@ def serve(jobs: Iterable[str], answers: TextIO) -> None:
     for line in jobs:
         job = json.loads(line)
         try:
-            answer = _sealed(Path(job["journal"])) if "journal" in job else _upcoming(job)
+            answer = _sealed(job) if "run" in job else _upcoming(job)
         except (ChargebenchError, OSError) as error:
             answer = {"error": " ".join(str(error).split()), "unsealable": isinstance(error, UnsealableError)}
         except Exception as error:  # noqa: BLE001 - told to the parent in one line, the rest is in the log
             text = f"sealing process: {told((type(error), error, error.__traceback__))}"
-            answer = {"error": text, "unsealable": "journal" in job}
+            answer = {"error": text, "unsealable": "run" in job}
         answers.write(json.dumps(answer) + "\n")
         answers.flush()
 
 
-def _sealed(journal: Path) -> JsonObject:
+def _sealed(job: JsonObject) -> JsonObject:
     """Seal and process; the outcome is kept beside the run."""
     from chargebench.archive.archive import Archive
     from chargebench.recording.seal import seal
+    from chargebench.recording.segments import Row
 
-    path = seal(journal)
+    path = seal(Row(job["run"], tuple(map(Path, job["segments"])), tuple(map(Path, job["folders"]))))
     return {"path": str(path), "outcome": Archive(path.parent).outcome(path).as_json()}
 
 

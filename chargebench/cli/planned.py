@@ -5,11 +5,14 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 from pathlib import Path
 from queue import SimpleQueue
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from chargebench.bounded import JsonObject
 from chargebench.cli.finisher import Finisher
 from chargebench.errors import StorageError, UsageError
+
+if TYPE_CHECKING:
+    from chargebench.recording.segments import Row
 
 __all__ = ["Planned"]
 
@@ -75,8 +78,8 @@ class Planned:
             found, more = {"next": again, "before_next": again["before"]}, {"repeat_reason": str(reason)}
         return self._go_on(found, more)
 
-    def __call__(self, journal: Path) -> JsonObject:
-        """Finish a journal, then prepare the next run of the plan, or stop after its last.
+    def __call__(self, row: Row) -> JsonObject:
+        """Finish a run, then prepare the next run of the plan, or stop after its last.
 
         Raises
         ------
@@ -84,7 +87,7 @@ class Planned:
             As `Finisher`; the plan goes on all the same.
         """
         try:
-            finished = self._finisher(journal)
+            finished = self._finisher(row)
             self._tell_unweighed(finished.get("outcome", {}))
             return finished
         finally:

@@ -21,8 +21,9 @@ from chargebench import __version__
 from chargebench.archive.archive import Archive
 from chargebench.archive.null_grinds import USUAL_DOSE_G, Nulls, counted, like_coffee, null_grinds
 from chargebench.archive.qualifications import FOLDER, input_hashes
+from chargebench.bounded import JsonObject
 from chargebench.cli.capture import Capture
-from chargebench.errors import ChargebenchError, GaveUpError, InputError
+from chargebench.errors import GaveUpError, InputError
 from chargebench.instruments.benchfile import Bench
 from chargebench.processing.outcome import Flag, Outcome
 from chargebench.processing.priors import known_priors
@@ -36,15 +37,16 @@ from chargebench.processing.qualify.step import BROAD, fit_step
 from chargebench.processing.qualify.still import charge_moved, mass_moved
 from chargebench.processing.qualify.zero import zero
 from chargebench.processing.series import Series, clean
-from chargebench.recording.disk import own_folder
 from chargebench.recording.ids import new_run_id, utc_now_text
-from chargebench.recording.recover import abandoned
+from chargebench.recording.recover import fallback_folder, recover
 from chargebench.recording.seal import seal
+from chargebench.runs.disk import own_folder
 from chargebench.runs.load import load_run
 from chargebench.runs.run import Knowledge, Run, TagValue
 
 if TYPE_CHECKING:
     from chargebench.recording.assemble import Timed
+    from chargebench.recording.segments import Row
 
 __all__ = ["Session", "do_gain", "do_leakage", "do_nulls", "do_sprayer", "do_zero"]
 
@@ -105,13 +107,17 @@ class Session:
 
     def capture(self, kind: str) -> Capture:
         """A recording for a check, kept apart from the runs; what an earlier one left behind is sealed first."""
-        for journal in abandoned(self.folder):
-            self.say(f"sealing {journal.name}, left behind by an earlier check")
-            try:
-                seal(journal)
-            except ChargebenchError as error:
-                self.say(str(error))
+        recover((self.folder, fallback_folder()), self._sealed, self._tell)
         return self.capture_in(self.folder, {"note": f"bench check: {kind}"})
+
+    def _sealed(self, row: Row) -> JsonObject:
+        self.say(f"sealing {row.run_id}, left behind by an earlier check")
+        path = seal(row)
+        return {"path": path, "outcome": {"run": path.stem}}
+
+    def _tell(self, event: JsonObject) -> None:
+        if "text" in event:
+            self.say(str(event["text"]))
 
     def capture_in(self, folder: Path, tags: Mapping[str, TagValue]) -> Capture:
         """A recording of this bench, with those tags, in that folder."""

@@ -41,6 +41,7 @@ from chargebench.errors import EXIT_COULD_NOT, EXIT_DONE, UsageError
 if TYPE_CHECKING:
     from chargebench.cli.finisher import Finisher
     from chargebench.cli.planned import Planned
+    from chargebench.recording.segments import Row
 
 SET_BY_PLAN = frozenset({"coffee", "grinder", "setting", "dose_g", "treatment", "purpose", "water_uL_per_g", "block"})
 
@@ -92,8 +93,8 @@ def run(args: argparse.Namespace) -> int:
     """Recover what an earlier recorder left, then record."""
     from chargebench.cli.finisher import Finisher
     from chargebench.instruments.benchfile import read_bench
-    from chargebench.recording.disk import make_folder
     from chargebench.recording.recover import fallback_folder, recover
+    from chargebench.runs.disk import make_folder
 
     if args.repeat and not (args.plan and args.reason):
         raise UsageError("--repeat needs --plan STUDY and --reason TEXT: a repeat is recorded with its reason")
@@ -203,7 +204,7 @@ def _record(
     args: argparse.Namespace,
     bench: Any,
     tags: Mapping[str, str | float],
-    finish: Callable[[Path], JsonObject],
+    finish: Callable[[Row], JsonObject],
     ears: _Ears,
     planned: Planned | None,
     *,

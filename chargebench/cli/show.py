@@ -51,7 +51,7 @@ def run_files(path: Path) -> list[Path]:
         When there is nothing of that name, or no run in the folder.
     """
     if path.is_dir():
-        from chargebench.recording.recover import journals_in
+        from chargebench.recording.segments import journals_in
 
         files = sorted(path.glob("*.h5"))
         if files:

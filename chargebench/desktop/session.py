@@ -35,6 +35,10 @@ class Follower(Protocol):
         """What came since the last call: objects with channel, time_s, value."""
         ...
 
+    def go_on(self, path: Path) -> None:
+        """The journal goes on in that file."""
+        ...
+
 
 def _journal_follower(path: Path) -> Follower:
     from chargebench.recording.follow import JournalFollower
@@ -195,13 +199,19 @@ class BenchSession(QtCore.QObject):
             log.warning("recorder said something unknown: %s", str(found)[:500])
 
     def _begin(self, event: JsonObject) -> None:
-        self._run = str(event.get("run", ""))
+        """Follow a journal, or the next segment of the one that is followed; what goes on is not begun anew."""
+        same, self._run = event.get("run") == self._run, str(event.get("run", ""))
         try:
-            self._follower = self._follow(Path(str(event["path"])))
+            path = Path(str(event["path"]))
+            if same and self._follower is not None:
+                self._follower.go_on(path)
+            else:
+                self._follower = self._follow(path)
         except (OSError, KeyError, ChargebenchError) as error:
             log.warning("journal cannot be followed: %s", error)
             self._follower = None
-        self.opened.emit(event)
+        if not (same and event.get("goes_on")):
+            self.opened.emit(event)
 
     def _end(self, event: Mapping[str, Any]) -> None:
         """A run is over; a discarding that nobody asked for (a journal that only waited) is not worth a notice."""

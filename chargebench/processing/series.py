@@ -22,9 +22,10 @@ ZERO: Final = 4
 UNSETTLED: Final = 8
 NOT_A_NUMBER: Final = 32
 RESTARTED: Final = 64
+LATE: Final = 128
 BEYOND_BELIEF: Final = 1e12
 """Times (s) and values (nC, nA, g) at or above this are no measurements, whatever they are."""
-REFUSED: Final = OVER | ZERO | NOT_A_NUMBER
+REFUSED: Final = OVER | ZERO | NOT_A_NUMBER | LATE
 
 
 @dataclass(frozen=True)
@@ -146,7 +147,7 @@ def _breaks(time_s: Floats, status_before: npt.NDArray[np.int64], wide: npt.NDAr
 
 def _met_since(keep: npt.NDArray[np.bool_], status: npt.NDArray[np.int64]) -> npt.NDArray[np.int64]:
     """Bits that break continuity met between each kept reading and the one before it; empty where there are none."""
-    bits = status & (OVER | RESET | ZERO)
+    bits = status & (OVER | RESET | ZERO | LATE)
     if not bits.any():
         return np.empty(0, dtype=np.int64)
     kept = np.flatnonzero(keep)

@@ -12,8 +12,17 @@ from typing import Any, NamedTuple, Protocol
 
 import numpy as np
 
-from chargebench.recording.gaps import silences, unexplained
-from chargebench.recording.header import identities_of, knowledge_of, start_ns_of, tags_of, versions_of
+from chargebench.recording.gaps import late, silences, unexplained
+from chargebench.recording.header import (
+    format_of,
+    identities_of,
+    knowledge_of,
+    start_ns_of,
+    state_of,
+    tags_of,
+    versions_of,
+    wanted_of,
+)
 from chargebench.recording.records import Record, fields_of, raw_of
 from chargebench.recording.source import Columns, Described, Source
 from chargebench.runs.run import Gap, Mark, Run, TagValue, Trace
@@ -78,12 +87,16 @@ class Assembler:
         self._bench_text = bench.text
         self._start_ns = start_ns_of(header)
         said = identities_of(header)
-        self._sources = {name: Source(found, said.get(name, ""), keep) for name, found in bench.instruments.items()}
+        paced = format_of(header) > 1  # runs of the version before are assembled as they were
+        self._sources = {
+            name: Source(found, said.get(name, ""), keep, paced=paced) for name, found in bench.instruments.items()
+        }
         self._governor = governing_instrument(bench.instruments.values())
         self._tags = tags_of(header)
-        self._marks: list[tuple[float | None, float, Mark]] = []
+        rested = state_of(header) == "armed"
+        self._marks: list[tuple[float | None, float, Mark]] = [(None, 0.0, Mark(0.0, "state", "armed"))] * rested
         self._breaks: list[_Break] = []
-        self._next_number = 1
+        self._next_number = wanted_of(header)
         self._host_s = 0.0
         self._ended = False
         self._cut_short = ""
@@ -198,8 +211,10 @@ class Assembler:
         self._tags = tags_of(fields)
 
     def _on_mark(self, fields: Mapping[str, Any]) -> None:
-        time_s = fields.get("time_s")
+        time_s, ago_s = fields.get("time_s"), fields.get("ago_s")
         known_s = float(time_s) if isinstance(time_s, int | float) else None
+        if isinstance(ago_s, int | float):
+            known_s = self.now_s - ago_s
         kind = str(fields.get("kind", "user"))
         self._marks.append((known_s, self._host_s, Mark(0.0, kind, str(fields.get("text", "")))))
 
@@ -291,6 +306,7 @@ class Assembler:
     def _gaps(self, traces: Mapping[str, Trace]) -> tuple[Gap, ...]:
         """Breaks as stated in the journal, then long silences that they do not explain."""
         gaps = [self._gap_of(stated, traces) for stated in self._breaks]
+        gaps += list(unexplained(late(traces.values()), gaps))
         gaps += list(unexplained(silences(traces.values(), self.now_s), gaps))
         if self._cut_short:
             gaps += [Gap(name, self.now_s, self.now_s, self._cut_short) for name in self._sources]

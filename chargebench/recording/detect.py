@@ -38,7 +38,7 @@ __all__ = ["Change", "Detector"]
 
 Signals = dict[Signal, tuple[float, str]]
 
-SPOILT = int(Status.OVER | Status.RESET | Status.ZERO)
+SPOILT = int(Status.OVER | Status.RESET | Status.ZERO | Status.LATE)
 BASE_G = 0.3
 BASE_SPAN_S = 5.5
 BASE_BEFORE_S = 2.5
@@ -159,7 +159,7 @@ class Detector:
         """Changes of state that these readings bring about."""
         changes: list[Change] = []
         for channel, time_s, value, status in readings:
-            if channel not in ("charge", "current", "mass"):
+            if channel not in ("charge", "current", "mass") or (channel == "mass" and status & Status.LATE):
                 continue
             self._newest_s = time_s
             if self._blocks.empty:

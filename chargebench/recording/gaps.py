@@ -10,12 +10,14 @@ from itertools import accumulate
 import numpy as np
 
 from chargebench.runs.run import Gap, Trace
+from chargebench.wire.reading import Status
 
-__all__ = ["silences", "unexplained"]
+__all__ = ["late", "silences", "unexplained"]
 
 LEAST_S = 1.0
 INTERVALS = 10.0
 REASON = "nothing was heard"
+LATE = "lines came late, at once: when they were sent is not known"
 
 
 def silences(traces: Iterable[Trace], end_s: float) -> Iterator[Gap]:
@@ -37,6 +39,16 @@ def silences(traces: Iterable[Trace], end_s: float) -> Iterator[Gap]:
             yield Gap(trace.instrument, float(trace.time_s[index]), float(trace.time_s[index + 1]), REASON)
         if end_s - trace.time_s[-1] > limit_s:
             yield Gap(trace.instrument, float(trace.time_s[-1]), end_s, REASON)
+
+
+def late(traces: Iterable[Trace]) -> Iterator[Gap]:
+    """Stretches whose readings came too late to tell when they were sent, up to the sound readings about them."""
+    for trace in traces:
+        unknown = np.concatenate(([False], (trace.status & int(Status.LATE)) != 0, [False]))
+        starts, ends = np.flatnonzero(unknown[1:] & ~unknown[:-1]), np.flatnonzero(unknown[:-1] & ~unknown[1:])
+        for start, end in zip(starts.tolist(), ends.tolist(), strict=True):
+            first, last = max(start - 1, 0), min(end, len(trace) - 1)
+            yield Gap(trace.instrument, float(trace.time_s[first]), float(trace.time_s[last]), LATE)
 
 
 def unexplained(silent: Iterable[Gap], stated: Iterable[Gap]) -> Iterator[Gap]:

@@ -12,9 +12,12 @@ from typing import Any
 from chargebench import __version__
 from chargebench.runs.run import Knowledge, Known, TagValue
 
-__all__ = ["carries_of", "header_fields", "identities_of", "knowledge_of", "start_ns_of", "tags_of", "versions_of"]
+__all__ = [
+    "format_of", "header_fields", "home_of", "identities_of", "knowledge_of", "start_ns_of", "state_of", "tags_of",
+    "versions_of", "wanted_of",
+]  # fmt: skip
 
-JOURNAL_FORMAT = 1
+JOURNAL_FORMAT = 2
 
 
 def _versions() -> dict[str, str]:
@@ -35,11 +38,13 @@ def header_fields(
     tags: Mapping[str, TagValue],
     knowledge: Knowledge,
     identities: Mapping[str, str],
-    carries: str = "",
+    home: tuple[str, int] = ("", 0),
+    state: str = "waiting",
 ) -> dict[str, Any]:
-    """Fields of the header record: everything a run needs besides what the instruments send.
+    """Fields of the header of a segment: everything a run needs besides what the instruments send.
 
-    `carries` names the journal whose last quiet stretch is copied to the beginning of this one.
+    `home` is the archive that the run belongs to, wherever it is recorded: its path and number; `state` is where the
+    run stood when the segment began. The journal adds which segment it is.
     """
     known = {key: asdict(entry) for key, entry in knowledge.known.items()}
     for entry in known.values():
@@ -53,9 +58,16 @@ def header_fields(
         "knowledge": known,
         "identities": dict(identities),
         "versions": _versions(),
-        "carries": carries,
+        "home": list(home),
+        "state": state,
         "bench": bench_text,
     }
+
+
+def format_of(fields: Mapping[str, Any]) -> int:
+    """Version of the journal's layout: 1 before a run's journal had segments."""
+    number = fields.get("format")
+    return number if isinstance(number, int) else 1
 
 
 def _texts(fields: Mapping[str, Any], key: str) -> dict[str, str]:
@@ -73,9 +85,23 @@ def versions_of(fields: Mapping[str, Any]) -> dict[str, str]:
     return _texts(fields, "versions")
 
 
-def carries_of(fields: Mapping[str, Any]) -> str:
-    """Name of the journal whose last quiet stretch this one begins with; empty where there is none."""
-    return str(fields.get("carries") or "")
+def wanted_of(fields: Mapping[str, Any]) -> int:
+    """Number of the first record of the run that was still wanted when the segment began."""
+    number = fields.get("from")
+    return number if isinstance(number, int) and number > 0 else 1
+
+
+def state_of(fields: Mapping[str, Any]) -> str:
+    """Where the run stood when the segment began."""
+    return str(fields.get("state") or "waiting")
+
+
+def home_of(fields: Mapping[str, Any]) -> tuple[str, int]:
+    """Path and number of the archive that the run belongs to; nothing where the journal does not say."""
+    match fields.get("home"):
+        case [str(path), int(number)]:
+            return path, number
+    return "", 0
 
 
 def start_ns_of(fields: Mapping[str, Any]) -> int:

@@ -7,9 +7,7 @@ ports, no queue and no commands.
 from __future__ import annotations
 
 import math
-from collections import deque
 from collections.abc import Callable, Mapping, Sequence
-from pathlib import Path
 from types import MappingProxyType
 from typing import Any, Final
 
@@ -18,13 +16,14 @@ from chargebench.instruments.benchfile import Bench
 from chargebench.instruments.feed import Chunk
 from chargebench.recording.assemble import Assembler
 from chargebench.recording.detect import Change, Detector
-from chargebench.recording.disk import make_folder
 from chargebench.recording.header import header_fields
-from chargebench.recording.ids import first_name, new_run_id, utc_now_text
-from chargebench.recording.journal import Journal
+from chargebench.recording.ids import new_run_id, utc_now_text
+from chargebench.recording.journal import Journal, ns_of
 from chargebench.recording.ready import UNTOLD, Hold, Ready
-from chargebench.recording.records import Record, fields_of, json_payload, raw_of, raw_payload
+from chargebench.recording.records import Record, json_payload, raw_payload
+from chargebench.recording.source import Source
 from chargebench.recording.states import Signal, State
+from chargebench.runs.disk import Place
 from chargebench.runs.run import Knowledge, TagValue
 from chargebench.wire.reading import Status
 
@@ -32,13 +31,12 @@ __all__ = ["LiveRun"]
 
 Emit = Callable[[Mapping[str, Any]], None]
 
-CARRIED_S = 20.0
 LEAST_PART: Final = 0.5
 """Of the dose that must be in the cup where a person ends a grind by hand; with less it was not ground to its end."""
 LONG_UNREST_S: Final = 60.0
 REST_WORDS: Final = "look for draughts, vibration, a loose cable or an open lid; `start` begins all the same"
 MEASURED: Final = frozenset({"charge", "current", "mass"})
-CARRIED_KINDS: Final = frozenset({"raw", "lost", "open", "asked"})
+OF_PORTS: Final = frozenset({"lost", "open", "asked"})
 
 
 class LiveRun:
@@ -47,8 +45,8 @@ class LiveRun:
     Parameters
     ----------
     bench : Bench
-    folders : sequence of Path
-        Where the journal may go: the first that takes it.
+    places : sequence of Place
+        Where the journal may go: the archive first, then others.
     tags, knowledge
         For the header.
     now_ns : int
@@ -57,11 +55,6 @@ class LiveRun:
         Is told of the journal, of states and of notices.
     ready : Ready
         Judges whether the run may begin; the same for all runs of a recorder.
-    carried : sequence of Record
-        Records of an earlier journal that this one begins with.
-    carries : str
-        Name of that journal. The first clock record ends the copies: with it on the disk the other journal can go,
-        without it this one can.
     identities : mapping of str to str
         What instruments said of themselves earlier.
     in_memory : bool
@@ -76,14 +69,12 @@ class LiveRun:
     def __init__(
         self,
         bench: Bench,
-        folders: Sequence[Path],
+        places: Sequence[Place],
         tags: Mapping[str, TagValue],
         knowledge: Knowledge,
         now_ns: int,
         emit: Emit,
         ready: Ready,
-        carried: Sequence[Record] = (),
-        carries: str = "",
         identities: Mapping[str, str] = MappingProxyType({}),
         *,
         in_memory: bool = False,
@@ -91,7 +82,7 @@ class LiveRun:
         self.run_id = new_run_id()
         self._refused = ""
         self._emit = emit
-        self._folders = folders
+        self._bench, self._places, self._knowledge = bench, places, knowledge
         self._ready, self._tags = ready, dict(tags)
         self._change = Change("waiting", 0.0, "waiting for a quiet bench")
         self._hold: Hold | None = None
@@ -99,62 +90,54 @@ class LiveRun:
         self._rest_s, self._unrest_said = 0.0, False
         channels = {channel for instrument in bench.instruments.values() for channel in instrument.carries}
         self.has_mass = "mass" in channels
+        self._quiet_before_s = bench.recording.quiet_before_s
         self._detector = Detector(
             has_charge=bool({"charge", "current"} & channels),
             has_mass=self.has_mass,
-            quiet_before_s=bench.recording.quiet_before_s,
+            quiet_before_s=self._quiet_before_s,
             quiet_after_s=bench.recording.quiet_after_s,
         )
-        self._carry_s = bench.recording.quiet_before_s + CARRIED_S
-        start_ns = min([now_ns, *(ns for record in carried[:1] if (ns := _ns_of(record)) is not None)])
-        header = header_fields(self.run_id, utc_now_text(), start_ns, bench.text, tags, knowledge, identities, carries)
-        self.journal = self._create(header, in_memory)
-        self._assembler = Assembler(bench, header, keep=False)
-        self._landmarks: deque[tuple[float, int]] = deque()
         self._heard: set[str] = set()
         self._vouched_ns: int | None = None
         self._restarted: tuple[str, ...] = ()
-        self._first_s = 0.0
-        if not self.journal.failure:
+        self._rolled_s = 0.0
+        self._newest_ns = now_ns
+        self._identities, self._sources = dict(identities), dict[str, Source]()
+        self.journal = Journal(self.run_id, self._described)
+        self._assembler = Assembler(bench, self.journal.header, keep=False)
+        self._sources |= self._assembler.sources
+        self._begin(now_ns, in_memory=in_memory)
+
+    def _described(self) -> dict[str, Any]:
+        """Header of a segment that begins now."""
+        return header_fields(
+            self.run_id, utc_now_text(), self._newest_ns, self._bench.text, self._tags, self._knowledge,
+            self.identities, self._places[0].identity(), self.state,
+        )  # fmt: skip
+
+    def _begin(self, now_ns: int, *, in_memory: bool) -> None:
+        """Find a place for the journal, and say in which state we are."""
+        try:
+            self.journal.go_on(self._places)
+        except JournalError as error:
+            self._refused = self.journal.failure = str(error)
+            if not in_memory:
+                self.journal.close()
+                raise
+            self._tell("reject", "journal", f"{error}; readings are kept in memory only")
+        else:
+            if self.journal.refused:
+                where = self.journal.path.parent if self.journal.path else ""
+                self._tell("reject", "fallback", f"{self.journal.refused}; recording goes to {where} instead")
             self.tell_journal()
-        self._begin(carried, now_ns)
-
-    def _create(self, header: Mapping[str, Any], in_memory: bool) -> Journal:
-        """A journal in the first folder that takes it; a notice where that is not the first of all."""
-        refused: JournalError | None = None
-        for folder in self._folders:
-            try:
-                make_folder(folder)
-                journal = Journal.create(folder / f"{self.run_id}.journal", header)
-            except OSError as error:
-                refused = JournalError(f"{folder}: cannot be made: {error.strerror}")
-            except JournalError as error:
-                refused = error
-            else:
-                if refused is not None:
-                    self._tell("reject", "fallback", f"{refused}; recording goes to {folder} instead")
-                return journal
-        refused = refused or JournalError("no folder to record in")
-        if not in_memory:
-            raise refused
-        self._tell("reject", "journal", f"{refused}; readings are kept in memory only")
-        return Journal.in_memory(self._folders[-1] / f"{self.run_id}.journal", header, str(refused))
-
-    def tell_journal(self) -> None:
-        """Say where the journal is."""
-        self._emit({"event": "journal", "run": self.run_id, "path": str(self.journal.path)})
-
-    def _begin(self, carried: Sequence[Record], now_ns: int) -> None:
-        """Take over what an earlier journal carried on, and say in which state that leaves us."""
         self._ready.begin_run()
         self.judge(now_ns)
-        for record in carried:
-            changes = self._take(self.journal.append(record.kind, record.payload))
-            self._mark_states(changes, _ns_of(record) or now_ns)
-        self._first_s = self._assembler.now_s
         self.clock_pair(now_ns)
-        if carried:
-            self.journal.sync()  # before the journal that they come from goes
+
+    def tell_journal(self, *, goes_on: bool = False) -> None:
+        """Say where the journal is; it goes on where what was read before belongs to what is seen now."""
+        path = str(self.journal.path)
+        self._emit({"event": "journal", "run": self.run_id, "path": path, "goes_on": goes_on})
 
     @property
     def state(self) -> State:
@@ -168,8 +151,8 @@ class LiveRun:
 
     @property
     def age_s(self) -> float:
-        """Governing seconds since the journal began or was carried over."""
-        return self._assembler.now_s - self._first_s
+        """Governing seconds since the journal began or last let go of a stretch of waiting."""
+        return self._assembler.now_s - self._rolled_s
 
     @property
     def assembler(self) -> Assembler:
@@ -180,7 +163,7 @@ class LiveRun:
         """One chunk: into the journal, then through decoder and detector, then states are told."""
         if chunk.kind == "data":
             record = self.journal.append("raw", raw_payload(chunk.received_ns, chunk.instrument, chunk.data))
-        elif chunk.kind in CARRIED_KINDS:
+        elif chunk.kind in OF_PORTS:
             fields = {"ns": chunk.received_ns, "instrument": chunk.instrument, "text": chunk.text}
             record = self.journal.append(chunk.kind, json_payload(fields))
             if chunk.kind != "asked":
@@ -200,12 +183,9 @@ class LiveRun:
     def _take(self, record: Record) -> list[Change]:
         readings = self._assembler.feed(record)
         now_s = self._assembler.now_s
-        self._ready.take(readings, _ns_of(record) or 0)
+        self._newest_ns = ns_of(record) or self._newest_ns
+        self._ready.take(readings, self._newest_ns)
         self._ready.pass_time(now_s)
-        if not self._landmarks or now_s - self._landmarks[-1][0] >= 1.0:
-            self._landmarks.append((now_s, record.number))
-            while self._landmarks[0][0] < now_s - self._carry_s - 2.0:
-                self._landmarks.popleft()
         anew = {reading.channel for reading in readings if reading.status & Status.RESTARTED}
         self._restarted = tuple(sorted(anew & self._heard & MEASURED))
         self._heard.update(reading.channel for reading in readings)
@@ -224,7 +204,7 @@ class LiveRun:
 
     def _mark_states(self, changes: Sequence[Change], ns: int) -> None:
         for change in changes:
-            fields = {"kind": "state", "text": change.state, "time_s": change.time_s}
+            fields = {"kind": "state", "text": change.state, "ago_s": round(self._assembler.now_s - change.time_s, 6)}
             self._assembler.feed(self.journal.append("mark", json_payload(fields)))
             self.journal.sync_soon()
             begins = change.state == "grinding" and self._change.state in ("waiting", "armed")
@@ -288,7 +268,7 @@ class LiveRun:
         """
         quiet = self._detector.quiet_so_far
         if self._hold is not None and self.state == "armed":
-            quiet = (self._carry_s - CARRIED_S,) * 2  # quiet there is; only that reason is left
+            quiet = (self._quiet_before_s,) * 2  # quiet there is; only that reason is left
         if quiet is not None and self._told["state"] in ("waiting", self.state):
             self._emit({**self._told, "quiet_s": round(quiet[0], 2), "quiet_needed_s": quiet[1]})
         if self.state != "waiting" or self._hold is not None or not self._detector.restless():
@@ -328,42 +308,44 @@ class LiveRun:
         self._assembler.feed(self.journal.append("clock", json_payload({"ns": ns, "utc": utc_now_text()})))
 
     def rescue(self) -> bool:
-        """Where the journal can no longer be written, go on in another file; True where all is well.
+        """Where the journal can no longer be written, go on in the next segment; True where all is well.
 
         In another folder if one takes it, otherwise in the same. That none does is said once.
         """
         if not self.journal.failure:
             return True
-        why = self.journal.failure
+        why, was = self.journal.failure, self.journal.path
         try:
-            self.journal = self.journal.continue_in_one_of(self._folders)
+            self.journal.go_on(sorted(self._places, key=lambda place: was is not None and place.folder == was.parent))
         except JournalError as error:
             if str(error) != self._refused:
                 self._refused = str(error)
                 self._tell("reject", "journal", f"{why}; {error}; readings are kept in memory only")
             return False
-        self.tell_journal()
+        self.tell_journal(goes_on=True)
         self._tell("reject", "journal", f"{why}; recording goes on in {self.journal.path}")
         return True
 
-    def carried(self) -> list[Record]:
-        """Records of the last quiet stretch, for the journal that follows this one."""
-        return [record for record in self.journal.kept_records(self._carried_from) if record.kind in CARRIED_KINDS]
+    def roll(self) -> None:
+        """Let go of a long wait: the journal keeps the last stretch of it and goes on in the next segment.
 
-    def forget(self) -> None:
-        """Where no disk takes the journal, memory need not hold more than what the next one would begin with."""
-        self.journal.forget(self._carried_from)
-
-    @property
-    def _carried_from(self) -> int:
-        """Number of the first record of the last quiet stretch."""
-        since_s = self._assembler.now_s - self._carry_s
-        return next((number for time_s, number in self._landmarks if time_s >= since_s), 1)
+        Raises
+        ------
+        JournalError
+            When no folder takes that; the journal then goes on as it is.
+        """
+        before = self.journal.path
+        self.journal.roll(self._places)
+        self._rolled_s = self._assembler.now_s
+        if self.journal.path != before:
+            self.tell_journal()
+            self._told = {}
+            self._tell_state()
 
     @property
     def identities(self) -> dict[str, str]:
         """What instruments said of themselves."""
-        return {name: source.identity for name, source in self._assembler.sources.items()}
+        return self._identities | {name: source.identity for name, source in self._sources.items()}
 
     def end(self, ns: int, text: str = "") -> None:
         """Say that recording ended as meant and sync; see `whole` for whether that is on the disk."""
@@ -372,15 +354,8 @@ class LiveRun:
         self.journal.settle()
 
     def whole(self) -> bool:
-        """After the end: whether the journal can be sealed; tries again what has failed so far.
-
-        It can once a disk has all of it, from memory where a file has failed, and no other run's journal is left of
-        which it holds copies: sealing both would give readings twice.
-        """
-        if not self.rescue():
-            return False
-        self.journal.clear()
-        return all(first_name(path.stem) == self.run_id for path in self.journal.left)
+        """After the end: whether the journal can be sealed, since disks have all of it; tries again what failed."""
+        return self.rescue() and not self.journal.out_of_reach
 
     def give_up(self) -> None:
         """Close a journal that is not `whole`, and say what becomes of it."""
@@ -388,22 +363,15 @@ class LiveRun:
         if self.journal.failure:
             text = f"{self.journal.failure}; no folder has taken the rest, which is lost; make room and record again"
         else:
-            text = f"sealed at the next start if {', '.join(map(str, self.journal.left))} can be removed then"
+            missing = ", ".join(map(str, self.journal.out_of_reach))
+            text = f"{missing} cannot be read now; it is sealed at the next start at which that is there again"
         self._tell("reject", "not-sealed", f"{self.run_id}: {text}")
 
-    def discard(self, why: str, otherwise: str = "it is sealed at the next start") -> bool:
-        """Close and remove the journal: nothing in it is wanted. False where it is still there, which is said."""
+    def discard(self, why: str) -> None:
+        """Close and remove the journal: nothing in it is wanted. Where some of it stays, that is said."""
         try:
             self.journal.discard()
         except JournalError as error:
-            self._tell("doubt", "not-discarded", f"{error}; {otherwise}")
-            return False
-        self._emit({"event": "discarded", "run": self.run_id, "text": why})
-        return True
-
-
-def _ns_of(record: Record) -> int | None:
-    """Host's monotonic time of a record."""
-    raw = raw_of(record)
-    ns = fields_of(record).get("ns") if raw is None else raw.received_ns
-    return ns if isinstance(ns, int) else None
+            self._tell("doubt", "not-discarded", f"{error}; it is sealed at the next start")
+        else:
+            self._emit({"event": "discarded", "run": self.run_id, "text": why})

@@ -3,7 +3,7 @@
 Owns the loop, the succession of journals and the handing over to the finisher, which gets a run only once it is whole
 on a disk; until then memory holds it and the disks are tried again. Decodes nothing, detects nothing and seals nothing
 itself. Nothing here waits for a sealing or a reader of events, nor for a slow disk but at the few moments when a
-journal begins, follows another, moves or lets a file go: bytes that come in then wait in the queue.
+segment begins or is let go: bytes that come in then wait in the queue.
 """
 
 from __future__ import annotations
@@ -11,6 +11,7 @@ from __future__ import annotations
 import time
 from collections.abc import Callable, Mapping
 from concurrent.futures import Future, ThreadPoolExecutor
+from contextlib import closing
 from pathlib import Path
 from queue import Empty, SimpleQueue
 from typing import Any, Protocol
@@ -19,11 +20,12 @@ from chargebench.errors import ChargebenchError, GaveUpError, JournalError
 from chargebench.instruments.benchfile import Bench
 from chargebench.instruments.feed import Chunk, Feeds
 from chargebench.recording.commands import COMMANDS, clear_the_way, errands_of, seconds_of
-from chargebench.recording.disk import free_bytes
 from chargebench.recording.health import Complaint, Health
 from chargebench.recording.live import LiveRun
 from chargebench.recording.ready import Ready
-from chargebench.recording.recover import fallback_folder, tell_if_sealed
+from chargebench.recording.recover import fallback_folder, tell_unsealed
+from chargebench.recording.segments import Row
+from chargebench.runs.disk import Place, free_bytes
 from chargebench.runs.run import Knowledge, TagValue
 from chargebench.runs.tags import check_tags
 
@@ -62,8 +64,8 @@ class Recorder:
     tags, knowledge
         Of the next runs.
     finish : callable
-        Given the path of a closed journal, seals it and processes the run; gives ``path`` and ``outcome``. Called in a
-        thread of its own, one journal at a time.
+        Given the segments of a closed journal, seals it and processes the run; gives ``path`` and ``outcome``. Called
+        in a thread of its own, one journal at a time.
     emit : callable
         Is told every event, in order; called in the thread that records.
     commands : SimpleQueue of dict
@@ -82,7 +84,7 @@ class Recorder:
         folder: Path,
         tags: Mapping[str, TagValue],
         knowledge: Knowledge,
-        finish: Callable[[Path], dict[str, Any]],
+        finish: Callable[[Row], dict[str, Any]],
         emit: Emit,
         commands: SimpleQueue[dict[str, Any]],
         ready: Ready | None = None,
@@ -90,7 +92,7 @@ class Recorder:
         feeds: Callable[[Bench, SimpleQueue[Chunk]], FeedsLike] = Feeds,
     ) -> None:
         self._bench = bench
-        self._folders = (folder, fallback or fallback_folder())
+        self._places = (Place(folder), Place(fallback or fallback_folder(), remade=True))
         self._tags = dict(tags)
         self._knowledge = knowledge
         self._finish = finish
@@ -101,7 +103,7 @@ class Recorder:
         self._queue: SimpleQueue[Chunk] = SimpleQueue()
         self._health = Health({name: instrument.lines for name, instrument in bench.instruments.items()})
         self._ended: list[LiveRun] = []
-        self._finishing: list[tuple[Path, Future[dict[str, Any]]]] = []
+        self._finishing: list[tuple[Row, Future[dict[str, Any]]]] = []
         self._identities: dict[str, str] = {}
         self._wanted: int | None = None
         self._done = 0
@@ -133,7 +135,7 @@ class Recorder:
         """
         self._wanted, self._done, self._stopping = runs, 0, False
         feeds = self._make_feeds(self._bench, self._queue)
-        with ThreadPoolExecutor(1, thread_name_prefix="finish") as pool:
+        with closing(self._places[0]), ThreadPoolExecutor(1, thread_name_prefix="finish") as pool:
             self._pool = pool
             self._live = self._open()
             feeds.start()
@@ -168,21 +170,21 @@ class Recorder:
 
     # journals
 
-    def _open(self, old: LiveRun | None = None, *, in_memory: bool = False) -> LiveRun:
-        """The next journal, begun with the last stretch of an old one if any; says if the disk is nearly full."""
+    def _open(self, *, in_memory: bool = False) -> LiveRun:
+        """The next run and its journal; says if the disk is nearly full."""
+        folder = self._places[0].folder
         try:
-            free = free_bytes(self._folders[0])
+            free = free_bytes(folder)
         except OSError:
             free = 0
-        if free < LITTLE_DISK_BYTES and not self._not_followed:
-            text = f"{self._folders[0]}: only {free / 1e6:.0f} MB are free; make room before the next run"
+        if free < LITTLE_DISK_BYTES:
+            text = f"{folder}: only {free / 1e6:.0f} MB are free; make room before the next run"
             self._emit({"event": "notice", "severity": "doubt", "code": "disk-nearly-full", "text": text})
         now_ns = time.monotonic_ns()
         self._clock_s = now_ns / 1e9  # the journal begins with a clock pair
-        carried, carries = ((), "") if old is None else (old.carried(), old.run_id)
         return LiveRun(
-            self._bench, self._folders, self._tags, self._knowledge, now_ns, self._emit, self._ready, carried,
-            carries, self._identities, in_memory=in_memory,
+            self._bench, self._places, self._tags, self._knowledge, now_ns, self._emit, self._ready, self._identities,
+            in_memory=in_memory,
         )  # fmt: skip
 
     def _close(self, text: str = "") -> None:
@@ -198,8 +200,15 @@ class Recorder:
             if live.whole():
                 self._ended.remove(live)
                 live.journal.close()
-                path = live.journal.path
-                self._finishing.append((path, self._pool.submit(self._finish, path)))
+                row = self._row(live)
+                self._finishing.append((row, self._pool.submit(self._finish, row)))
+
+    def _row(self, live: LiveRun) -> Row:
+        """Where a run's journal lies; it is sealed where its last segment is."""
+        segments = live.journal.paths
+        last = segments[-1].parent
+        others = (place.folder for place in self._places if place.folder != last)
+        return Row(live.run_id, segments, (last, *others))
 
     def _give_up(self) -> None:
         """Try the runs that wait for a disk a last time, and say what is lost."""
@@ -208,42 +217,17 @@ class Recorder:
             self._ended.pop(0).give_up()
 
     def _roll(self) -> bool:
-        """A journal that has waited long is followed by one that begins with the last quiet stretch.
-
-        False where none can follow yet: then it goes on itself. No third one begins while the first is not removed:
-        only next to the second is it known for spare.
-        """
-        old = self._live
-        old.journal.sync()  # copies must never be safer than what they are copies of
-        if old.journal.failure:
-            old.forget()
-            return True  # it goes on in another folder first
-        if not old.journal.clear():
-            return self._not_rolled(old, f"{old.journal.left[0]} cannot be removed")
-        self._identities = old.identities
+        """Let go of a long wait; False where no folder takes the next segment, which is said once."""
         try:
-            new = self._open(old)
+            self._live.roll()
         except JournalError as error:
-            return self._not_rolled(old, str(error))
-        if not new.rescue():
-            why = new.journal.failure
-            gone = new.discard("not begun: no folder takes it", "tried again")
-            old.journal.left += (*new.journal.left, *(() if gone else (new.journal.path,)))
-            old.tell_journal()
-            return self._not_rolled(old, why)
-        self._live, self._not_followed = new, False
-        if not old.discard(f"waited {old.age_s:.0f} s; its last stretch goes on in {new.run_id}", "tried again"):
-            new.journal.left += (old.journal.path,)
+            if not self._not_followed:
+                self._not_followed = True
+                text = f"{error}; {self._live.run_id} goes on and gets longer"
+                self._live.notice(time.monotonic_ns(), "doubt", "not-followed", text)
+            return False
+        self._not_followed = False
         return True
-
-    def _not_rolled(self, old: LiveRun, why: str) -> bool:
-        """Say once that a journal goes on because none can follow it; False."""
-        now_ns = time.monotonic_ns()
-        old.clock_pair(now_ns)  # in place of the one that the next journal would have begun with
-        if not self._not_followed:
-            self._not_followed = True
-            old.notice(now_ns, "doubt", "not-followed", f"{why}; {old.run_id} goes on and gets longer")
-        return False
 
     def _stop(self, why: str) -> None:
         """End in good order: keep what may hold a grind, drop what only waited."""
@@ -287,7 +271,7 @@ class Recorder:
 
     def _memory_is_full(self) -> bool:
         """Whether ended runs that no disk takes are all that memory may hold: then recording stops, which is said."""
-        held_MB = sum(live.journal.kept_bytes for live in self._ended) / 1e6
+        held_MB = sum(live.journal.held_bytes for live in self._ended) / 1e6
         if held_MB <= MOST_HELD_BYTES / 1e6:
             return False
         text = f"{len(self._ended)} runs wait in memory ({held_MB:.0f} MB) and no disk takes them: recording stops"
@@ -383,13 +367,11 @@ class Recorder:
     def _hand_out(self, *, wait: bool) -> None:
         """Tell of runs that the finisher is done with, in the order in which they were recorded."""
         while self._finishing and (wait or self._finishing[0][1].done()):
-            journal, future = self._finishing.pop(0)
+            row, future = self._finishing.pop(0)
             try:
                 answer = future.result()
             except ChargebenchError as error:
-                if not tell_if_sealed(journal, str(error), self._emit):
-                    text = f"{journal.stem}: {error}; its journal is kept and sealed at the next start"
-                    self._emit({"event": "notice", "severity": "reject", "code": "not-sealed", "text": text})
+                tell_unsealed(row, error, self._emit)
                 continue
-            self._emit({"event": "sealed", "run": journal.stem, "path": str(answer["path"])})
+            self._emit({"event": "sealed", "run": row.run_id, "path": str(answer["path"])})
             self._emit(answer["outcome"])

@@ -160,36 +160,29 @@ class RecordParser:
     ----------
     damaged : int
         Whole lines whose checksum or shape does not hold.
-    missing : int
-        Numbers that were skipped.
-    repeated : int
-        Records dropped because their number had been seen.
-    tail_bytes : int
-        Bytes after the last line end.
+    tail : bytes
+        What comes after the last line end: a line still being written, or torn.
     """
 
     def __init__(self) -> None:
         self.damaged = 0
-        self.missing = 0
-        self.repeated = 0
+        self.tail = b""
         self._next = 0
-        self._tail = b""
         self._skipping = False
 
-    @property
-    def tail_bytes(self) -> int:
-        """Bytes after the last line end: a line still being written, or torn."""
-        return len(self._tail)
+    def next_segment(self) -> None:
+        """What comes next is the beginning of another segment of the same journal."""
+        self.tail, self._skipping = b"", False
 
     def feed(self, data: bytes) -> list[Record]:
         """Records completed by `data`, in order, each number at most once."""
-        *lines, self._tail = (self._tail + data).split(b"\n")
+        *lines, self.tail = (self.tail + data).split(b"\n")
         if self._skipping and lines:
             lines.pop(0)
             self._skipping = False
-        if len(self._tail) > MAX_LINE_BYTES:
+        if len(self.tail) > MAX_LINE_BYTES:
             self.damaged += not self._skipping
-            self._tail, self._skipping = b"", True
+            self.tail, self._skipping = b"", True
         return [record for line in lines if (record := self._accept(line)) is not None]
 
     def _accept(self, line: bytes) -> Record | None:
@@ -198,8 +191,6 @@ class RecordParser:
             self.damaged += 1
             return None
         if record.number < self._next:
-            self.repeated += 1
             return None
-        self.missing += record.number - self._next
         self._next = record.number + 1
         return record

@@ -1,10 +1,9 @@
 """What a recorder does at start about journals that earlier ones left behind.
 
-Owns the rules: a locked journal is left alone; any other is sealed (see `chargebench.recording.seal`, which finds out
-whether that was done already); one of which no run can be made goes into quarantine; none that holds a byte of an
-instrument is ever deleted unsealed, except one of two where the recorder was stopped between writing the one and
-letting go of the other: where all that one holds is found in the other, as after a move to another file, or where the
-other begins with the last quiet stretch of one that only waited. While such a one cannot be removed, the other waits.
+Owns the rules: a journal of which any segment is locked is left alone; any other is sealed (see
+`chargebench.recording.seal`, which finds out what of it was sealed already); one of which no run can be made goes into
+quarantine; none that holds a byte of an instrument is ever deleted unsealed. One whose beginning lies in another
+archive that cannot be reached now waits for a start there. Runs that were recorded in the fallback folder come home.
 Other names, and links, pipes, devices and folders that are named like a journal, are told of and left alone.
 Doing this twice, or being killed in the middle, changes nothing.
 """
@@ -12,36 +11,40 @@ Doing this twice, or being killed in the middle, changes nothing.
 from __future__ import annotations
 
 import contextlib
-import glob
 import os
-import stat
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Collection, Mapping, Sequence
+from functools import partial
 from pathlib import Path
-from typing import Any, NamedTuple
+from typing import Any
 
 from chargebench.errors import ChargebenchError, UnsealableError
 from chargebench.files import is_regular
-from chargebench.recording.disk import own_folder, remove, sync_file, sync_folder
-from chargebench.recording.header import carries_of
+from chargebench.recording.carried import spare_rows
+from chargebench.recording.header import home_of, wanted_of
 from chargebench.recording.ids import RUN_ID, first_name
-from chargebench.recording.journal import (
+from chargebench.recording.quarantine import quarantine, set_aside
+from chargebench.recording.seal import sealed_runs
+from chargebench.recording.segments import (
     HeldJournal,
+    JournalContent,
+    Row,
+    is_file,
     is_locked,
+    joined,
     journal_content,
-    read_header,
+    journals_in,
     read_journal,
-    write_journal,
+    rows_in,
 )
-from chargebench.recording.records import Record, fields_of
-from chargebench.recording.seal import sealed_journal
+from chargebench.runs.disk import remove, sync_folder
+from chargebench.runs.load import load_run_bytes
+from chargebench.runs.publish import publish
 from chargebench.runs.text import visible
 
-__all__ = ["QUARANTINE", "abandoned", "fallback_folder", "journals_in", "recover", "tell_if_sealed"]
-
-QUARANTINE = "quarantine"
+__all__ = ["fallback_folder", "recover", "tell_unsealed"]
 
 Emit = Callable[[Mapping[str, Any]], None]
-Finish = Callable[[Path], dict[str, Any]]
+Finish = Callable[[Row], dict[str, Any]]
 
 
 def fallback_folder() -> Path:
@@ -51,39 +54,13 @@ def fallback_folder() -> Path:
     return Path(user_data_path("chargebench", appauthor=False)) / "fallback"
 
 
-def journals_in(folder: Path) -> list[Path]:
-    """Journals in a folder, oldest first: files with a name that a recorder gives; none where no folder is there."""
-    return [path for path in sorted(folder.glob("*.journal")) if RUN_ID.fullmatch(path.stem) and _is_file(path)]
-
-
-def _is_file(path: Path) -> bool:
-    """Whether it is a file itself, which can be opened without waiting; True where that cannot be told."""
-    try:
-        return stat.S_ISREG(path.lstat().st_mode)
-    except OSError:
-        return True
-
-
-def abandoned(folder: Path) -> list[Path]:
-    """Journals in a folder that no process holds, oldest first; none where the folder is not there."""
-    return [journal for journal in journals_in(folder) if not is_locked(journal)]
-
-
-def _tell_of_others(folder: Path, emit: Emit) -> None:
-    """Name what is called like a journal and is none."""
-    ours = set(journals_in(folder))
-    for path in sorted(set(folder.glob("*.journal")) - ours):
-        what = "has no name that a recorder gives" if _is_file(path) else "is a link, pipe, device or folder"
-        text = f"{visible(path.name, 80)} in {folder} {what}, so no journal; left alone"
-        emit({"event": "notice", "severity": "doubt", "code": "no-journal", "text": text})
-
-
 def recover(folders: Sequence[Path], finish: Finish, emit: Emit) -> int:
     """Seal what earlier recorders left in the folders that they may have recorded in.
 
     Parameters
     ----------
     folders : sequence of Path
+        The archive, and then others that may hold parts of its runs.
     finish : callable
         Seals a journal and processes the run, see `chargebench.recording.recorder.Recorder`.
     emit : callable
@@ -99,26 +76,19 @@ def recover(folders: Sequence[Path], finish: Finish, emit: Emit) -> int:
         with contextlib.suppress(OSError):
             sync_folder(folder.parent)  # whoever made the folder may have been killed before that
         _tell_of_others(folder, emit)
-    left = [journal for folder in folders for journal in abandoned(folder)]
-    spare, unsure = _spare(folders)  # looked at later: what a recorder lets go of it has written elsewhere before
-    left += [path for other in spare.values() for path in other.kept if _is_new(path, left)]
-    left.sort(key=lambda journal: journal not in spare)  # these go first, while both are there to tell
-    failed = 0
-    for journal in left:
-        still = [path.name for path, other in spare.items() if journal in other.kept and os.path.exists(path)]
-        if still or journal in unsure:
-            why = f"once {', '.join(still)} can be removed, which it has readings from" if still else unsure[journal]
-            text = f"{journal.name} is sealed {why}"
-            emit({"event": "notice", "severity": "reject", "code": "not-sealed", "text": text})
-            failed += journal in unsure
+    waits: dict[str, str] = {}
+    for spare, kept in spare_rows(rows_in(folders)):
+        if not _recovered(spare, partial(_drop, emit=emit, why=f"all of it is found in {kept.run_id}"), emit):
+            waits[kept.run_id] = spare.run_id
+    failed = len(waits)
+    found_here = {row.run_id for row in rows_in(folders[:1])}
+    for row in rows_in(folders):
+        if row.run_id in waits or row.run_id in waits.values():
             continue
-        failed += not _recovered(journal, finish, emit, spare.get(journal))
+        failed += not _recovered(row, partial(_recover_one, home=folders[0], finish=finish, emit=emit), emit)
+    for folder in folders[1:]:
+        _bring_home(folder, folders[0], found_here, emit)
     return failed
-
-
-def _is_new(path: Path, left: Sequence[Path]) -> bool:
-    """Whether it is a journal that was written here just now."""
-    return path.suffix == ".journal" and path not in left and not is_locked(path)
 
 
 def _distinct(folders: Sequence[Path]) -> list[Path]:
@@ -130,212 +100,142 @@ def _distinct(folders: Sequence[Path]) -> list[Path]:
     return found
 
 
-class _Spare(NamedTuple):
-    """Why a journal can go, and the others, or the sealed runs, in which all that is wanted of it is found."""
-
-    why: str
-    kept: tuple[Path, ...]
-
-
-def _spare(folders: Sequence[Path]) -> tuple[dict[Path, _Spare], dict[Path, str]]:
-    """Journals of which nothing is wanted that is not found in others; and those of which that cannot be told now.
-
-    Never two that need each other.
-    """
-    runs: dict[str, list[Path]] = {}
-    for journal in (journal for folder in folders for journal in journals_in(folder)):
-        runs.setdefault(first_name(journal.stem), []).append(journal)
-    spare: dict[Path, _Spare] = {}
-    unsure: dict[Path, str] = {}
-    for name, journals in runs.items():
-        found = (path for folder in folders for path in sorted(folder.glob(f"{glob.escape(name)}*.h5")))
-        sealed = [path for path in found if first_name(path.stem) == name]
-        try:
-            if len(journals) > 1 or any(path != journals[0].with_suffix(".h5") for path in sealed):
-                spare.update(_moved(journals, sealed))
-        except (ChargebenchError, OSError) as error:
-            unsure.update(dict.fromkeys(journals, f"once all that there is of its run can be read ({error})"))
-    sure = [journal for journals in runs.values() for journal in journals if journal not in unsure]
-    for new in (journal for journal in sure if journal not in spare):
-        with contextlib.suppress(ChargebenchError):
-            for old in runs.get(carries_of(read_header(new)), ()):
-                if old != new and old not in spare:
-                    spare.update(_followed(old, new))
-    needed = {journal: other for journal, other in spare.items() if not any(path in spare for path in other.kept)}
-    return needed, unsure
+def _tell_of_others(folder: Path, emit: Emit) -> None:
+    """Name what is called like a journal and is none."""
+    ours = set(journals_in(folder))
+    for path in sorted(set(folder.glob("*.journal")) - ours):
+        what = "has no name that a recorder gives" if is_file(path) else "is a link, pipe, device or folder"
+        text = f"{visible(path.name, 80)} in {folder} {what}, so no journal; left alone"
+        emit({"event": "notice", "severity": "doubt", "code": "no-journal", "text": text})
 
 
-def _moved(journals: Sequence[Path], sealed: Sequence[Path]) -> Iterator[tuple[Path, _Spare]]:
-    """Journals of one run all of which is found in longer ones, or in what was sealed of it.
-
-    Of one that only in part is, which a move leaves where the old file could not be read, what is not is written anew
-    and takes its place: no reading is then in two runs. A journal beside its own sealed file is for sealing to judge.
-
-    Raises
-    ------
-    RunFileError, JournalError, OSError
-        When one of them could not be read, or a new one not written.
-    """
-    contents = {path: journal_content(data).records for path in sealed if (data := sealed_journal(path)) is not None}
-    contents |= {path: read_journal(path).records for path in journals}
-    in_use = any(map(is_locked, journals))
-    kept: list[Path] = []
-    for path in sorted(contents, key=lambda path: (-len(contents[path]), path not in sealed)):
-        records, known = contents[path], {record for other in kept for record in contents[other]}
-        rest = [record for record in records if record not in known]
-        in_part = any(record.kind == "raw" and record in known for record in records)
-        if path in sealed or path.with_suffix(".h5") in sealed or not records:
-            kept.append(path)
-        elif not rest:
-            yield path, _Spare(f"all of it is found in {_names(kept)}", tuple(kept))
-        elif in_part and not in_use and records[0].kind == "header":
-            new = write_journal(path.parent, path.stem, [records[0], *(record for record in rest if record.number)])
-            contents[new] = tuple(rest)
-            kept.append(new)
-            yield path, _Spare(f"all of it is found in {_names(kept)}", tuple(kept))
-        else:
-            kept.append(path)
-
-
-def _names(paths: Sequence[Path]) -> str:
-    return " and ".join(map(str, paths))
-
-
-def _followed(old: Path, new: Path) -> Iterator[tuple[Path, _Spare]]:
-    """Of a journal that waited and one that says it begins with the last stretch of it, the one that can go, if any.
-
-    The old one where it still waited and ends with the copies; the new one where it holds nothing else of instruments.
-    """
-    of_old, of_new = read_journal(old).records, read_journal(new).records
-    received, copies = _received(of_old), _received(_copied(of_new))
-    if copies and received[-len(copies) :] == copies and _waited(of_old):
-        yield old, _Spare(f"its last stretch goes on in {new.stem}", (new,))
-    elif set(_received(of_new)) <= set(received):
-        yield new, _Spare(f"holds nothing but copies from {old.stem}", (old,))
-
-
-def _received(records: Sequence[Record]) -> list[str]:
-    """What came from instruments, with the times."""
-    return [record.payload for record in records if record.kind == "raw"]
-
-
-def _copied(records: Sequence[Record]) -> Sequence[Record]:
-    """The copies that a journal begins with; none unless all are there, up to the clock record that ends them.
-
-    A power cut may keep that record and lose what was written before it.
-    """
-    ends = (n for n, record in enumerate(records) if record.kind == "clock" and record.number == n)
-    return records[: next(ends, 0)]
-
-
-def _waited(records: Sequence[Record]) -> bool:
-    """Whether a journal ends before a grind, or after one that came to nothing."""
-    marks = (fields_of(record) for record in records if record.kind == "mark")
-    states = [fields.get("text") for fields in marks if fields.get("kind") == "state"]
-    return states[-1:] in ([], ["waiting"], ["armed"]) and records[-1].kind != "end"
-
-
-def _recovered(journal: Path, finish: Finish, emit: Emit, spare: _Spare | None) -> bool:
-    """Recover one journal; a disk that refuses is told of, and the next start tries again."""
+def _recovered(row: Row, work: Callable[[Row], None], emit: Emit) -> bool:
+    """Do something about a journal that nobody writes; False where it stays, which is told, for the next start."""
+    if any(is_locked(segment) for segment in row.segments):
+        return True
     try:
-        return _recover_one(journal, finish, emit, spare)
+        work(row)
+    except ChargebenchError as error:
+        if not row.here or any(is_locked(segment) for segment in row.segments):
+            return True
+        tell_unsealed(row, error, emit)
+        return False
     except OSError as error:
-        text = f"{journal.name} could not be sealed: {error.strerror or error}; tried again at the next start"
+        text = f"{row.run_id} could not be sealed: {error.strerror or error}; tried again at the next start"
         emit({"event": "notice", "severity": "reject", "code": "not-sealed", "text": text})
         return False
+    return True
 
 
-def _recover_one(journal: Path, finish: Finish, emit: Emit, spare: _Spare | None) -> bool:
-    try:
-        if spare:
-            for kept in spare.kept:
-                if kept.suffix == ".journal":
-                    sync_file(kept)
-            return _drop(journal, emit, spare.why)
-        content = read_journal(journal)
+def _recover_one(row: Row, home: Path, finish: Finish, emit: Emit) -> None:
+    contents = {segment: read_journal(segment) for segment in row.segments}
+    for segment, content in contents.items():
         if not content.records:
-            return _set_aside(journal, emit)
-        if content.header and not content.damaged and all(record.kind != "raw" for record in content.records):
-            return _drop(journal, emit, "cut short before anything had been read")
-        answer = finish(journal)
+            set_aside(segment, emit)
+    row = row._replace(segments=tuple(segment for segment, content in contents.items() if content.records))
+    if not row.segments:
+        return
+    whole = joined([contents[segment] for segment in row.segments])
+    if _is_empty(whole):
+        _drop(row, emit, "cut short before anything had been read")
+    elif _beginning_is_elsewhere(whole, row, home):
+        text = f"{row.run_id}: its beginning is in {home_of(whole.header)[0]}, and it is sealed at a start there"
+        emit({"event": "notice", "severity": "doubt", "code": "elsewhere", "text": text})
+    else:
+        _finished(row, finish, emit)
+
+
+def _is_empty(content: JournalContent) -> bool:
+    return bool(content.header) and not content.damaged and not content.of_instruments
+
+
+def _beginning_is_elsewhere(content: JournalContent, row: Row, home: Path) -> bool:
+    """Whether the first records are missing, and are perhaps in an archive that is not the one started in."""
+    first = next((record.number for record in content.records if record.kind != "header"), 1)
+    here = not home_of(content.header)[0] or _is_home(home, content.header)
+    here = here or any(segment.parent == home for segment in row.segments)
+    return first > wanted_of(content.header) and not here and not sealed_runs(row)
+
+
+def _is_home(folder: Path, header: Mapping[str, Any]) -> bool:
+    """Whether a folder is the archive that a journal names: of that path, or that folder itself, moved since."""
+    path, number = home_of(header)
+    return path == str(folder.resolve()) or (folder.stat().st_ino == number != 0 and not os.path.exists(path))
+
+
+def _finished(row: Row, finish: Finish, emit: Emit) -> None:
+    try:
+        answer = finish(row)
     except ChargebenchError as error:
-        return _failed(journal, error, emit)
+        if not tell_if_sealed(row, str(error), emit):
+            raise
+        return
     outcome = answer["outcome"]
     kind = "recovered" if outcome.get("recovered") else "sealed"
     emit({"event": kind, "run": outcome["run"], "path": str(answer["path"])})
     emit(outcome)
-    return True
 
 
-def _drop(journal: Path, emit: Emit, why: str) -> bool:
+def _drop(row: Row, emit: Emit, why: str) -> None:
     """Let go of a journal in which there is nothing to keep."""
-    with HeldJournal(journal):
-        if os.name != "nt":
-            remove(journal)
-    if os.name == "nt":  # an open file cannot be removed there
-        remove(journal)
-    emit({"event": "discarded", "run": journal.stem, "text": why})
-    return True
+    for segment in row.segments:
+        with HeldJournal(segment):
+            if os.name != "nt":
+                remove(segment)
+        if os.name == "nt":  # an open file cannot be removed there
+            remove(segment)
+    emit({"event": "discarded", "run": row.run_id, "text": why})
 
 
-def _set_aside(journal: Path, emit: Emit) -> bool:
-    """Put a journal without a record out of the way, unless a recorder is only just beginning it."""
-    why = "holds no whole record: nothing had been recorded yet"
-    with HeldJournal(journal):
-        empty = not read_journal(journal).records
-        if empty and os.name != "nt":
-            _quarantine(journal, why, emit)
-    if empty and os.name == "nt":  # there an open file cannot be moved, whoever has it open
-        with contextlib.suppress(PermissionError):
-            _quarantine(journal, why, emit)
-    return True
-
-
-def _failed(journal: Path, error: ChargebenchError, emit: Emit) -> bool:
-    """Say why; what trying again would not mend goes into quarantine. True where another process has the journal."""
-    if tell_if_sealed(journal, str(error), emit) or not journal.exists() or is_locked(journal):
-        return True
-    text = f"{journal.name} could not be sealed: {error}"
+def tell_unsealed(row: Row, error: ChargebenchError, emit: Emit) -> None:
+    """Say why a journal was not sealed; what trying again would not mend goes into quarantine at once."""
+    if tell_if_sealed(row, str(error), emit):
+        return
+    hopeless = isinstance(error, UnsealableError)
+    then = "" if hopeless else "; its journal is kept and sealed at the next start"
+    text = f"{row.run_id} could not be sealed: {error}{then}"
     emit({"event": "notice", "severity": "reject", "code": "not-sealed", "text": text})
-    if isinstance(error, UnsealableError):
-        _quarantine(journal, "cannot be made a run", emit)
-    return False
+    if not hopeless:
+        return
+    for segment in filter(os.path.lexists, row.segments):
+        try:
+            quarantine(segment, "cannot be made a run", emit)
+        except (ChargebenchError, OSError) as refused:
+            text = f"{segment.name} stays where it is: {refused}"
+            emit({"event": "notice", "severity": "reject", "code": "not-quarantined", "text": text})
 
 
-def tell_if_sealed(journal: Path, why: str, emit: Emit) -> bool:
+def tell_if_sealed(row: Row, why: str, emit: Emit) -> bool:
     """Tell of a run that was sealed before something went wrong with its processing; False where it is not sealed."""
-    path = journal.with_suffix(".h5")
-    if journal.exists() or not path.exists():
+    sealed = [] if row.here else sealed_runs(row)
+    if not sealed:
         return False
-    emit({"event": "sealed", "run": journal.stem, "path": str(path)})
-    text = f"{journal.stem} is sealed and not processed: {why}; `show` processes it anew"
+    emit({"event": "sealed", "run": sealed[0].stem, "path": str(sealed[0])})
+    text = f"{sealed[0].stem} is sealed and not processed: {why}; `show` processes it anew"
     emit({"event": "notice", "severity": "doubt", "code": "not-processed", "text": text})
     return True
 
 
-def _quarantine(journal: Path, why: str, emit: Emit) -> None:
-    """Move a journal out of the way; nothing there is replaced.
+def _bring_home(folder: Path, home: Path, found_here: Collection[str], emit: Emit) -> None:
+    """Move the runs of an archive that were recorded elsewhere into it; none that is there is replaced.
 
-    Raises
-    ------
-    JournalError
-        When what bears the folder's name is a link, or no folder.
+    They are those that name it, and those of which a part was found here: then the archive itself was moved.
     """
-    folder = own_folder(journal.parent, QUARANTINE)
-    _move_aside(journal, folder)
-    sync_folder(folder)
-    sync_folder(journal.parent)
-    text = f"{journal.name} {why}; it is kept in {folder}"
-    emit({"event": "notice", "severity": "doubt", "code": "quarantined", "text": text})
-
-
-def _move_aside(path: Path, folder: Path) -> None:
-    """Move a file into a folder; after a power cut it may be there under both names already."""
-    kept, number = folder / path.name, 1
-    while os.path.lexists(kept):
-        if is_regular(kept) and kept.read_bytes() == path.read_bytes():
-            path.unlink()
-            return
-        number += 1
-        kept = folder / f"{path.stem}-{number}{path.suffix}"
-    path.rename(kept)
+    for path in sorted(folder.glob("*.h5")):
+        if not (RUN_ID.fullmatch(path.stem) and is_regular(path)):
+            continue
+        try:
+            data = path.read_bytes()
+            header = journal_content(load_run_bytes(data, str(path)).journal).header
+            if not (_is_home(home, header) or first_name(path.stem) in found_here):
+                continue
+            target = home / path.name
+            if not (is_regular(target) and target.read_bytes() == data):
+                publish(target, data)
+            remove(path)
+        except (ChargebenchError, OSError) as error:
+            text = f"{path.stem} stays in {folder}: {error}"
+            emit({"event": "notice", "severity": "doubt", "code": "not-home", "text": text})
+        else:
+            text = f"{path.stem}, which was recorded in {folder}, is now in {home}"
+            emit({"event": "notice", "severity": "note", "code": "came-home", "text": text})

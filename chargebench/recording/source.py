@@ -6,6 +6,7 @@ Owns those three. Knows no other instrument and no file.
 from __future__ import annotations
 
 from array import array
+from collections import Counter
 from dataclasses import dataclass, field
 from typing import NamedTuple, Protocol
 
@@ -13,6 +14,7 @@ import numpy as np
 import numpy.typing as npt
 
 from chargebench.recording.clocks import DeviceClock
+from chargebench.recording.pace import Pace
 from chargebench.runs.run import InstrumentRecord
 from chargebench.wire.make import make_decoder
 from chargebench.wire.reading import Reading, Status
@@ -90,9 +92,12 @@ class Source:
         What it said of itself in an earlier run.
     keep : bool
         Whether columns grow; without, readings are handed on and forgotten, and of the notices only the first stays.
+    paced : bool
+        Whether lines that the host's clock times and that came too late for that are told, see
+        `chargebench.recording.pace`.
     """
 
-    def __init__(self, instrument: Described, identity: str = "", keep: bool = True) -> None:
+    def __init__(self, instrument: Described, identity: str = "", keep: bool = True, *, paced: bool = True) -> None:
         self.name = instrument.name
         self._keep = keep
         self._identity = identity
@@ -101,6 +106,7 @@ class Source:
             instrument.lines, instrument.carries, instrument.pattern, unit=instrument.unit, query=instrument.query
         )
         self.clock = DeviceClock() if instrument.lines == "framed" else None
+        self._pace = Pace() if paced and self.clock is None else None
         self.columns = {channel: Columns() for channel in instrument.carries}
         self.notices: list[Own] = []
 
@@ -112,7 +118,7 @@ class Source:
         found = []
         newest_s = -1.0
         host_s = (received_ns - start_ns) / 1e9
-        for reading in self._decoder.feed(data, received_ns):
+        for reading in self._timed(self._decoder.feed(data, received_ns), received_ns):
             own_s = host_s if reading.received_ns == received_ns else (reading.received_ns - start_ns) / 1e9
             if self.clock is not None and reading.device_ms is not None:
                 anew = bool(reading.status & Status.RESTARTED)
@@ -130,6 +136,16 @@ class Source:
             self.clock.arrived(newest_s, host_s)
         return found
 
+    def _timed(self, readings: list[Reading], received_ns: int) -> list[Reading]:
+        """The same readings; where the host's clock times them and they came too late for that, they say so."""
+        if self._pace is None:
+            return readings
+        now = [reading for reading in readings if reading.received_ns == received_ns and reading.channel != "notice"]
+        lines = max(Counter(reading.channel for reading in now).values(), default=0)
+        if not lines or not self._pace.late(received_ns, lines):
+            return readings
+        return [r._replace(status=r.status | Status.LATE) if r in now else r for r in readings]
+
     def asked(self, command: str) -> None:
         """It is being sent a command; where that is a query, what follows answers it."""
         self._decoder.asked(command)
@@ -137,6 +153,8 @@ class Source:
     def interrupted(self) -> None:
         """The stream was cut: what comes next does not continue the last line."""
         self._decoder.reset()
+        if self._pace is not None:
+            self._pace.interrupted()
 
     @property
     def lines_read(self) -> int:

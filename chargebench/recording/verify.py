@@ -8,8 +8,8 @@ from __future__ import annotations
 
 from chargebench.errors import UnsealableError
 from chargebench.recording.header import versions_of
-from chargebench.recording.journal import journal_content
 from chargebench.recording.seal import run_of
+from chargebench.recording.segments import journal_content
 from chargebench.runs.run import Run
 from chargebench.runs.tree import differences, tree_of
 

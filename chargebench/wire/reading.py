@@ -17,6 +17,7 @@ class Status(IntFlag):
 
     ``SETTLED`` and ``UNSETTLED`` are both unset where the line does not tell. ``RESTARTED`` comes with ``RESET`` and
     is the decoder's word: the instrument started anew, or was set up anew, since its last reading of this channel.
+    ``LATE`` is the recorder's: the line came in a lump or after a silence, and when it was sent is not known.
     """
 
     NONE = 0
@@ -27,6 +28,7 @@ class Status(IntFlag):
     SETTLED = 16
     NOT_A_NUMBER = 32
     RESTARTED = 64
+    LATE = 128
 
 
 RESTART = Status.RESET | Status.RESTARTED

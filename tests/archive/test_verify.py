@@ -12,10 +12,10 @@ import pytest
 from chargebench.archive.archive import Archive
 from chargebench.archive.verify import verify
 from chargebench.cli.main import main
-from chargebench.recording.seal import seal
 from chargebench.runs.load import load_run
 from chargebench.runs.write import run_bytes
 from tests.recording.byte_bench import RUN_ID, written_journal
+from tests.recording.sealing import seal_at
 
 Put = Callable[..., Path]
 
@@ -23,7 +23,7 @@ Put = Callable[..., Path]
 @pytest.fixture
 def folder(tmp_path: Path) -> Path:
     """An archive with one run that was sealed from its journal, and what people keep beside runs."""
-    seal(written_journal(tmp_path))
+    seal_at(written_journal(tmp_path))
     (tmp_path / "study.toml").write_text("[study]\n")
     (tmp_path / "qualifications").mkdir()
     return tmp_path
@@ -65,6 +65,7 @@ ODD: dict[str, tuple[Callable[[Path], object], str, str]] = {
     "manifest": (lambda f: (f / "manifest.jsonl").write_bytes(b"x"), "manifest.jsonl", "older version"),
     "count": (lambda f: (f / f"{RUN_ID}.journal-failures").touch(), f"{RUN_ID}.journal-failures", "older version"),
     "journal": (lambda f: (f / f"{RUN_ID}.journal").touch(), f"{RUN_ID}.journal", "waits to be sealed"),
+    "segment": (lambda f: (f / f"{RUN_ID}-s012.journal").touch(), f"{RUN_ID}-s012.journal", "waits to be sealed"),
     "odd journal": (lambda f: (f / "$(touch a).journal").touch(), "$(touch a).journal", "no journal of a recorder"),
     "subfolder": (lambda f: (f / "more").mkdir(), "more", "not part of the archive"),
     "program": (lambda f: (f / "setup.sh").touch(), "setup.sh", "no file of this program"),

@@ -11,13 +11,13 @@ import pytest
 
 from chargebench.cli.capture import Capture
 from chargebench.errors import JournalError
-from chargebench.recording import recover
-from chargebench.recording.seal import seal
+from chargebench.recording.segments import journals_in
 from chargebench.runs.load import load_run
 from chargebench.runs.run import Knowledge
 from tests.faults.layer import Calls, Fault
 from tests.faults.scene import BENCH, stream
 from tests.recording.byte_bench import bench
+from tests.recording.sealing import seal_at
 
 pytestmark = pytest.mark.skipif(not hasattr(os, "fdatasync"), reason="watches the calls of Linux")
 
@@ -63,5 +63,5 @@ def test_a_check_that_no_disk_takes_is_not_sealed(tmp_path: Path) -> None:
             capture.seal()
     assert all("in memory only" in text for text in said)
     assert said
-    (journal,) = recover.abandoned(tmp_path / "checks")
-    assert load_run(seal(journal)).recovered
+    (journal,) = journals_in(tmp_path / "checks")
+    assert load_run(seal_at(journal)).recovered

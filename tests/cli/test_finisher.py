@@ -12,9 +12,13 @@ import pytest
 
 from chargebench.cli.finisher import Finisher
 from chargebench.errors import StorageError
-from chargebench.recording.recover import QUARANTINE, recover
+from chargebench.recording.ids import segment_name
+from chargebench.recording.quarantine import QUARANTINE
+from chargebench.recording.recover import recover
 from chargebench.recording.seal import seal
+from chargebench.recording.segments import Row
 from tests.recording.byte_bench import RUN_ID, written_journal
+from tests.recording.sealing import row_of
 
 
 def test_a_sealing_that_never_ends_puts_its_journal_into_quarantine(
@@ -32,7 +36,7 @@ def test_a_sealing_that_never_ends_puts_its_journal_into_quarantine(
     finisher.close()
     assert [event["code"] for event in heard] == ["not-sealed", "quarantined"]
     assert "no answer after" in heard[0]["text"]
-    assert (tmp_path / QUARANTINE / f"{RUN_ID}.journal").read_bytes() == data
+    assert (tmp_path / QUARANTINE / segment_name(RUN_ID, 1)).read_bytes() == data
 
 
 @pytest.mark.parametrize(
@@ -48,21 +52,21 @@ def test_only_a_crash_is_the_journals_fault(
     monkeypatch.setattr(subprocess, "Popen", lambda _, **more: start(words, **more))
     finisher = Finisher()
     with pytest.raises(StorageError) as caught:
-        finisher(journal)
+        finisher(row_of(journal))
     finisher.close()
     assert type(caught.value).__name__ == kind
 
 
 def test_a_run_that_is_sealed_and_not_processed_is_said_to_be_sealed(tmp_path: Path) -> None:
     """Where only the processing fails, nobody is told that the journal waits: the run is named, and what went wrong."""
-    journal = written_journal(tmp_path)
+    written_journal(tmp_path)
 
-    def sealed_only(journal: Path) -> dict[str, Any]:
-        seal(journal)
+    def sealed_only(row: Row) -> dict[str, Any]:
+        seal(row)
         raise StorageError("the sealing process ended with code -9; try again")
 
     heard: list[Mapping[str, Any]] = []
     assert recover([tmp_path], sealed_only, heard.append) == 0
     assert [event.get("code", event["event"]) for event in heard] == ["sealed", "not-processed"]
-    assert heard[0]["path"] == str(journal.with_suffix(".h5"))
+    assert heard[0]["path"] == str(tmp_path / f"{RUN_ID}.h5")
     assert "code -9" in heard[1]["text"]

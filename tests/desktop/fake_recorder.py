@@ -40,6 +40,9 @@ class FakeFollower:
         self._path, self._position = path, 0
         path.stat()
 
+    def go_on(self, path: Path) -> None:
+        self._path, self._position = path, 0
+
     def poll(self) -> list[FakeTimed]:
         try:
             with self._path.open() as file:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Any
+from typing import Any, ClassVar
 
 import pytest
 
@@ -154,3 +154,34 @@ def test_an_archive_that_fails_says_why(qtbot: Any, tmp_path: Path) -> None:
     reader.read(tmp_path)
     qtbot.waitUntil(lambda: bool(ends), timeout=120_000)
     assert "archive: damaged" in ends[0]
+
+
+class Followed:
+    """A follower that keeps which files it was told of."""
+
+    made: ClassVar[list[list[str]]] = []
+
+    def __init__(self, path: Path) -> None:
+        self.made.append([path.name])
+
+    def go_on(self, path: Path) -> None:
+        """The next file."""
+        self.made[-1].append(path.name)
+
+    def poll(self) -> list[Any]:
+        """Nothing new."""
+        return []
+
+
+def test_the_next_segment_of_a_run_goes_on(qtbot: Any, monkeypatch: pytest.MonkeyPatch) -> None:
+    """What is drawn begins anew with a run and after a long wait that was let go, not where a disk failed."""
+    monkeypatch.setattr(Followed, "made", [])
+    session = BenchSession(FAKE, Followed)
+    opened: list[Any] = []
+    session.opened.connect(opened.append)
+    for run, path, goes_on in (
+        ("a", "a1", False), ("a", "a2", True), ("a", "a3", False), ("b", "b1", False), ("b", "b2", True),
+    ):  # fmt: skip
+        session._sort({"event": "journal", "run": run, "path": path, "goes_on": goes_on})
+    assert Followed.made == [["a1", "a2", "a3"], ["b1", "b2"]]
+    assert [event["path"] for event in opened] == ["a1", "a3", "b1"]

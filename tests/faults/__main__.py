@@ -15,14 +15,17 @@ from tests.faults.device_clocks import clock_events
 from tests.faults.files import damaged_files, hostile_files
 from tests.faults.folders import hostile_folders
 from tests.faults.kills import kill_at_changes, kill_moves, kill_recorders, kill_recoveries, kill_sealers
+from tests.faults.loaded import record_on_a_busy_machine
 from tests.faults.power import cut_power
 from tests.faults.real import end_real_recorders
 from tests.faults.refusals import fail_forever, fail_once, fail_removals, fail_sealing
+from tests.faults.segments import kill_at_calls, recover_old_journals
 from tests.faults.stopping import end_by_exceptions, set_host_clock, share_a_folder
 from tests.faults.streams import fuzz
 from tests.faults.tags import hostile_tags
 from tests.faults.tally import Tally, header
 from tests.faults.unplugs import unplug
+from tests.faults.vanish import vanish
 
 MOST_SHOWN = 10
 
@@ -47,6 +50,10 @@ def campaign(*, full: bool, seed: int) -> tuple[Callable[[], Tally], ...]:
         lambda: fail_forever(many(3, 60), seed),
         lambda: fail_removals(many(6, 60), seed),
         lambda: fail_sealing(),
+        lambda: kill_at_calls(many(12, 1)),
+        lambda: vanish(many(7, 42), seed),
+        lambda: recover_old_journals(),
+        lambda: record_on_a_busy_machine(many(1, 10)),
         lambda: end_real_recorders(many(0, 40), seed),
         lambda: share_a_folder(many(1, 20)),
         lambda: end_by_exceptions(many(4, 40), seed),

@@ -20,10 +20,10 @@ import time
 from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
 
-from chargebench.recording.seal import seal
 from tests.faults.tally import Tally
 from tests.faults.watch import Watch
 from tests.recording.byte_bench import BENCH_TEXT, RUN_ID, written_journal
+from tests.recording.sealing import seal_at
 
 __all__ = ["COMMANDS", "NAMES", "THINGS", "hostile_folders"]
 
@@ -31,6 +31,7 @@ OTHER = "20260315T091500Z-0a0b0c"
 NAMES = (
     f"{OTHER}.h5",
     f"{OTHER}.journal",
+    f"{OTHER}-s001.journal",
     "$(touch HACKED).journal",
     f"{OTHER}.journal-failures",
     f"{OTHER}.outcome.json",
@@ -159,7 +160,7 @@ def hostile_folders(step: int = 1, first: int = 0) -> Tally:
     waiting = [(thing, name) for thing in THINGS for name in NAMES][first::step]
     running: list[_Trial] = []
     with tempfile.TemporaryDirectory() as kept:
-        sound = seal(written_journal(Path(kept))).read_bytes()
+        sound = seal_at(written_journal(Path(kept))).read_bytes()
         while waiting or running:
             while waiting and len(running) < AT_ONCE:
                 running.append(_Trial(*waiting.pop(0), sound))

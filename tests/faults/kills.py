@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import errno
+import json
 import math
 import os
 import random
@@ -26,19 +27,24 @@ from chargebench.instruments.benchfile import Bench
 from chargebench.instruments.feed import Chunk
 from chargebench.recording import recorder as recorder_module
 from chargebench.recording.recover import recover
+from chargebench.recording.segments import Row
 from tests.faults.layer import Calls, Fault
 from tests.faults.scene import FALLBACK, ROLL_S, RUNS, Taken, finish, judge, last_stretch, recorder, stream
 from tests.faults.tally import Tally, apart
 from tests.recording.byte_bench import PlayedFeeds
 
-__all__ = ["PacedFeeds", "kill_at_changes", "kill_moves", "kill_recorders", "kill_recoveries", "kill_sealers"]
+__all__ = [
+    "ENDLESS_S", "FAILED", "PacedFeeds", "kill_at_changes", "kill_moves", "kill_recorders", "kill_recoveries",
+    "kill_sealers", "killed", "record_telling", "taken_of",
+]  # fmt: skip
 
 PAUSE_S = 0.0005
 ENDLESS_S = 60.0
 CHANGE_S = 0.004
-LAST_WRITE = 600
+LAST_WRITE = 560
 CALLS_OF_A_MOVE = 14
 FAILED = "failed"
+CUES = ("journal 2", "journal 3")
 SEALING_S = 0.7  # most of it goes into starting the process that reads the file back
 
 
@@ -90,18 +96,19 @@ class _Sealers:
         with contextlib.suppress(BaseException), os.fdopen(job_source) as jobs:
             for line in jobs:
                 try:
-                    answer = f"{finish(Path(line.strip()))['path']}\n"
+                    answer = f"{finish(_row_of(line))['path']}\n"
                 except ChargebenchError as error:
                     answer = f"! {error}\n"
                 os.write(answer_sink, answer.encode())
         os._exit(0)
 
-    def __call__(self, journal: Path) -> dict[str, Any]:
+    def __call__(self, row: Row) -> dict[str, Any]:
         """As `chargebench.cli.finisher.Finisher`."""
         child, sink, source = self._spare[0]
         self._say(f"sealing {child}")
         try:
-            os.write(sink, f"{journal}\n".encode())
+            words = [row.run_id, [*map(str, row.segments)], [*map(str, row.folders)]]
+            os.write(sink, json.dumps(words).encode() + b"\n")
             answer = os.read(source, 65536).decode().strip()
         except OSError:
             answer = ""
@@ -112,8 +119,13 @@ class _Sealers:
         return {"path": answer, "outcome": {"run": Path(answer).stem, "recovered": False, "result": {}}}
 
 
-def _record(folder: Path, out: int) -> None:
-    """The victim: says every chunk that it has taken and every event, a line each."""
+def _row_of(line: str) -> Row:
+    run_id, segments, folders = json.loads(line)
+    return Row(run_id, tuple(map(Path, segments)), tuple(map(Path, folders)))
+
+
+def record_telling(folder: Path, out: int, *, beside: bool = True) -> None:
+    """The victim: says every chunk that it has taken and every event, a line each; seals in processes beside itself."""
     sent = {(chunk.instrument, chunk.data): number for number, chunk in enumerate(stream())}
     journals = count(1)
 
@@ -130,12 +142,12 @@ def _record(folder: Path, out: int) -> None:
         taken=lambda chunk: say(f"took {chunk.received_ns} {sent[chunk.instrument, chunk.data]}"),
         emit=tell,
         feeds=_paced,
-        finisher=_Sealers(RUNS + 1, say),
+        finisher=_Sealers(RUNS + 1, say) if beside else finish,
     ).record(RUNS, ENDLESS_S)
     say("said all")
 
 
-def _killed(work: Callable[[int], None], after_s: float, cue: str = "", whom: str = "recorder") -> list[str]:
+def killed(work: Callable[[int], None], after_s: float, cue: str = "", whom: str = "recorder") -> list[str]:
     """What a forked process said until it was killed that long after its cue, or ended.
 
     `whom` is ``recorder``, ``sealer`` (the process it named last) or ``both``.
@@ -176,14 +188,14 @@ def _kill(child: int, heard: bytes, whom: str) -> None:
             os.kill(victim, signal.SIGKILL)
 
 
-def _taken(said: list[str]) -> list[Taken]:
+def taken_of(said: list[str]) -> list[Taken]:
     """Chunks that were taken, from what the recorder said."""
     words = [line.split() for line in said if line.startswith("took ") and len(line.split()) == 3]
     return [Taken(int(ns), stream()[int(n)].instrument, stream()[int(n)].data) for _, ns, n in words]
 
 
 def _judge(folder: Path, said: list[str], rolling: bool = False) -> list[str]:
-    taken = _taken(said)
+    taken = taken_of(said)
     found: list[str] = apart(lambda: judge(folder, last_stretch(taken) if rolling else taken))
     return found
 
@@ -201,7 +213,7 @@ def kill_recorders(trials: int, seed: int = 0) -> Tally:
     whole_s = _unharmed(tally)
     while tally.trials < trials:
         folder = Path(tempfile.mkdtemp())
-        said = _killed(lambda out, at=folder: _record(at, out), draw.uniform(0.0, whole_s))
+        said = killed(lambda out, at=folder: record_telling(at, out), draw.uniform(0.0, whole_s))
         if said and said[-1] == "said all":  # it was faster this time: no kill
             whole_s *= 0.97
         else:
@@ -219,7 +231,7 @@ def kill_at_changes(trials: int, seed: int = 0) -> Tally:
         folder = Path(tempfile.mkdtemp())
         with mock.patch.object(recorder_module, "ROLL_AFTER_S", ROLL_S):
             after_s = draw.choice((0.0, draw.uniform(0.0, CHANGE_S)))
-            said = _killed(lambda out, at=folder: _record(at, out), after_s, draw.choice(("journal 2", "journal 3")))
+            said = killed(lambda out, at=folder: record_telling(at, out), after_s, draw.choice(CUES))
         tally.trials += 1
         tally.seen[f"{len(list(folder.glob('*.journal')))} journals"] += 1
         tally.judged(f"kill {trial}", _judge(folder, said, rolling=True))
@@ -237,7 +249,7 @@ def kill_moves(trials: int, seed: int = 0) -> Tally:
         if draw.random() < 0.3:
             fallback.write_bytes(b"")  # no folder: the journal goes on beside
         with mock.patch.object(recorder_module, "ROLL_AFTER_S", ROLL_S if rolling else math.inf):
-            said = _killed(lambda out, at=folder, n=first, m=more: _record_moving(at, out, n, m), ENDLESS_S)
+            said = killed(lambda out, at=folder, n=first, m=more: _record_moving(at, out, n, m), ENDLESS_S)
         if fallback.is_file():
             fallback.unlink()
         tally.trials += 1
@@ -266,14 +278,14 @@ def _record_moving(folder: Path, out: int, first: int, more: int) -> None:
         return None
 
     with Calls(folder, fails):
-        _record(folder, out)
+        record_telling(folder, out)
 
 
 def _unharmed(tally: Tally) -> float:
     """Seconds that a recording takes which nobody kills; it must be whole."""
     folder = Path(tempfile.mkdtemp())
     started = time.monotonic()
-    said = _killed(lambda out: _record(folder, out), ENDLESS_S)
+    said = killed(lambda out: record_telling(folder, out), ENDLESS_S)
     whole_s = time.monotonic() - started
     tally.judged("unharmed", _judge(folder, said))
     if said[-1] != "said all" or len(list(folder.glob("*.h5"))) != RUNS:
@@ -288,7 +300,7 @@ def kill_sealers(trials: int, whom: str, seed: int = 0) -> Tally:
     tally, draw = Tally(f"kill -9 of {victims}"), random.Random(seed)
     for trial in range(trials):
         folder = Path(tempfile.mkdtemp())
-        said = _killed(lambda out, at=folder: _record(at, out), draw.uniform(0.0, SEALING_S), "sealing ", whom)
+        said = killed(lambda out, at=folder: record_telling(at, out), draw.uniform(0.0, SEALING_S), "sealing ", whom)
         tally.trials += 1
         tally.seen[_stage(folder)] += 1
         if whom == "sealer" and said[-1] != "said all":
@@ -303,7 +315,7 @@ def _stage(folder: Path) -> str:
     names = {path.name for path in folder.iterdir()}
     if any(name.endswith(".part") for name in names):
         return "half a file aside"
-    journals = {name.removesuffix(".journal") for name in names if name.endswith(".journal")}
+    journals = {name.partition("-s")[0] for name in names if name.endswith(".journal")}
     sealed = {name.removesuffix(".h5") for name in names if name.endswith(".h5")}
     if journals & sealed:
         return "named, journal still there"
@@ -316,9 +328,9 @@ def kill_recoveries(trials: int, seed: int = 0) -> Tally:
     whole_s = 0.3
     while tally.trials < trials:
         folder = Path(tempfile.mkdtemp())
-        said = _killed(lambda out, at=folder: _record(at, out), draw.uniform(0.3, 0.9))
+        said = killed(lambda out, at=folder: record_telling(at, out), draw.uniform(0.3, 0.9))
         for _ in range(3):
-            _killed(lambda out, at=folder: _start(at), draw.uniform(0.0, whole_s))
+            killed(lambda out, at=folder: _start(at), draw.uniform(0.0, whole_s))
             tally.trials += 1
             tally.seen[_stage(folder)] += 1
         begun = time.monotonic()

@@ -22,7 +22,10 @@ WATCHED: Final = ("open", "write", "fdatasync", "fsync", "ftruncate", "close", "
 
 
 class Call(NamedTuple):
-    """One call that took effect on a file below the folder; `other` is a second path, or how a file was opened."""
+    """One call that took effect on a file below the folder.
+
+    `other` is a second path, how a file was opened, or when a sync ended; `at_s` is when that began.
+    """
 
     name: str
     path: str
@@ -96,7 +99,7 @@ class Calls:
             if name in ("fsync", "fdatasync"):  # what is written while it works is not promised by it
                 upto = time.monotonic()
                 result = real(*arguments, **more)
-                self._write_down(name, path, arguments, result, upto)
+                self._write_down(name, path, (time.monotonic(),), result, upto)
                 return result
             with self._turn:
                 result = real(*arguments, **more)
@@ -114,6 +117,8 @@ class Calls:
         if name == "open":
             self._paths[result] = path
             other = "new" if arguments[1] & os.O_CREAT else ""
+        elif name in ("fsync", "fdatasync"):
+            other = str(arguments[0])
         elif name == "close":
             self._paths.pop(arguments[0], None)
         elif name == "write":

@@ -7,6 +7,7 @@ import math
 import random
 import shutil
 import tempfile
+from collections import defaultdict
 from collections.abc import Sequence
 from itertools import count
 from pathlib import Path
@@ -14,15 +15,16 @@ from unittest import mock
 
 from chargebench.instruments.feed import Chunk
 from chargebench.recording import recorder as recorder_module
-from chargebench.recording.journal import journal_content
+from chargebench.recording.ids import segment_of
 from chargebench.recording.records import raw_of
 from chargebench.recording.recover import recover
+from chargebench.recording.segments import journal_content
 from tests.faults.kills import PacedFeeds
 from tests.faults.layer import Call, Calls, Fails, Fault, ForgetfulDisk
 from tests.faults.scene import FALLBACK, ROLL_S, RUNS, Taken, finish, judge, last_stretch, recorder
 from tests.faults.tally import Tally, apart
 
-__all__ = ["cut_power"]
+__all__ = ["PROMISE_S", "cut_power", "longest_unsynced_s", "recorded"]
 
 PROMISE_S = 0.5
 CUTS_A_RECORDING = 25
@@ -54,9 +56,9 @@ def cut_power(
         folder = Path(tempfile.mkdtemp())
         with mock.patch.object(recorder_module, "ROLL_AFTER_S", ROLL_S if rolling else math.inf):
             fails = _nth_write(draw.randint(50, 900)) if moving else None
-            calls: list[Call] = apart(lambda at=folder, faults=fails: _recorded(at, faults))
+            calls: list[Call] = apart(lambda at=folder, faults=fails: recorded(at, faults))
         shutil.rmtree(folder)
-        longest_s = max(longest_s, _longest_unsynced_s(calls))
+        longest_s = max(longest_s, longest_unsynced_s(calls))
         for _ in range(min(CUTS_A_RECORDING, trials - tally.trials)):
             _one_cut(folder, calls, draw, tally, rolling, promise_s)
     tally.notes.append(f"longest time unsynced {longest_s:.2f} s")
@@ -76,7 +78,7 @@ def _nth_write(number: int) -> Fails:
     return fails
 
 
-def _recorded(folder: Path, fails: Fails | None = None) -> list[Call]:
+def recorded(folder: Path, fails: Fails | None = None) -> list[Call]:
     """Every call of a whole recording, sealing included."""
     with Calls(folder, fails) if fails else Calls(folder) as calls:
 
@@ -87,14 +89,16 @@ def _recorded(folder: Path, fails: Fails | None = None) -> list[Call]:
     return calls.done
 
 
-def _longest_unsynced_s(calls: Sequence[Call]) -> float:
-    """Longest time that a byte of a journal waited for its sync."""
-    longest_s, waiting = 0.0, {}
+def longest_unsynced_s(calls: Sequence[Call]) -> float:
+    """Longest time from when a byte of a journal was written until it was on a disk, in whichever segment."""
+    longest_s, waiting = 0.0, defaultdict[str, list[float]](list)
     for call in calls:
-        if call.name == "write" and call.path.endswith(".journal"):
-            waiting.setdefault(call.path, call.at_s)
-        elif call.name == "fdatasync" and call.path in waiting:
-            longest_s = max(longest_s, call.at_s - waiting.pop(call.path))
+        run, _ = segment_of(Path(call.path).name) or ("", 0)
+        if run and call.name == "write":
+            waiting[run].append(call.at_s)
+        elif run and call.name == "fdatasync" and (safe := [at_s for at_s in waiting[run] if at_s <= call.at_s]):
+            longest_s = max(longest_s, float(call.other) - safe[0])
+            del waiting[run][: len(safe)]
     return longest_s
 
 

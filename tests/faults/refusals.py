@@ -17,15 +17,14 @@ from unittest import mock
 from chargebench.errors import ChargebenchError
 from chargebench.instruments.feed import Chunk
 from chargebench.recording import recorder as recorder_module
-from chargebench.recording.journal import Journal
 from chargebench.recording.records import raw_payload
 from chargebench.recording.recover import recover
-from chargebench.recording.seal import seal
 from tests.faults.kills import PacedFeeds
 from tests.faults.layer import WATCHED, Calls, Fails, Fault
 from tests.faults.scene import FALLBACK, ROLL_S, RUNS, Taken, finish, judge, last_stretch, recorder, stream
 from tests.faults.tally import Tally, apart
-from tests.recording.byte_bench import RUN_ID, header
+from tests.recording.byte_bench import begun_journal, path_of
+from tests.recording.sealing import seal_at
 
 __all__ = ["fail_forever", "fail_once", "fail_removals", "fail_sealing"]
 
@@ -182,7 +181,7 @@ def fail_sealing() -> Tally:
 
 
 def _seal(journal: Path) -> None:
-    seal(journal)
+    seal_at(journal)
 
 
 def _start(journal: Path) -> None:
@@ -192,8 +191,7 @@ def _start(journal: Path) -> None:
 def _sealed_under(tally: Tally, work: Callable[[Path], None], where: str, fails: Fails) -> dict[str, int]:
     """A whole journal, sealed under faults, then found by a start."""
     folder = Path(tempfile.mkdtemp())
-    journal = folder / f"{RUN_ID}.journal"
-    taken = _left_behind(journal)
+    journal, taken = _left_behind(folder)
 
     def under_faults() -> tuple[dict[str, int], str]:
         with Calls(folder, fails) as calls:
@@ -214,11 +212,11 @@ def _sealed_under(tally: Tally, work: Callable[[Path], None], where: str, fails:
     return dict(counts)
 
 
-def _left_behind(path: Path) -> list[Taken]:
+def _left_behind(folder: Path) -> tuple[Path, list[Taken]]:
     """A journal of the first run's chunks, closed without its end."""
-    journal = Journal.create(path, header(path.stem))
+    journal = begun_journal(folder)
     chunks = [chunk for chunk in stream() if chunk.kind == "data"][:200]
     for chunk in chunks:
         journal.append("raw", raw_payload(chunk.received_ns, chunk.instrument, chunk.data))
     journal.close()
-    return [Taken(chunk.received_ns, chunk.instrument, chunk.data) for chunk in chunks]
+    return path_of(journal), [Taken(chunk.received_ns, chunk.instrument, chunk.data) for chunk in chunks]

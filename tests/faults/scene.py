@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Callable, Collection, Iterable, Mapping
+from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
 from functools import cache
 from pathlib import Path
 from queue import SimpleQueue
@@ -14,11 +14,12 @@ import numpy as np
 from chargebench.errors import StorageError
 from chargebench.instruments.benchfile import Bench
 from chargebench.instruments.feed import Chunk
-from chargebench.recording.journal import journal_content
+from chargebench.recording.quarantine import QUARANTINE
 from chargebench.recording.recorder import Recorder
 from chargebench.recording.records import raw_of
-from chargebench.recording.recover import QUARANTINE, recover
+from chargebench.recording.recover import recover
 from chargebench.recording.seal import seal
+from chargebench.recording.segments import Row, journal_content
 from chargebench.recording.verify import contradiction
 from chargebench.runs import load
 from chargebench.runs.check import check_run
@@ -89,10 +90,10 @@ def _charges() -> Mapping[int, tuple[int, float]]:
     return {int(sequence): (int(ms), float(value)) for _, sequence, ms, value, _, _ in fields}
 
 
-def finish(journal: Path) -> dict[str, Any]:
+def finish(row: Row) -> dict[str, Any]:
     """Seals, and tells no more than the recorder needs; fails as the finishing process does."""
     try:
-        path = seal(journal)
+        path = seal(row)
     except OSError as error:
         raise StorageError(str(error)) from error
     return {"path": str(path), "outcome": {"run": path.stem, "recovered": False, "result": {}}}
@@ -103,8 +104,9 @@ def recorder(
     taken: Callable[[Chunk], None] = lambda chunk: None,
     emit: Callable[[Mapping[str, Any]], None] = lambda event: None,
     feeds: Callable[[Bench, SimpleQueue[Chunk]], Any] | None = None,
-    finisher: Callable[[Path], dict[str, Any]] = finish,
+    finisher: Callable[[Row], dict[str, Any]] = finish,
     text: str = BENCH,
+    fallback: Path | None = None,
 ) -> Recorder:
     """A recorder of the stream, or of other feeds, that says which chunks it has taken."""
 
@@ -116,7 +118,8 @@ def recorder(
                 taken(chunk)
 
     return Telling(
-        bench(text), folder, {}, Knowledge(), finisher, emit, SimpleQueue(), fallback=folder / FALLBACK,
+        bench(text), folder, {}, Knowledge(), finisher, emit, SimpleQueue(),
+        fallback=fallback or folder / FALLBACK,
         feeds=feeds or (lambda bench, queue: PlayedFeeds(stream(), queue)),
     )  # fmt: skip
 
@@ -131,7 +134,14 @@ def snapshot(folder: Path) -> dict[str, bytes]:
     return {str(path.relative_to(folder)): path.read_bytes() for path in folder.rglob("*") if path.is_file()}
 
 
-def judge(folder: Path, promised: Iterable[Taken], *, lines_may_miss: bool = False, recorders: int = 1) -> list[str]:
+def judge(
+    folder: Path,
+    promised: Iterable[Taken],
+    *,
+    lines_may_miss: bool = False,
+    recorders: int = 1,
+    folders: Sequence[Path] = (),
+) -> list[str]:
     """What is wrong after a start in that folder and its fallback.
 
     Seals what there is, looks at every run, and does it all again to see that nothing changes.
@@ -145,9 +155,11 @@ def judge(folder: Path, promised: Iterable[Taken], *, lines_may_miss: bool = Fal
         Whether lines may have been lost on the wire.
     recorders : int
         How many have recorded the stream.
+    folders : sequence of Path
+        Where the start is, where those are not the folder itself and its fallback.
     """
     read_here()
-    folders = [folder, folder / FALLBACK]
+    folders = folders or [folder, folder / FALLBACK]
     heard: list[Mapping[str, Any]] = []
     failed = recover(folders, finish, heard.append)
     wrong = [f"{failed} journals could not be sealed: {heard}"] if failed else []

@@ -7,7 +7,7 @@ import sys
 import pytest
 
 from chargebench.recording import journal as journal_module
-from chargebench.runs.disk import Disk
+from chargebench.runs import disk
 from tests.faults.tally import Tally
 
 if sys.platform != "linux":
@@ -17,12 +17,15 @@ from tests.faults.abuse import ABUSES, abuse_streams
 from tests.faults.device_clocks import KINDS, clock_events
 from tests.faults.folders import hostile_folders
 from tests.faults.kills import kill_at_changes, kill_moves, kill_recorders, kill_recoveries, kill_sealers
+from tests.faults.loaded import record_on_a_busy_machine
 from tests.faults.power import cut_power
 from tests.faults.refusals import fail_forever, fail_once, fail_removals
+from tests.faults.segments import kill_at_calls
 from tests.faults.stopping import end_by_exceptions, set_host_clock, share_a_folder
 from tests.faults.streams import fuzz
 from tests.faults.tags import hostile_tags
 from tests.faults.unplugs import unplug
+from tests.faults.vanish import WAYS, can_mount, vanish
 
 pytestmark = pytest.mark.filterwarnings("ignore:This process:DeprecationWarning")  # fork beside pytest's own threads
 
@@ -44,18 +47,34 @@ def test_recorders_killed_at_any_moment_lose_nothing() -> None:
 
 
 def test_recorders_killed_between_two_journals_keep_readings_once() -> None:
-    """Kill -9 while a journal that waited is followed by another: no reading is in two runs, none is lost."""
+    """Kill -9 while a journal that waited begins the next segment: no reading is in two runs, none is lost."""
     held(kill_at_changes(10), 10)
 
 
 def test_recorders_killed_while_a_journal_moves_keep_readings_once() -> None:
-    """Kill -9 at any call after a write that failed: the run is in one file, whichever of its journals were left."""
+    """Kill -9 at any call after a write that failed: the run is in one file, whichever of its segments were left."""
     held(kill_moves(14), 14)
 
 
 def test_journals_that_cannot_be_removed_give_no_reading_twice() -> None:
-    """A journal that stays, for a while or for good, is sealed in no run beside the one that has its readings."""
+    """A segment that stays, for a while or for good, is in no run once it was let go."""
     held(fail_removals(6), 6)
+
+
+def test_recorders_killed_at_calls_of_segments_keep_readings_once() -> None:
+    """Kill -9 right before a call that begins, ends or seals a segment: every reading in one run, once."""
+    held(kill_at_calls(20), 5)
+
+
+def test_a_folder_that_vanishes_in_mid_run_loses_nothing() -> None:
+    """Removed, moved, replaced, unmounted or pulled out: said in red, both runs whole, home again at the next start."""
+    ways = [way for way in WAYS if can_mount() or way.startswith(("removed", "moved", "replaced"))]
+    held(vanish(len(ways)), len(ways))
+
+
+def test_a_busy_machine_keeps_the_promise() -> None:
+    """With processes that burn every core no byte waits longer than half a second for its disk."""
+    held(record_on_a_busy_machine(1), 1)
 
 
 def test_recoveries_killed_at_any_moment_change_nothing() -> None:
@@ -140,7 +159,7 @@ def test_the_campaign_finds_a_recorder_that_does_not_sync(monkeypatch: pytest.Mo
 
 def test_the_campaign_finds_a_seal_that_does_not_sync_its_folder(monkeypatch: pytest.MonkeyPatch) -> None:
     """Power cuts are found to lose runs where the journal goes before the run's name is on the disk."""
-    monkeypatch.setattr(Disk, "sync_folder", lambda self, folder: None)
+    monkeypatch.setattr(disk, "sync_folder", lambda folder: None)
     assert cut_power(60).losses
 
 

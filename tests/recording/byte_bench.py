@@ -14,6 +14,7 @@ from chargebench.instruments.feed import Chunk
 from chargebench.recording.header import header_fields
 from chargebench.recording.journal import Journal
 from chargebench.recording.records import json_payload, raw_payload
+from chargebench.runs.disk import Place
 from chargebench.runs.run import Knowledge, Known
 from chargebench.wire.framed import encode
 from tests.recording.bench_model import Grind, readings
@@ -96,11 +97,25 @@ def header(run_id: str = RUN_ID, text: str = BENCH_TEXT, ns: int = 0, **tags: st
     return header_fields(run_id, "2026-03-14T09:15:00.000Z", ns, text, tags, knowledge, {"cup": "paper board"})
 
 
+def begun_journal(folder: Path, fields: dict[str, Any] | None = None) -> Journal:
+    """A journal whose first segment is in that folder; to be closed."""
+    fields = fields or header()
+    journal = Journal(fields["run"], lambda: fields)
+    journal.go_on([Place(folder, remade=True)])
+    return journal
+
+
+def path_of(journal: Journal) -> Path:
+    """The segment that is being written."""
+    assert journal.path is not None
+    return journal.path
+
+
 def written_journal(
     folder: Path, grind: Grind | None = None, *, run_id: str = RUN_ID, ended: bool = True, leave_out: int = 0
 ) -> Path:
-    """A journal as a recorder leaves it, closed; without its last `leave_out` chunks."""
-    journal = Journal.create(folder / f"{run_id}.journal", header(run_id, coffee="Hollow Hill"))
+    """A journal as a recorder leaves it, closed, in one segment; without its last `leave_out` chunks."""
+    journal = begun_journal(folder, header(run_id, coffee="Hollow Hill"))
     made = list(chunks(grind or Grind(end_s=30.0)))
     for chunk in made[: len(made) - leave_out]:
         if chunk.kind == "data":
@@ -111,4 +126,4 @@ def written_journal(
     if ended:
         journal.append("end", json_payload({"ns": made[-1].received_ns, "text": ""}))
     journal.close()
-    return journal.path
+    return path_of(journal)

@@ -10,6 +10,7 @@ from typing import Any
 from chargebench.instruments.benchfile import Bench
 from chargebench.instruments.feed import Chunk
 from chargebench.recording.recorder import Recorder
+from chargebench.recording.segments import Row
 from chargebench.runs.run import Knowledge
 from tests.recording.bench_model import Grind
 from tests.recording.byte_bench import BENCH_TEXT, PlayedFeeds, bench
@@ -34,7 +35,7 @@ class Played:
         *,
         text: str = BENCH_TEXT,
         react: Callable[[Event, SimpleQueue[dict[str, Any]]], None] = lambda event, commands: None,
-        finisher: Callable[[Path], dict[str, Any]] = finish,
+        finisher: Callable[[Row], dict[str, Any]] = finish,
     ) -> None:
         self.folder = folder
         self.events: list[Event] = []

@@ -53,6 +53,18 @@ def test_a_backlog_at_the_start_does_not_tilt_the_line() -> None:
     assert clock.map.rate == pytest.approx(1.0, abs=1e-3)
 
 
+@pytest.mark.parametrize("at", [1, 2, 3])
+def test_the_counter_wraps_after_4294967295_to_the_millisecond(at: int) -> None:
+    """The last stamp before the wrap is 2³² − 1 and the next is 0: a millisecond later, wherever a line falls."""
+    clock = DeviceClock()
+    stamps = [4_294_967_293, 4_294_967_294, 4_294_967_295, 0, 1, 2]
+    stamps = [*stamps[:at], *stamps[at + 1 :]]  # the wrap itself may fall between lines that are further apart
+    times_s = [clock.seconds(ms, 10.0 + number / 1000) for number, ms in enumerate(stamps)]
+    steps_ms = [round(1000 * step_s, 6) for step_s in np.diff(times_s)]
+    assert steps_ms == [2.0 if number == at - 1 else 1.0 for number in range(4)]
+    assert clock.events == []
+
+
 @pytest.mark.parametrize("start_ms", [0, 1000, WRAP_MS - 1, WRAP_MS - 1500, WRAP_MS // 2])
 def test_a_wrap_of_the_counter_is_no_event(start_ms: int) -> None:
     """Seconds go on evenly where the counter wraps from 4294967295 to 0."""

@@ -11,6 +11,7 @@ import pytest
 
 from chargebench.errors import GaveUpError
 from chargebench.instruments.feed import Chunk
+from chargebench.recording.live import LiveRun
 from chargebench.runs.load import load_run
 from tests.recording.bench_model import Grind, traces
 from tests.recording.byte_bench import BENCH_TEXT, NO_SCALE_TEXT, chunks
@@ -192,3 +193,13 @@ def test_wrong_baud_is_said_once(tmp_path: Path) -> None:
         monotonic.recorder.record(1, 0.6)
     assert monotonic.codes().count("garbled") == 1
     assert kept[0].count(b"\nraw ") == 200
+
+
+def test_a_word_is_heard_after_a_bounded_number_of_chunks(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Whatever waits in the queue, a turn takes the first chunk and 500 more: then commands are heard."""
+    taken: list[Chunk] = []
+    monkeypatch.setattr(LiveRun, "take", lambda self, chunk: taken.append(chunk))
+    played = Played(tmp_path, [Chunk("cup", 0, "data", b"x")] * 3000)
+    played.commands.put({"do": "stop"})
+    assert played.recorder.record(1, 60.0) == 0
+    assert len(taken) == 501

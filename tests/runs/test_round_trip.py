@@ -2,16 +2,19 @@
 
 from __future__ import annotations
 
+import io
 import math
 from typing import Any
 
+import h5py
 import numpy as np
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from hypothesis.extra import numpy as hnp
 
-from chargebench.errors import RunFileError
+from chargebench.errors import ForeignRunError, RunFileError
+from chargebench.runs import write
 from chargebench.runs.check import difference
 from chargebench.runs.layout import CHANNELS
 from chargebench.runs.load import load_run_bytes
@@ -155,3 +158,32 @@ def test_difference_names_the_place() -> None:
     assert difference(made_run(), made_run()) == ""
     assert difference(made_run(), made_run(journal=b"x")) == "/entry/journal/data"
     assert difference(made_run(), made_run(recovered=False)) == "/entry/run/record"
+
+
+def test_numbers_are_stored_in_pieces_of_a_quarter_mebibyte() -> None:
+    """What is damaged costs no more than its piece, and a program that reads a part reads little beside it."""
+    run = made_run(traces={"charge": made_trace("charge", "cup", 70_000)})
+    with h5py.File(io.BytesIO(run_bytes(run))) as file:
+        pieces: list[int] = []
+        file.visititems(
+            lambda _, found: (
+                pieces.append(found.chunks[0] * found.dtype.itemsize)
+                if isinstance(found, h5py.Dataset) and found.dtype.kind != "O" and len(found) == 70_000
+                else None
+            )
+        )
+    assert set(pieces) == {262_144}
+
+
+@pytest.mark.parametrize(("piece", "taken"), [(1_048_576, True), (1_048_584, False)])
+def test_a_file_in_larger_pieces_than_a_mebibyte_is_refused(
+    monkeypatch: pytest.MonkeyPatch, piece: int, taken: bool
+) -> None:
+    """A piece is unpacked whole, so that its size bounds what reading takes."""
+    monkeypatch.setattr(write, "CHUNK_BYTES", piece)
+    data = run_bytes(made_run(traces={"charge": made_trace("charge", "cup", 140_000)}))
+    if taken:
+        assert len(load_run_bytes(data).traces["charge"]) == 140_000
+    else:
+        with pytest.raises(ForeignRunError, match="at most 1048576 bytes"):
+            load_run_bytes(data)
