@@ -115,7 +115,7 @@ class Session:
         path = seal(row)
         return {"path": path, "outcome": {"run": path.stem}}
 
-    def _tell(self, event: JsonObject) -> None:
+    def _tell(self, event: Mapping[str, object]) -> None:
         if "text" in event:
             self.say(str(event["text"]))
 
