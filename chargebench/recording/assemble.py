@@ -31,6 +31,7 @@ __all__ = ["Assembler", "BenchLike", "Timed", "governing_instrument"]
 
 RATE_NOTE = 1e-3
 RATE_SPAN_S = 0.05
+LUMP = 2
 
 
 class Timed(NamedTuple):
@@ -306,8 +307,9 @@ class Assembler:
     def _gaps(self, traces: Mapping[str, Trace]) -> tuple[Gap, ...]:
         """Breaks as stated in the journal, then long silences that they do not explain."""
         gaps = [self._gap_of(stated, traces) for stated in self._breaks]
-        gaps += list(unexplained(late(traces.values()), gaps))
-        gaps += list(unexplained(silences(traces.values(), self.now_s), gaps))
+        found = traces.values()
+        for silent in (late(found, LUMP), silences(found, self.now_s), late(found, 1)):
+            gaps += list(unexplained(silent, gaps))
         if self._cut_short:
             gaps += [Gap(name, self.now_s, self.now_s, self._cut_short) for name in self._sources]
         return tuple(sorted(gaps, key=lambda gap: (gap.start_s, gap.instrument)))

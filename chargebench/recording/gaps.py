@@ -41,12 +41,14 @@ def silences(traces: Iterable[Trace], end_s: float) -> Iterator[Gap]:
             yield Gap(trace.instrument, float(trace.time_s[-1]), end_s, REASON)
 
 
-def late(traces: Iterable[Trace]) -> Iterator[Gap]:
-    """Stretches whose readings came too late to tell when they were sent, up to the sound readings about them."""
+def late(traces: Iterable[Trace], least: int) -> Iterator[Gap]:
+    """Stretches of so many readings that came too late to tell when they were sent, with the sound ones about them."""
     for trace in traces:
         unknown = np.concatenate(([False], (trace.status & int(Status.LATE)) != 0, [False]))
         starts, ends = np.flatnonzero(unknown[1:] & ~unknown[:-1]), np.flatnonzero(unknown[:-1] & ~unknown[1:])
         for start, end in zip(starts.tolist(), ends.tolist(), strict=True):
+            if end - start < least:
+                continue
             first, last = max(start - 1, 0), min(end, len(trace) - 1)
             yield Gap(trace.instrument, float(trace.time_s[first]), float(trace.time_s[last]), LATE)
 

@@ -62,6 +62,7 @@ def test_the_counter_wraps_after_4294967295_to_the_millisecond(at: int) -> None:
     times_s = [clock.seconds(ms, 10.0 + number / 1000) for number, ms in enumerate(stamps)]
     steps_ms = [round(1000 * step_s, 6) for step_s in np.diff(times_s)]
     assert steps_ms == [2.0 if number == at - 1 else 1.0 for number in range(4)]
+    assert clock.seconds(2, 10.01) == times_s[-1]  # two lines of one millisecond are no wrap
     assert clock.events == []
 
 

@@ -190,9 +190,7 @@ def test_a_run_whose_journal_is_another_is_told(tmp_path: Path) -> None:
 def test_two_sealers_of_one_journal_agree(tmp_path: Path) -> None:
     """Two processes sealing the same journal at the same time leave one sound run and no journal."""
     journal = written_journal(tmp_path)
-    program = (
-        "import sys; from pathlib import Path; from tests.recording.sealing import seal_at; seal_at(Path(sys.argv[1]))"
-    )
+    program = "import pathlib, sys, tests.recording.sealing as s; s.seal_at(pathlib.Path(sys.argv[1]))"
     words = [sys.executable, "-c", program, str(journal)]
     pair = [subprocess.Popen(words, cwd=HERE, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL) for _ in range(2)]
     assert 0 in [child.wait() for child in pair]
