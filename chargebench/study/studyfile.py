@@ -245,6 +245,8 @@ def _first_problem(error: ValidationError) -> str:
         return f"{where}key {key!r} is not known; allowed are {', '.join(_keys_at(tables))}{more}"
     if problem["type"] == "missing":
         return f"{where}key {key!r} is missing; allowed are {', '.join(_keys_at(tables))}{more}"
+    if problem["type"] == "too_long":
+        return f"{where}{key}: {problem['ctx']['actual_length']} entries; at most {problem['ctx']['max_length']}{more}"
     if key in ("arm", "exclude", "skip"):
         return f"{key}: found one table; write [[{key}]], in double brackets, for each{more}"
     shown = repr(problem["input"])

@@ -178,3 +178,29 @@ def test_an_error_in_a_slot_is_logged_and_the_window_lives(tmp_path: Path, run_a
     assert app.returncode == 0
     logs = "".join(p.read_text() for p in tmp_path.rglob("window.log"))
     assert "KeyError: 'slot fault'" in logs
+
+
+_EARLY = """
+import os, signal, sys
+from pathlib import Path
+from chargebench.desktop import app
+
+read = app.MainWindow.read_archive
+def interrupted(window):
+    os.kill(os.getpid(), signal.SIGTERM)
+    read(window)
+app.MainWindow.read_archive = interrupted
+sys.exit(app.run_window(None, Path(sys.argv[1])))
+"""
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="signals of POSIX")
+def test_a_signal_before_the_loop_runs_ends_it(tmp_path: Path) -> None:
+    """A polite end that comes while the window is still being opened ends the program as one that comes later does."""
+    home = {name: str(tmp_path) for name in ("HOME", "XDG_CONFIG_HOME", "XDG_STATE_HOME", "XDG_CACHE_HOME")}
+    done = subprocess.run(
+        [sys.executable, "-c", _EARLY, str(tmp_path / "archive")],
+        cwd=ROOT, env={**os.environ, "QT_QPA_PLATFORM": "offscreen", **home}, timeout=PATIENCE_S, check=False,
+        capture_output=True, text=True,
+    )  # fmt: skip
+    assert done.returncode == 0, done.stderr

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import sys
+from pathlib import Path
 
 import pytest
 
@@ -26,6 +27,7 @@ from tests.faults.streams import fuzz
 from tests.faults.tags import hostile_tags
 from tests.faults.unplugs import unplug
 from tests.faults.vanish import WAYS, can_mount, vanish
+from tests.faults.watch import Watch
 
 pytestmark = pytest.mark.filterwarnings("ignore:This process:DeprecationWarning")  # fork beside pytest's own threads
 
@@ -161,6 +163,20 @@ def test_the_campaign_finds_a_seal_that_does_not_sync_its_folder(monkeypatch: py
     """Power cuts are found to lose runs where the journal goes before the run's name is on the disk."""
     monkeypatch.setattr(disk, "sync_folder", lambda folder: None)
     assert cut_power(60).losses
+
+
+def test_the_watch_sees_what_is_opened(tmp_path: Path) -> None:
+    """A file of the decoy that is read, made or removed is told, in a subfolder too; a look at its name is not."""
+    (tmp_path / "deep").mkdir()
+    for name in ("deep/read", "looked at", "removed"):
+        (tmp_path / name).write_text("mine")
+    watch = Watch(tmp_path)
+    (tmp_path / "looked at").stat()
+    list(tmp_path.rglob("*"))
+    (tmp_path / "deep/read").read_text()
+    (tmp_path / "made").touch()
+    (tmp_path / "removed").unlink()
+    assert watch.ended() == {"deep/read", "./made", "./removed"}
 
 
 def test_a_folder_from_a_stranger_does_nothing() -> None:
