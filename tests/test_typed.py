@@ -45,6 +45,12 @@ def test_a_misspelt_field_fails_mypy(tmp_path: Path, monkeypatch: pytest.MonkeyP
         assert words in line
 
 
+def test_dicts_of_anything_have_one_name() -> None:
+    """Only `bounded.py` says what a JSON object is; who reads or writes one calls it by that name."""
+    spelt = [f for f in PACKAGE.rglob("*.py") if "dict[str, Any]" in f.read_text(encoding="utf-8")]
+    assert [file.name for file in spelt] == ["bounded.py"]
+
+
 NO_JSON = ("report/", "archive/null_grinds.py", "archive/archive.py", "study/", "cli/words.py", "desktop/rows.py")
 JSON_TOO = ("study/studyfile.py", "study/worded.py", "archive/archive.py")
 """Of those, files that read or write a file, or have an `as_json`."""

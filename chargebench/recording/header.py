@@ -10,6 +10,7 @@ from importlib.metadata import PackageNotFoundError, version
 from typing import Any
 
 from chargebench import __version__
+from chargebench.bounded import JsonObject
 from chargebench.runs.run import Knowledge, Known, TagValue
 
 __all__ = ["carries_of", "header_fields", "identities_of", "knowledge_of", "start_ns_of", "tags_of", "versions_of"]
@@ -36,7 +37,7 @@ def header_fields(
     knowledge: Knowledge,
     identities: Mapping[str, str],
     carries: str = "",
-) -> dict[str, Any]:
+) -> JsonObject:
     """Fields of the header record: everything a run needs besides what the instruments send.
 
     `carries` names the journal whose last quiet stretch is copied to the beginning of this one.

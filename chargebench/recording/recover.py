@@ -19,6 +19,7 @@ from collections.abc import Callable, Iterator, Mapping, Sequence
 from pathlib import Path
 from typing import Any, NamedTuple
 
+from chargebench.bounded import JsonObject
 from chargebench.errors import ChargebenchError, UnsealableError
 from chargebench.files import is_regular
 from chargebench.recording.disk import own_folder, remove, sync_file, sync_folder
@@ -41,7 +42,7 @@ __all__ = ["QUARANTINE", "abandoned", "fallback_folder", "journals_in", "recover
 QUARANTINE = "quarantine"
 
 Emit = Callable[[Mapping[str, Any]], None]
-Finish = Callable[[Path], dict[str, Any]]
+Finish = Callable[[Path], JsonObject]
 
 
 def fallback_folder() -> Path:
