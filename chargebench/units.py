@@ -22,6 +22,7 @@ __all__ = [
     "read_value",
     "value_and_u",
     "value_text",
+    "words_and_unit",
 ]
 
 
@@ -137,3 +138,17 @@ def read_value(text: str) -> tuple[float, float | None, str]:
         raise ValueError(f"{text!r}: expected a number, optionally ± an uncertainty, optionally a unit")
     u = match["u"]
     return float(match["value"]), None if u is None else float(u), match["unit"] or ""
+
+
+_KEY_UNIT: Final = re.compile(
+    r"_(?P<unit>nC_per_root_s|nC_per_g|nC_per_s|nA_per_s|per_s|nC|nA|pA|nF|g|s|C|V|uL|Hz|g_per_mL)$"
+)
+
+
+def words_and_unit(key: str) -> tuple[str, str]:
+    """Words and unit of a key that ends in its unit: ``u_offset_nC`` is ``u offset`` in nC; no unit where none is."""
+    match = _KEY_UNIT.search(key)
+    words = (key if match is None else key[: match.start()]).replace("_", " ")
+    unit = "" if match is None else match["unit"].replace("_per_root_s", "/√s").replace("_per_", "/")
+    unit = unit.replace("per_s", "1/s").replace("uL", "µL")
+    return words, "°C" if unit == "C" else unit

@@ -18,11 +18,12 @@ from pathlib import Path
 from queue import Empty, SimpleQueue
 from statistics import median
 from types import TracebackType
-from typing import Any, Final, Self
+from typing import Final, Self
 
 import numpy as np
 import numpy.typing as npt
 
+from chargebench.bounded import JsonObject
 from chargebench.errors import GaveUpError, JournalError
 from chargebench.instruments.benchfile import Bench
 from chargebench.instruments.feed import Chunk, Feeds
@@ -90,7 +91,7 @@ class Capture:
         self._warn, self._refused = warn, ""
         self._places = (Place(folder), Place(fallback or fallback_folder(), remade=True))
 
-        def describe() -> dict[str, Any]:
+        def describe() -> JsonObject:
             now_ns, home = time.monotonic_ns(), self._places[0].identity()
             return header_fields(self.run_id, utc_now_text(), now_ns, bench.text, tags, knowledge, {}, home)
 

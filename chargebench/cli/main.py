@@ -16,6 +16,7 @@ from types import ModuleType
 from typing import Final
 
 from chargebench import __version__
+from chargebench.cautions import IN_BRIEF
 from chargebench.cli.options import complain, silence_stdout
 from chargebench.errors import EXIT_COULD_NOT, EXIT_DONE, EXIT_USAGE, ChargebenchError
 from chargebench.unforeseen import threads_told, told
@@ -39,10 +40,6 @@ COMMANDS: Final[Mapping[str, tuple[str, str]]] = {
 }
 
 _DESCRIPTION = "Measures the static charge of freshly ground coffee, from bytes on a wire to a dose with its interval."
-_CAUTION = (
-    "Rigs on mains power, water near them, high-voltage plates, ionisers (ozone), fine dust and moving burrs can hurt: "
-    "follow local electrical codes and the makers' instructions, and leave mains and high voltage to licensed people."
-)
 
 
 class _Parser(argparse.ArgumentParser):
@@ -54,12 +51,12 @@ class _Parser(argparse.ArgumentParser):
 
 def build_parser(chosen: str | None) -> tuple[argparse.ArgumentParser, ModuleType | None]:
     """The whole parser, with the arguments of the chosen command only, and that command's module."""
-    parser = _Parser(prog="chargebench", description=_DESCRIPTION, epilog=_CAUTION)
+    parser = _Parser(prog="chargebench", description=_DESCRIPTION, epilog=IN_BRIEF)
     parser.add_argument("--version", action="version", version=f"chargebench {__version__}")
     commands = parser.add_subparsers(dest="command", metavar="COMMAND", required=True)
     module = None
     for name, (module_name, text) in COMMANDS.items():
-        command = commands.add_parser(name, help=text, description=text[0].upper() + text[1:] + ".", epilog=_CAUTION)
+        command = commands.add_parser(name, help=text, description=text[0].upper() + text[1:] + ".", epilog=IN_BRIEF)
         if name == chosen:
             module = importlib.import_module(module_name)
             module.add_arguments(command)

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import Iterator, Mapping
 from dataclasses import replace
 from typing import Any, Final
@@ -11,13 +10,10 @@ from chargebench.bounded import JsonObject
 from chargebench.cli.words import aligned, estimate_text, printable, wrapped
 from chargebench.processing.qualify.qualification import Qualification
 from chargebench.runs.run import Known
-from chargebench.units import value_and_u
+from chargebench.units import value_and_u, words_and_unit
 
 __all__ = ["check_card", "known_table"]
 
-_UNIT: Final = re.compile(
-    r"_(?P<unit>nC_per_root_s|nC_per_g|nC_per_s|nA_per_s|per_s|nC|nA|pA|nF|g|s|C|V|uL|Hz|g_per_mL)$"
-)
 SURE: Final = 4.0
 """Standard uncertainties from nought beyond which one over a value has a plain uncertainty."""
 _SIGNS: Final = {"note": "·", "doubt": "!", "reject": "X"}
@@ -74,12 +70,8 @@ def _split(key: str) -> tuple[str, str]:
     """Words and unit of a key: ``u_offset_nC`` is ``u offset`` in nC."""
     if key == "seconds":
         return "length of the record", "s"
-    match = _UNIT.search(key)
-    name = (key if match is None else key[: match.start()]).replace("_", " ")
-    unit = "" if match is None else match["unit"].replace("_per_root_s", "/√s").replace("_per_", "/")
-    unit = unit.replace("per_s", "1/s").replace("uL", "µL")
-    name = _WORDS.get(name, name) + (" per g of dose" if unit == "nC/g" else "")
-    return name, "°C" if unit == "C" else unit
+    name, unit = words_and_unit(key)
+    return _WORDS.get(name, name) + (" per g of dose" if unit == "nC/g" else ""), unit
 
 
 def _value(value: Any) -> str:

@@ -31,20 +31,20 @@ __all__ = [
     "wrapped",
 ]
 
-_ROWS: Final[tuple[tuple[str, ResultKey, str], ...]] = (
-    ("net charge", "net_charge_nC", "nC"),
-    ("  its rises, at least", "positive_charge_nC", "nC"),
-    ("  its falls, at least", "negative_charge_nC", "nC"),
-    ("collected mass", "collected_mass_g", "g"),
-    ("charge to mass", "charge_to_mass_nC_per_g", "nC/g"),
-    ("  per dry gram", "charge_to_dry_mass_nC_per_g", "nC/g"),
-    ("grind time (10–90 %)", "grind_time_s", "s"),
-    ("throughput", "throughput_g_per_s", "g/s"),
-    ("mass after charge", "mass_lag_s", "s"),
-    ("recovery", "recovery_percent", "%"),
-    ("bias current", "bias_current_pA", "pA"),
-    ("leakage time constant", "leakage_time_constant_s", "s"),
-    ("noise", "noise_nC", "nC"),
+_ROWS: Final[tuple[tuple[str, ResultKey], ...]] = (
+    ("net charge", "net_charge_nC"),
+    ("  its rises, at least", "positive_charge_nC"),
+    ("  its falls, at least", "negative_charge_nC"),
+    ("collected mass", "collected_mass_g"),
+    ("charge to mass", "charge_to_mass_nC_per_g"),
+    ("  per dry gram", "charge_to_dry_mass_nC_per_g"),
+    ("grind time (10–90 %)", "grind_time_s"),
+    ("throughput", "throughput_g_per_s"),
+    ("mass after charge", "mass_lag_s"),
+    ("recovery", "recovery_percent"),
+    ("bias current", "bias_current_pA"),
+    ("leakage time constant", "leakage_time_constant_s"),
+    ("noise", "noise_nC"),
 )
 _SIGNS: Final = {"note": "·", "doubt": "!", "reject": "X"}
 
@@ -88,9 +88,10 @@ def wrapped(text: str, columns: int | None = None) -> str:
 
 def run_card(outcome: Outcome) -> str:
     """Everything the program says of one run, as lines of text."""
+    from chargebench.processing.outcome import RESULT_UNITS
+
     lines = [f"{printable(outcome.run_id)}  {_tags(outcome.tags)}" + ("  (recovered)" if outcome.recovered else "")]
-    for label, key, unit in _ROWS:
-        lines.append(f"  {label:<22} {estimate_text(outcome.result[key], unit)}")
+    lines += [f"  {label:<22} {estimate_text(outcome.result[key], RESULT_UNITS[key])}" for label, key in _ROWS]
     lines += [f"  {_SIGNS[f.severity]} {f.severity}: {printable(f.text)} [{f.code}]" for f in outcome.flags]
     return wrapped("\n".join(lines))
 

@@ -8,28 +8,27 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Final
 
+from chargebench.cautions import CAUTIONS, CLOSE
 from chargebench.desktop.qt import QtCore, QtWidgets, Signal
 from chargebench.desktop.row import Row
 from chargebench.desktop.style import Panel, plain_label, restyle
 from chargebench.desktop.words import (
-    CAUTIONS,
-    CAUTIONS_CLOSE,
     SEVERITY_SYMBOLS,
     answer_words,
     estimate_text,
 )
-from chargebench.processing.outcome import ResultKey
+from chargebench.processing.outcome import RESULT_UNITS, ResultKey
 from chargebench.runs.text import visible
 
 __all__ = ["AnswerCard", "CautionCard", "WordsCard"]
 
 LONGEST_FLAG: Final = 500
-_LINES: Final[tuple[tuple[ResultKey, str, str], ...]] = (
-    ("net_charge_nC", "Net charge", "nC"),
-    ("collected_mass_g", "Collected", "g"),
-    ("grind_time_s", "Grind time", "s"),
-    ("throughput_g_per_s", "Throughput", "g/s"),
-    ("recovery_percent", "Recovery", "%"),
+_LINES: Final[tuple[tuple[ResultKey, str], ...]] = (
+    ("net_charge_nC", "Net charge"),
+    ("collected_mass_g", "Collected"),
+    ("grind_time_s", "Grind time"),
+    ("throughput_g_per_s", "Throughput"),
+    ("recovery_percent", "Recovery"),
 )
 
 
@@ -65,7 +64,7 @@ class AnswerCard(Panel):
         grid.setContentsMargins(0, 0, 0, 0)
         grid.setVerticalSpacing(1)
         self._values = {}
-        for row, (key, words, _) in enumerate(_LINES):
+        for row, (key, words) in enumerate(_LINES):
             self._values[key] = plain_label("–")
             grid.addWidget(plain_label(words, "soft"), row, 0)
             grid.addWidget(self._values[key], row, 1)
@@ -103,8 +102,8 @@ class AnswerCard(Panel):
         restyle(self.verdict)
         self._numbers.show()
         self.unit.show()
-        for key, _, unit in _LINES:
-            self._values[key].setText(estimate_text(outcome.result[key], unit))
+        for key, _ in _LINES:
+            self._values[key].setText(estimate_text(outcome.result[key], RESULT_UNITS[key]))
         aside = [("set aside", row.set_aside)] if row.set_aside else []
         self._show_flags([*aside, *((flag.severity, flag.text) for flag in outcome.flags)])
         tags = outcome.tags
@@ -172,7 +171,7 @@ class CautionCard(Panel):
         column.setSpacing(5)
         for head, words in CAUTIONS:
             column.addWidget(plain_label(f"▲ {head}. {words}", wrap=True))
-        column.addWidget(plain_label(CAUTIONS_CLOSE, "soft", wrap=True))
+        column.addWidget(plain_label(CLOSE, "soft", wrap=True))
         column.addStretch(1)
         self.body.addWidget(_scrolling(inside, "Cautions"), 1)
         self.button = QtWidgets.QPushButton("Understood")

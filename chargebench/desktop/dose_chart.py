@@ -13,6 +13,7 @@ from chargebench.desktop.qt import QtCore, QtGui, QtWidgets, pg
 from chargebench.desktop.row import Row
 from chargebench.desktop.rows import DosePoint, dose_points, series_of, zero_band
 from chargebench.desktop.style import Choice, Panel, plain_label
+from chargebench.study.band import Band
 
 __all__ = ["DoseChart"]
 
@@ -102,7 +103,7 @@ class DoseChart(Panel):
         self.series.setVisible(len(self._names) > 0)
         self._band.setVisible(band is not None)
         if band is not None:
-            self._band.setRegion((-band[0], band[0]))
+            self._band.setRegion((-band.half_width_nC_per_g, band.half_width_nC_per_g))
         self._show_points(points)
         self.key.setText(_key_text(points, band))
 
@@ -132,10 +133,10 @@ def _shape(point: DosePoint) -> tuple[str, str]:
     return _SHAPES.get(point.treatment, ("p", "⬟"))
 
 
-def _key_text(points: Sequence[DosePoint], band: tuple[float, str] | None) -> str:
+def _key_text(points: Sequence[DosePoint], band: Band | None) -> str:
     """What the symbols and the band mean, in one line."""
     shapes = {(p.treatment if p.usable else "do not use"): _shape(p)[1] for p in points}
     words = [f"{shape} {name}" for name, shape in shapes.items()]
     if band is not None:
-        words.append(f"band: ±{band[0]:.2g} ({band[1]})")
+        words.append(f"band: ±{band.half_width_nC_per_g:.2g} ({band.origin})")
     return "  ".join([*words, "bars: 95 %"])

@@ -7,21 +7,19 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from pathlib import Path
-from typing import Any, Final
+from typing import Any
 
 from chargebench.desktop.notices import Notices
-from chargebench.desktop.plan_follower import PLAN_TAGS, PlanFollower
+from chargebench.desktop.plan_follower import PlanFollower
 from chargebench.desktop.plan_strip import PlanStrip
 from chargebench.desktop.qt import QtCore, Signal
 from chargebench.desktop.row import Row
 from chargebench.desktop.runs_table import RunsTable
 from chargebench.desktop.tag_form import TagForm
 from chargebench.errors import StudyError
+from chargebench.study.plan import PLAN_DECIDES, PLAN_SETS
 
 __all__ = ["PlanDesk"]
-
-LOCKED: Final = ("coffee", "grinder", "treatment", "block", "purpose")
-"""What decides which step of the plan a run is; water and dose stay open, since a spray too many is soon done."""
 
 
 class PlanDesk(QtCore.QObject):
@@ -79,7 +77,7 @@ class PlanDesk(QtCore.QObject):
         self._hidden, self.through = {}, False
         self._notices.resolve("plan")
         self._strip.begin(self.follower.name)
-        self._form.lock(LOCKED)
+        self._form.lock(PLAN_DECIDES)
         self._table.let_set_aside(offered=True)
         self.followed.emit(True)
 
@@ -105,7 +103,7 @@ class PlanDesk(QtCore.QObject):
 
     def first_tags(self, texts: Mapping[str, str]) -> dict[str, str]:
         """Tags to start the recorder with: where a plan is followed it sets the others itself."""
-        return {key: text for key, text in texts.items() if self.study is None or key not in PLAN_TAGS}
+        return {key: text for key, text in texts.items() if self.study is None or key not in PLAN_SETS}
 
     def whole_tags(self, texts: Mapping[str, str]) -> dict[str, str | float]:
         """Tags of the form with those of the plan that the form does not show."""

@@ -16,12 +16,10 @@ from chargebench.desktop.qt import QtCore, Signal
 from chargebench.processing.outcome import Outcome
 from chargebench.runs.text import visible
 
-__all__ = ["PLAN_TAGS", "PlanFollower"]
+__all__ = ["PlanFollower"]
 
 log = logging.getLogger(__name__)
 
-PLAN_TAGS: Final = ("coffee", "grinder", "setting", "dose_g", "water_uL_per_g", "treatment", "block", "purpose")
-"""Tags of the form that a plan sets."""
 LONGEST_NAME: Final = 60
 
 

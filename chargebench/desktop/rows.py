@@ -1,6 +1,6 @@
 """Outcomes as rows of a table and points of a dose chart; no Qt here.
 
-Owns what counts as one series (same coffee, grinder and setting) and the default band of zero; computes nothing else.
+Owns what counts as one series (same coffee, grinder and setting); computes nothing.
 """
 
 from __future__ import annotations
@@ -14,6 +14,7 @@ from chargebench.desktop.row import Row
 from chargebench.desktop.words import SEVERITY_SYMBOLS, estimate_text, verdict
 from chargebench.runs.text import visible
 from chargebench.runs.water import tells_water, water_dose_uL_per_g
+from chargebench.study.band import Band, neutral_band
 
 __all__ = ["COLUMNS", "DosePoint", "cells", "dose_points", "series_of", "zero_band"]
 
@@ -27,7 +28,6 @@ COLUMNS: Final = (
     "Mass\n(g)",
     "Verdict",
 )
-ZERO_FRACTION: Final = 0.05
 LONGEST_CELL: Final = 120
 
 
@@ -112,14 +112,8 @@ def _limit(row: Row) -> float:
     return float(known.value) / mass.value
 
 
-def zero_band(points: Sequence[DosePoint]) -> tuple[float, str] | None:
-    """Half-width of the band of zero in nC/g and where it comes from; None where nothing tells it.
-
-    The larger of the detection limit and 5 % of the mean of the usable dry runs, as a dose study takes it unless told
-    otherwise.
-    """
+def zero_band(points: Sequence[DosePoint]) -> Band | None:
+    """The band of zero for the usable dry runs, as a dose study takes it unless told otherwise."""
     dry = [p.charge_to_mass_nC_per_g for p in points if p.usable and p.treatment == "dry"]
     limits = [p.limit_nC_per_g for p in points if math.isfinite(p.limit_nC_per_g)]
-    found = [(abs(sum(dry) / len(dry)) * ZERO_FRACTION, "5 % of dry")] if dry else []
-    found += [(max(limits), "detection limit")] if limits else []
-    return max(found, default=None)
+    return neutral_band(sum(dry) / len(dry) if dry else None, max(limits, default=None))

@@ -1,6 +1,6 @@
 """What the window says, as pure functions of what the recorder says; no Qt here.
 
-Owns the wording of states, answers, severities and cautions. Text that came from files or instruments is passed through
+Owns the wording of states, answers and severities. Text that came from files or instruments is passed through
 untouched: whoever shows it must show it as plain text.
 """
 
@@ -17,7 +17,6 @@ from chargebench.processing.outcome import Estimate
 from chargebench.units import value_text
 
 __all__ = [
-    "CAUTIONS",
     "SEVERITY_SYMBOLS",
     "Answer",
     "StateWords",
@@ -37,18 +36,6 @@ SEVERITY_SYMBOLS: Final[Mapping[str, str]] = MappingProxyType({"note": "○", "d
 
 NOTICE_WORDS: Final[Mapping[str, str]] = MappingProxyType({"note": "Note", "doubt": "Attention", "reject": "Trouble"})
 """The same severities where they are about the work and not about a result."""
-
-CAUTIONS: Final[tuple[tuple[str, str], ...]] = (
-    ("Mains", "Unplug grinders and supplies before opening, cleaning or rewiring them."),
-    ("Water", "Keep sprayer, wet cups and wet hands off mains parts; wipe spills at once."),
-    ("High voltage", "Charged plates and ionisers hold high voltage. Switch off, earth, then touch."),
-    ("Ozone", "Ionisers can make ozone. Air the room; stop if you smell it or your throat stings."),
-    ("Dust", "Fine coffee dust irritates lungs and can burn in air. Keep flames and sparks away."),
-    ("Burrs", "Never reach into a grinder that has power, not even while it stands still."),
-)
-CAUTIONS_CLOSE: Final = (
-    "Local codes, the makers' instructions and licensed practice come before anything this program says."
-)
 
 
 @dataclass(frozen=True, slots=True)

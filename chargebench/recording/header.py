@@ -10,6 +10,7 @@ from importlib.metadata import PackageNotFoundError, version
 from typing import Any
 
 from chargebench import __version__
+from chargebench.bounded import JsonObject
 from chargebench.runs.run import Knowledge, Known, TagValue
 
 __all__ = [
@@ -40,7 +41,7 @@ def header_fields(
     identities: Mapping[str, str],
     home: tuple[str, int] = ("", 0),
     state: str = "waiting",
-) -> dict[str, Any]:
+) -> JsonObject:
     """Fields of the header of a segment: everything a run needs besides what the instruments send.
 
     `home` is the archive that the run belongs to, wherever it is recorded: its path and number; `state` is where the

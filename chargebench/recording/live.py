@@ -11,6 +11,7 @@ from collections.abc import Callable, Mapping, Sequence
 from types import MappingProxyType
 from typing import Any, Final
 
+from chargebench.bounded import JsonObject
 from chargebench.errors import JournalError
 from chargebench.instruments.benchfile import Bench
 from chargebench.instruments.feed import Chunk
@@ -86,7 +87,7 @@ class LiveRun:
         self._ready, self._tags = ready, dict(tags)
         self._change = Change("waiting", 0.0, "waiting for a quiet bench")
         self._hold: Hold | None = None
-        self._told: dict[str, Any] = {}
+        self._told: JsonObject = {}
         self._rest_s, self._unrest_said = 0.0, False
         channels = {channel for instrument in bench.instruments.values() for channel in instrument.carries}
         self.has_mass = "mass" in channels
@@ -108,7 +109,7 @@ class LiveRun:
         self._sources |= self._assembler.sources
         self._begin(now_ns, in_memory=in_memory)
 
-    def _described(self) -> dict[str, Any]:
+    def _described(self) -> JsonObject:
         """Header of a segment that begins now."""
         return header_fields(
             self.run_id, utc_now_text(), self._newest_ns, self._bench.text, self._tags, self._knowledge,
@@ -251,7 +252,7 @@ class LiveRun:
         """Say the state and what stands in the way; again only where that is news."""
         change = self._change
         hold = self._hold if change.state in ("waiting", "armed") else None
-        event: dict[str, Any] = {"event": "state", "run": self.run_id, "state": change.state, "text": change.text}
+        event: JsonObject = {"event": "state", "run": self.run_id, "state": change.state, "text": change.text}
         if hold is not None:
             event |= {"state": "waiting", "text": hold.text, "hold": hold.code, "instrument": hold.instrument}
         if change.state == "grinding":

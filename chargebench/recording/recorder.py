@@ -16,6 +16,7 @@ from pathlib import Path
 from queue import Empty, SimpleQueue
 from typing import Any, Protocol
 
+from chargebench.bounded import JsonObject
 from chargebench.errors import ChargebenchError, GaveUpError, JournalError
 from chargebench.instruments.benchfile import Bench
 from chargebench.instruments.feed import Chunk, Feeds
@@ -84,9 +85,9 @@ class Recorder:
         folder: Path,
         tags: Mapping[str, TagValue],
         knowledge: Knowledge,
-        finish: Callable[[Row], dict[str, Any]],
+        finish: Callable[[Row], JsonObject],
         emit: Emit,
-        commands: SimpleQueue[dict[str, Any]],
+        commands: SimpleQueue[JsonObject],
         ready: Ready | None = None,
         fallback: Path | None = None,
         feeds: Callable[[Bench, SimpleQueue[Chunk]], FeedsLike] = Feeds,
@@ -103,7 +104,7 @@ class Recorder:
         self._queue: SimpleQueue[Chunk] = SimpleQueue()
         self._health = Health({name: instrument.lines for name, instrument in bench.instruments.items()})
         self._ended: list[LiveRun] = []
-        self._finishing: list[tuple[Row, Future[dict[str, Any]]]] = []
+        self._finishing: list[tuple[Row, Future[JsonObject]]] = []
         self._identities: dict[str, str] = {}
         self._wanted: int | None = None
         self._done = 0

@@ -20,6 +20,8 @@ import zlib
 from collections.abc import Mapping
 from typing import Any, NamedTuple
 
+from chargebench.bounded import JsonObject
+
 __all__ = [
     "KINDS",
     "MAX_LINE_BYTES",
@@ -115,7 +117,7 @@ def raw_of(record: Record) -> Raw | None:
     return Raw(received_ns, unescape(parts[1]).decode("utf-8", "replace"), unescape(parts[2]))
 
 
-def fields_of(record: Record) -> dict[str, Any]:
+def fields_of(record: Record) -> JsonObject:
     """Fields of a record other than ``raw``; empty where it is damaged.
 
     That is a payload which is no JSON object, or which holds a number that is not finite or beyond `MOST_NUMBER`: no

@@ -17,6 +17,7 @@ from functools import partial
 from pathlib import Path
 from typing import Any
 
+from chargebench.bounded import JsonObject
 from chargebench.errors import ChargebenchError, UnsealableError
 from chargebench.files import is_regular
 from chargebench.recording.carried import spare_rows
@@ -44,7 +45,7 @@ from chargebench.runs.text import visible
 __all__ = ["fallback_folder", "recover", "tell_unsealed"]
 
 Emit = Callable[[Mapping[str, Any]], None]
-Finish = Callable[[Row], dict[str, Any]]
+Finish = Callable[[Row], JsonObject]
 
 
 def fallback_folder() -> Path:

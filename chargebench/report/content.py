@@ -1,6 +1,6 @@
 """What a report says, in order, as plain sections: headings, paragraphs, tables, figures. Knows neither HTML nor PDF.
 
-Owns the wording of the method, the cautions and the limits of what was shown. Every number comes from the answer that
+Owns the wording of the method and the limits of what was shown. Every number comes from the answer that
 ``study`` gives.
 """
 
@@ -12,14 +12,15 @@ from typing import Final
 
 from matplotlib.figure import Figure
 
+from chargebench.cautions import CAUTIONS, CLOSE
 from chargebench.processing.outcome import Used
 from chargebench.report.figures import FIGURES, forest
 from chargebench.report.tables import TREATMENTS_TITLE, inside_words, number, set_aside_rows, treatment_rows
 from chargebench.study.nouns import AboutStudy, Group, LevelFound, RunRow, StudyAnswer
 from chargebench.study.volunteers import Pooled
-from chargebench.units import value_and_u
+from chargebench.units import value_and_u, words_and_unit
 
-__all__ = ["CAUTIONS", "LIMITS", "METHOD", "Picture", "Section", "Table", "sections"]
+__all__ = ["LIMITS", "METHOD", "Picture", "Section", "Table", "sections"]
 
 METHOD: Final = (
     "Grounds fall into an insulated cup inside a grounded shield, wired to an electrometer; the cup stands on a "
@@ -42,17 +43,6 @@ LIMITS: Final = (
     "grounds.",
     "A test that fails to find a difference does not show that there is none.",
 )
-
-CAUTIONS: Final = (
-    "Grinders and rigs on mains power, water near them, high-voltage plates, ionisers (ozone), fine dust and "
-    "moving burrs can hurt. Unplug before reaching in, keep sprayers away from plugs, air the room, wear a mask "
-    "for dust, and follow local electrical codes and the makers' instructions; leave mains and high-voltage work "
-    "to licensed people.",
-)
-
-
-UNITS: Final = {"per_s": "1/s", "nA": "nA", "nC": "nC", "g": "g", "uL": "µL"}
-"""Units at the end of a key, and how they are written."""
 
 
 @dataclass(frozen=True)
@@ -92,7 +82,7 @@ def sections(found: StudyAnswer) -> list[Section]:
     made.append(Section("The bench", 1, _bench(found)))
     made.append(Section("Method", 1, METHOD))
     made.append(Section("Limits of what was shown", 1, LIMITS))
-    made.append(Section("Cautions", 1, CAUTIONS))
+    made.append(Section("Cautions", 1, (*(f"{hazard}: {words}" for hazard, words in CAUTIONS), CLOSE)))
     made.append(Section("Versions and hashes", 1, _versions(found)))
     return made
 
@@ -228,13 +218,8 @@ def _bench(found: StudyAnswer) -> tuple[str | Table, ...]:
 
 def _known_row(name: str, entry: Used) -> tuple[str, ...]:
     numbers = (f"{float(entry.value):.6g}", f"{float(entry.u):.2g}")
-    return (*_named(name), *numbers, entry.source, entry.date, entry.until)
-
-
-def _named(key: str) -> tuple[str, str]:
-    """Name and unit of something known, from a key that ends in its unit."""
-    unit = next((u for u in UNITS if key.endswith(f"_{u}")), "")
-    return key.removesuffix(f"_{unit}").replace("_", " "), UNITS.get(unit, "1")
+    words, unit = words_and_unit(name)
+    return (words, unit or "1", *numbers, entry.source, entry.date, entry.until)
 
 
 def _versions(found: StudyAnswer) -> tuple[str | Table, ...]:

@@ -14,10 +14,11 @@ import numpy as np
 from chargebench.plain import finite, finite_pair
 from chargebench.processing.outcome import Flag
 from chargebench.study.arms import arms_of, remarks_on_arms
+from chargebench.study.band import Band
 from chargebench.study.bootstrap import disagree, resample
 from chargebench.study.curves import CURVES, EXPONENTIAL_PLATEAU
 from chargebench.study.dose import DoseAnswer, Target, crossing, dof_of, fall_to, reach
-from chargebench.study.equivalence import Band, Level, Tested, band_of, levels_of, put_to_test
+from chargebench.study.equivalence import Level, Tested, band_of, levels_of, put_to_test
 from chargebench.study.fit import Fit, derivatives, fit_family, lack_of_fit, missing_for, select, weights
 from chargebench.study.neutralising import dry_is_charged, four_definitions, open_end
 from chargebench.study.next import Next, Rule, Situation, next_run, reachable_doses

@@ -15,13 +15,13 @@ from typing import Any, NamedTuple
 import numpy as np
 
 from chargebench.processing.ratio import effective_dof
+from chargebench.study.band import Band, neutral_band
 from chargebench.study.dose import DoseAnswer
 from chargebench.study.intervals import half_width, p_beyond
 from chargebench.study.rows import Points
 from chargebench.study.scatter import Scatter, mean_of_runs
 
 __all__ = [
-    "Band",
     "Level",
     "Sides",
     "Tested",
@@ -89,19 +89,6 @@ class Level:
         return self.mean_nC_per_g - half, self.mean_nC_per_g + half
 
 
-@dataclass(frozen=True)
-class Band:
-    """The equivalence band ±Δ.
-
-    ``of_dry`` is the part of the dry mean it was taken as, or 0 when it was fixed before the runs or is the detection
-    limit; a band taken from the runs carries their uncertainty into the test.
-    """
-
-    half_width_nC_per_g: float
-    origin: str
-    of_dry: float = 0.0
-
-
 def _shared(points: Points, at: np.ndarray[Any, np.dtype[np.bool_]]) -> tuple[tuple[float, float], ...]:
     """Mean shift at these runs and degrees of freedom of every shared cause."""
     shifts = {cause: abs(float(shift[at].mean())) for cause, shift in points.shared.items()}
@@ -151,16 +138,10 @@ def levels_of(points: Points, scatter: Scatter) -> tuple[Level, ...]:
     return tuple(level_of(points, number, scatter) for number in range(len(points.doses)))
 
 
-def band_of(
-    levels: Sequence[Level], fixed_nC_per_g: float | None, limit_nC_per_g: float | None, part: float = 0.05
-) -> Band | None:
-    """The band fixed beforehand, or the larger of the detection limit and 5 % of the dry mean; None without either."""
-    if fixed_nC_per_g is not None:
-        return Band(fixed_nC_per_g, "fixed beforehand")
-    dry = next((abs(level.mean_nC_per_g) for level in levels if level.dose_uL_per_g == 0), 0.0)
-    if limit_nC_per_g is not None and limit_nC_per_g >= part * dry:
-        return Band(limit_nC_per_g, "detection limit")
-    return Band(part * dry, f"{part:.0%} of the dry value", part) if dry > 0 else None
+def band_of(levels: Sequence[Level], fixed_nC_per_g: float | None, limit_nC_per_g: float | None) -> Band | None:
+    """The band for these levels, as `chargebench.study.band.neutral_band` has it."""
+    dry = next((level.mean_nC_per_g for level in levels if level.dose_uL_per_g == 0), None)
+    return neutral_band(dry, limit_nC_per_g, fixed_nC_per_g)
 
 
 def interval90(level: Level, band: Band, dry: Level | None) -> tuple[float, float]:

@@ -10,6 +10,7 @@ from dataclasses import replace
 
 import numpy as np
 
+from chargebench.study.band import Band
 from chargebench.study.dose import (
     CLEARLY,
     DoseAnswer,
@@ -22,7 +23,7 @@ from chargebench.study.dose import (
     reach,
     short_of,
 )
-from chargebench.study.equivalence import Band, Level, Tested, equivalence, one_sided, signs_on_both_sides
+from chargebench.study.equivalence import Level, Tested, equivalence, one_sided, signs_on_both_sides
 from chargebench.study.fit import Fit
 from chargebench.study.rows import Question
 from chargebench.study.scatter import LEAST_BLOCKS, Scatter, Whitened

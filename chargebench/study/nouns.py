@@ -10,9 +10,9 @@ from dataclasses import dataclass
 
 from chargebench.plain import absent
 from chargebench.processing.outcome import Flag, Used
+from chargebench.study.band import Band
 from chargebench.study.bottleneck import Association, Bottleneck
 from chargebench.study.brew import Shift
-from chargebench.study.equivalence import Band
 from chargebench.study.finer import EqualTime
 from chargebench.study.fit import LackOfFit
 from chargebench.study.next import Next

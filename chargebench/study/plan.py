@@ -11,17 +11,22 @@ from __future__ import annotations
 import random
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
-from typing import Literal
+from typing import Final, Literal
 
 from chargebench.study.sprays import Portion, alike, portion
 from chargebench.study.studyfile import Arm, StudyFile, Water
 
-__all__ = ["HANDLING_S", "RUN_S", "Plan", "Step", "bench_time_s", "make_plan"]
+__all__ = ["HANDLING_S", "PLAN_DECIDES", "PLAN_SETS", "RUN_S", "Plan", "Step", "bench_time_s", "make_plan"]
 
 RUN_S = 45.0
 """Recording time of a run: quiet before, a grind of about 20 s, quiet after."""
 HANDLING_S = 60.0
 """Time for weighing beans, misting, emptying and wiping the cup; common practice, no source."""
+
+PLAN_DECIDES: Final = ("coffee", "grinder", "treatment", "block", "purpose")
+"""Tags that decide which step of a plan a run is."""
+PLAN_SETS: Final = (*PLAN_DECIDES, "setting", "dose_g", "water_uL_per_g")
+"""Tags that a plan sets, beside its own; water and dose stay open to a person, since a spray too many is soon done."""
 
 Kind = Literal["run", "blank", "purge", "wait"]
 

@@ -18,6 +18,7 @@ from chargebench.desktop.row import Row
 from chargebench.desktop.rows import COLUMNS, cells, dose_points, series_of, zero_band
 from chargebench.plain import to_json
 from chargebench.processing.outcome import BudgetTerm, Used
+from chargebench.study.band import Band, neutral_band
 from tests.desktop.fake_recorder import REJECT, sealed, sealed_runs
 
 OBJECTS = st.lists(st.dictionaries(st.text(), st.none() | st.integers() | st.text()), max_size=5)
@@ -129,17 +130,22 @@ def test_dose_points_are_of_one_series_and_of_grinds() -> None:
     ]
     points = dose_points(map(Row, runs), series_of(Row(runs[0])))
     assert [(p.water_uL_per_g, p.usable) for p in points] == [(0.0, True), (10.0, False)]
-    assert zero_band(points) == (pytest.approx(3.0), "5 % of dry")
+    assert zero_band(points) == Band(pytest.approx(3.0), "5% of the dry value", 0.05)
     assert zero_band(points[1:]) is None
 
 
-@pytest.mark.parametrize(("limit_nC", "band"), [(17.62, (3.0, "5 % of dry")), (88.1, (5.0, "detection limit"))])
+@pytest.mark.parametrize(
+    ("limit_nC", "band"), [(17.62, (3.0, "5% of the dry value")), (88.1, (5.0, "detection limit"))]
+)
 def test_band_of_zero_is_the_larger_of_limit_and_share_of_dry(limit_nC: float, band: tuple[float, str]) -> None:
     """A detection limit of 88.1 nC is 5 nC/g at 17.62 g and wins over 5 % of 60 nC/g; one of 17.62 nC does not."""
     known = {"detection_limit_nC": to_json(used(limit_nC))}
     run = Row(sealed("20260314T090000Z-000001", 0.0, "dry", -60.0, knowledge=known))
-    half, why = zero_band(dose_points([run], series_of(run)))
-    assert (half, why) == (pytest.approx(band[0]), band[1])
+    points = dose_points([run], series_of(run))
+    found = zero_band(points)
+    assert found is not None
+    assert (found.half_width_nC_per_g, found.origin) == (pytest.approx(band[0]), band[1])
+    assert found == neutral_band(points[0].charge_to_mass_nC_per_g, points[0].limit_nC_per_g)
 
 
 @pytest.mark.parametrize(

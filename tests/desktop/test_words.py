@@ -6,9 +6,9 @@ import math
 
 import pytest
 
+from chargebench.cautions import CAUTIONS
 from chargebench.desktop.row import Row
 from chargebench.desktop.words import (
-    CAUTIONS,
     NOTICE_WORDS,
     SEVERITY_SYMBOLS,
     answer_words,

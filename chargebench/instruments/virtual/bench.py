@@ -16,6 +16,7 @@ from typing import Any
 
 import numpy as np
 
+from chargebench.bounded import JsonObject
 from chargebench.errors import InputError
 from chargebench.instruments.virtual.board import Board
 from chargebench.instruments.virtual.grind import GrindOrder
@@ -167,7 +168,7 @@ class VirtualBench:
         treatment: str | None = None,
         purpose: str = "grind",
         setting: str = "filter",
-    ) -> dict[str, Any]:
+    ) -> JsonObject:
         """Start a grind now and return at once with its truth, which goes to the truth file too.
 
         Parameters
@@ -193,47 +194,47 @@ class VirtualBench:
         with self._lock:
             return self._tell("grind", self._world.grind(order, self.now_s))
 
-    def empty_cup(self) -> dict[str, Any]:
+    def empty_cup(self) -> JsonObject:
         """Zero the electrometer and pour the cup out; takes 3.5 virtual seconds."""
         with self._lock:
             return self._tell("empty_cup", self._world.empty_cup(self.now_s))
 
-    def inject(self, charge_nC: float) -> dict[str, Any]:
+    def inject(self, charge_nC: float) -> JsonObject:
         """Put a known charge on the cup now."""
         with self._lock:
             return self._tell("inject", self._world.inject(charge_nC, self.now_s))
 
-    def spray(self, count: int) -> dict[str, Any]:
+    def spray(self, count: int) -> JsonObject:
         """Make the bottle on the scale lighter by so many sprays, now."""
         with self._lock:
             return self._tell("spray", self._world.spray(count, self.now_s))
 
-    def touch(self) -> dict[str, Any]:
+    def touch(self) -> JsonObject:
         """Brush against the cable now."""
         with self._lock:
             return self._tell("touch", self._world.touch(self.now_s))
 
-    def zero(self) -> dict[str, Any]:
+    def zero(self) -> JsonObject:
         """Press the board's zero switch for half a virtual second, now, whatever is going on."""
         with self._lock:
             now_s = self.now_s
             self._world.zero(now_s)
             return self._tell("zero", {"start_s": now_s})
 
-    def restart(self, off_s: float = 1.0) -> dict[str, Any]:
+    def restart(self, off_s: float = 1.0) -> JsonObject:
         """Switch the electrometer off now, and on again after so many virtual seconds; its ports stay open."""
         with self._lock:
             now_s = self.now_s
             self._board.restart(now_s, off_s)
             return self._tell("restart", {"start_s": now_s, "off_s": off_s})
 
-    def set_ioniser(self, on: bool) -> dict[str, Any]:
+    def set_ioniser(self, on: bool) -> JsonObject:
         """Switch the ioniser on or off; while on, it acts on every grind."""
         with self._lock:
             self._world.ioniser_on = on
             return self._tell("ioniser", {"start_s": self.now_s, "on": on})
 
-    def _header(self) -> dict[str, Any]:
+    def _header(self) -> JsonObject:
         """First line of the truth file."""
         return {
             "scenario": asdict(self.scenario),
@@ -243,7 +244,7 @@ class VirtualBench:
             "neutralising_dose_uL_per_g": self.scenario.neutralising_dose_uL_per_g,
         }
 
-    def _tell(self, record: str, values: dict[str, Any]) -> dict[str, Any]:
+    def _tell(self, record: str, values: JsonObject) -> JsonObject:
         """Append one line to the truth file; returns the values."""
         with self.truth_path.open("a", encoding="utf-8", newline="\n") as file:
             file.write(json.dumps({"record": record, **_json(values)}, allow_nan=False) + "\n")

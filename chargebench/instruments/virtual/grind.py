@@ -7,11 +7,11 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 from itertools import accumulate
-from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 
+from chargebench.bounded import JsonObject
 from chargebench.errors import InputError
 from chargebench.instruments.virtual.scenario import Scenario
 
@@ -97,7 +97,7 @@ class Grind:
     """A grind under way: its fall and the truth about it, units in the keys."""
 
     fall: Fall
-    truth: dict[str, Any] = field(default_factory=dict)
+    truth: JsonObject = field(default_factory=dict)
 
 
 def step(start_s: float, charge_nC: float) -> Fall:

@@ -10,6 +10,8 @@ import random
 from collections.abc import Mapping, Sequence
 from typing import Any, Protocol
 
+from chargebench.bounded import JsonObject
+
 __all__ = ["GrinderAndCup", "VirtualOperator", "series"]
 
 REST_S = 9.0
@@ -23,10 +25,10 @@ class GrinderAndCup(Protocol):
 
     def grind(
         self, dose_g: float, water_uL_per_g: float = 0.0, treatment: str = "dry", purpose: str = "grind"
-    ) -> dict[str, Any]:
+    ) -> JsonObject:
         """Start a grind now; the truth of it."""
 
-    def empty_cup(self) -> dict[str, Any]:
+    def empty_cup(self) -> JsonObject:
         """Empty, wipe and put back the cup; ``end_s`` is when that is done."""
 
     @property
@@ -57,7 +59,7 @@ class VirtualOperator:
         self._ground: set[str] = set()
         self._answered = 0
         self._rest_from_s = self._over_s = -math.inf
-        self.truths: dict[str, dict[str, Any]] = {}
+        self.truths: dict[str, JsonObject] = {}
 
     @property
     def first_tags(self) -> dict[str, str | float]:
@@ -69,7 +71,7 @@ class VirtualOperator:
         """True once every run of the series has its outcome."""
         return self._answered >= len(self._steps)
 
-    def on_event(self, event: Mapping[str, Any]) -> list[dict[str, Any]]:
+    def on_event(self, event: Mapping[str, Any]) -> list[JsonObject]:
         """Act on one line of the recorder; the commands to send back to it."""
         if "result" in event:
             self._answered += event["run"] in self._ground
@@ -111,7 +113,7 @@ class VirtualOperator:
         )
         self._over_s = self.truths[run]["end_s"]
 
-    def _next_step(self) -> list[dict[str, Any]]:
+    def _next_step(self) -> list[JsonObject]:
         self._at += 1
         # a recorder that was armed before the cup was emptied will be disarmed by that: its word is out of date
         self._rest_from_s = self._bench.empty_cup()["end_s"] + REST_S

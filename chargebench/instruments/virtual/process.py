@@ -14,6 +14,7 @@ from pathlib import Path
 from types import TracebackType
 from typing import Any
 
+from chargebench.bounded import JsonObject
 from chargebench.errors import BenchError, InputError
 
 __all__ = ["VirtualBenchProcess"]
@@ -35,7 +36,7 @@ class VirtualBenchProcess:
     def __init__(self, folder: Path, *, scenario: str = "quarry", seed: int = 0, speed: float = 10.0) -> None:
         self.speed = speed
         words = ["--folder", str(folder), "--scenario", scenario, "--seed", str(seed), "--speed", repr(speed)]
-        apart: dict[str, Any] = {"start_new_session": True}
+        apart: JsonObject = {"start_new_session": True}
         if sys.platform == "win32":
             apart = {"creationflags": subprocess.CREATE_NEW_PROCESS_GROUP}
         self._child = subprocess.Popen(
@@ -52,7 +53,7 @@ class VirtualBenchProcess:
             raise
         self.bench_path, self.truth_path = Path(ready["bench"]), Path(ready["truth"])
         with self.truth_path.open(encoding="utf-8") as file:
-            self.header: dict[str, Any] = json.loads(file.readline())
+            self.header: JsonObject = json.loads(file.readline())
 
     def __enter__(self) -> VirtualBenchProcess:
         return self
@@ -74,11 +75,11 @@ class VirtualBenchProcess:
 
     def grind(
         self, dose_g: float, water_uL_per_g: float = 0.0, treatment: str = "dry", purpose: str = "grind"
-    ) -> dict[str, Any]:
+    ) -> JsonObject:
         """Start a grind now and return at once with its truth."""
         return self.do("grind", dose_g=dose_g, water_uL_per_g=water_uL_per_g, treatment=treatment, purpose=purpose)
 
-    def empty_cup(self) -> dict[str, Any]:
+    def empty_cup(self) -> JsonObject:
         """Zero the electrometer and pour the cup out; ``end_s`` is when that is done."""
         return self.do("empty_cup")
 
@@ -87,7 +88,7 @@ class VirtualBenchProcess:
         """Virtual seconds since the bench began."""
         return float(self.do("now")["now_s"])
 
-    def do(self, command: str, **values: Any) -> dict[str, Any]:
+    def do(self, command: str, **values: Any) -> JsonObject:
         """Send one command and wait for its answer.
 
         Raises
@@ -110,12 +111,12 @@ class VirtualBenchProcess:
         with contextlib.suppress(BrokenPipeError):
             self._child.communicate()
 
-    def _answer(self) -> dict[str, Any]:
+    def _answer(self) -> JsonObject:
         assert self._child.stdout is not None
         line = self._child.stdout.readline()
         if not line:
             raise BenchError(f"virtual bench: ended with code {self._child.wait()}; what it said is above")
-        answer: dict[str, Any] = json.loads(line)
+        answer: JsonObject = json.loads(line)
         if answer.get("event") == "error":
             raise InputError(f"virtual bench: {answer['text']}")
         return answer

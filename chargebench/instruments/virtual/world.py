@@ -6,11 +6,11 @@ Owns the state that both instruments look at. Knows nothing of lines, ports or r
 from __future__ import annotations
 
 import math
-from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 
+from chargebench.bounded import JsonObject
 from chargebench.errors import InputError
 from chargebench.instruments.virtual.grind import Fall, GrindOrder, draw_grind, loss, step
 from chargebench.instruments.virtual.scenario import Scenario
@@ -63,7 +63,7 @@ class World:
             )
         self._busy_until_s = end_s
 
-    def grind(self, order: GrindOrder, now_s: float) -> dict[str, Any]:
+    def grind(self, order: GrindOrder, now_s: float) -> JsonObject:
         """Start a grind; returns its truth at once."""
         self._claim(now_s, now_s, "grind")
         room = self.scenario.room
@@ -79,7 +79,7 @@ class World:
             self._damp.append((grind.fall.end_s, room.humidity_per_uL * order.water_uL))
         return {"number": self._grinds, **grind.truth}
 
-    def inject(self, charge_nC: float, now_s: float) -> dict[str, Any]:
+    def inject(self, charge_nC: float, now_s: float) -> JsonObject:
         """Put a known charge on the cup, as a capacitor and a voltage would."""
         if not abs(charge_nC) <= LARGEST_NC:
             raise InputError(f"charge {charge_nC:g} nC: allowed -{LARGEST_NC:g} to {LARGEST_NC:g}")
@@ -88,7 +88,7 @@ class World:
         self._falls.append(fall)
         return {"start_s": now_s, "charge_nC": charge_nC}
 
-    def spray(self, count: int, now_s: float) -> dict[str, Any]:
+    def spray(self, count: int, now_s: float) -> JsonObject:
         """So many sprays elsewhere, of a bottle that stands on the scale: it is lighter by them from now on."""
         if isinstance(count, bool) or not isinstance(count, int) or not 1 <= count <= MOST_SPRAYS:
             raise InputError(f"sprays {count!r}: allowed 1 to {MOST_SPRAYS}")
@@ -100,7 +100,7 @@ class World:
         self._falls.append(fall)
         return {"start_s": now_s, "sprays": count, "mass_g": mass_g}
 
-    def empty_cup(self, now_s: float) -> dict[str, Any]:
+    def empty_cup(self, now_s: float) -> JsonObject:
         """Close the zero switch, take the cup away, pour it out, put it back, open the switch."""
         self._claim(now_s, now_s + _OPEN_S, "empty_cup")
         self._zeroed.append((now_s, now_s + _OPEN_S))
@@ -113,7 +113,7 @@ class World:
         """Close the zero switch for half a second."""
         self._zeroed.append((now_s, now_s + 0.5))
 
-    def touch(self, now_s: float) -> dict[str, Any]:
+    def touch(self, now_s: float) -> JsonObject:
         """Somebody brushes against the cable: a burst of spikes that leave no charge behind."""
         rng = np.random.default_rng([self.seed, 2, round(1000 * now_s)])
         times_s = now_s + np.sort(rng.uniform(0.0, 0.6, 5))

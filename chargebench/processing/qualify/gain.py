@@ -5,11 +5,12 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any, Final
+from typing import Final
 
 import numpy as np
 import numpy.typing as npt
 
+from chargebench.bounded import JsonObject
 from chargebench.processing.outcome import Estimate, Flag
 from chargebench.processing.qualify.line import Line, fit_line
 from chargebench.processing.qualify.occasion import Occasion
@@ -130,7 +131,7 @@ def _residuals(line: Line, known: Floats, reading: Floats, u: Floats) -> list[di
     ]
 
 
-def _details(line: Line, birge: float, standard: Standard, residuals: list[dict[str, float]]) -> dict[str, Any]:
+def _details(line: Line, birge: float, standard: Standard, residuals: list[dict[str, float]]) -> JsonObject:
     scaled = birge**2 * line.covariance
     return {
         "model": "reading_nC = offset_nC + slope * capacitor_nF * volts",

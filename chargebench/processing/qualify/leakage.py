@@ -9,6 +9,7 @@ import math
 from collections.abc import Mapping
 from typing import Any, Final
 
+from chargebench.bounded import JsonObject
 from chargebench.processing.charge import ChargeFit
 from chargebench.processing.outcome import Estimate, Flag
 from chargebench.processing.qualify.occasion import Occasion
@@ -76,8 +77,8 @@ def _correlation(fit: ChargeFit) -> float:
     return float(covariance[i, j] / math.sqrt(covariance[i, i] * covariance[j, j]))
 
 
-def _details(fit: ChargeFit, rate: Estimate, bias: Estimate, decay_s: float) -> dict[str, Any]:
-    tau: dict[str, Any] = {"shortest_leakage_time_constant_s": 1.0 / (rate.value + rate.U95)}
+def _details(fit: ChargeFit, rate: Estimate, bias: Estimate, decay_s: float) -> JsonObject:
+    tau: JsonObject = {"shortest_leakage_time_constant_s": 1.0 / (rate.value + rate.U95)}
     if rate.value > RESOLVED * rate.u:
         tau |= {"leakage_time_constant_s": 1 / rate.value, "u_leakage_time_constant_s": rate.u / rate.value**2}
     return tau | {

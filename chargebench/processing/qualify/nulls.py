@@ -7,11 +7,12 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from typing import Any, Final
+from typing import Final
 
 import numpy as np
 import numpy.typing as npt
 
+from chargebench.bounded import JsonObject
 from chargebench.processing.outcome import Estimate, Flag
 from chargebench.processing.qualify.limits import limits
 from chargebench.processing.qualify.occasion import Occasion
@@ -51,7 +52,7 @@ def _few(n: int) -> list[Flag]:
     return [Flag("few-runs", "doubt", text, {"runs": n, "threshold_runs": FEW_RUNS})]
 
 
-def _spread(charges: Floats) -> dict[str, Any]:
+def _spread(charges: Floats) -> JsonObject:
     mean = _mean(charges)
     return {
         "runs": len(charges),

@@ -5,11 +5,12 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any, Final
+from typing import Final
 
 import numpy as np
 import numpy.typing as npt
 
+from chargebench.bounded import JsonObject
 from chargebench.processing.outcome import Estimate, Flag
 from chargebench.processing.qualify.occasion import Occasion
 from chargebench.processing.qualify.qualification import Qualification
@@ -121,7 +122,7 @@ def sprayer(
     return occasion.qualification("sprayer", values, details, flags)
 
 
-def _details(weighings: Sequence[Weighing], spray: Estimate, sd: float, temperature_C: float) -> dict[str, Any]:
+def _details(weighings: Sequence[Weighing], spray: Estimate, sd: float, temperature_C: float) -> JsonObject:
     uL_per_g = 1e3 * uL_per_weighed_mg(temperature_C)
     several = {k: spread_of(k, spray, sd) for k in (1, 2, 3, 5, 10)}
     return {

@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 import math
-from typing import Any, Final, Literal
+from typing import Final, Literal
 
 import numpy as np
 import numpy.typing as npt
 
+from chargebench.bounded import JsonObject
 from chargebench.processing.outcome import Estimate, Flag
 from chargebench.processing.qualify.allan import AllanPoint, allan_deviation, block_means, random_walk
 from chargebench.processing.qualify.hum import Hum, find_hum, reading_rate_Hz
@@ -96,7 +97,7 @@ def zero(occasion: Occasion, series: Series, unit: Literal["nC", "nA"] = "nC") -
     noise = Estimate(one_second.deviation, one_second.u, one_second.dof)
     rate_Hz = reading_rate_Hz(t)
     hums = find_hum(t, quiet)
-    details: dict[str, Any] = {
+    details: JsonObject = {
         "seconds": float(t[-1] - t[0]),
         "readings": len(value),
         "rate_Hz": rate_Hz,
@@ -158,7 +159,7 @@ def _point(point: AllanPoint, unit: str) -> dict[str, float]:
     }
 
 
-def _spike_details(time_s: Floats, value: Floats, spikes: npt.NDArray[np.int64], unit: str) -> dict[str, Any]:
+def _spike_details(time_s: Floats, value: Floats, spikes: npt.NDArray[np.int64], unit: str) -> JsonObject:
     off = np.abs(value[spikes] - float(np.median(value)))
     return {
         "count": len(spikes),
@@ -167,7 +168,7 @@ def _spike_details(time_s: Floats, value: Floats, spikes: npt.NDArray[np.int64],
     }
 
 
-def _hum(hum: Hum, unit: str) -> dict[str, Any]:
+def _hum(hum: Hum, unit: str) -> JsonObject:
     return {
         "mains_Hz": hum.mains_Hz,
         "seen_at_Hz": hum.seen_at_Hz,
@@ -178,7 +179,7 @@ def _hum(hum: Hum, unit: str) -> dict[str, Any]:
     }
 
 
-def _flags(details: dict[str, Any], hums: list[Hum], drift: Estimate, unit: str) -> list[Flag]:
+def _flags(details: JsonObject, hums: list[Hum], drift: Estimate, unit: str) -> list[Flag]:
     noise = details[f"noise_of_a_reading_{unit}"]
     flags = []
     if details["seconds"] < SHORT_S:
