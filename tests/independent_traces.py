@@ -18,7 +18,7 @@ Truth is what the grounds carried in, those that fall late among them, and their
 """
 
 import math
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
@@ -275,6 +275,14 @@ def weighed_g(setting: Setting, fall: Fall, time_s: np.ndarray, rng: np.random.G
     noise = np.hypot(s.scale_noise_g, s.vibration_g * grinding) * rng.standard_normal(len(time_s))
     shown = s.tare_g + np.interp(time_s, grid, load) + s.drift_g_per_s * time_s + noise
     return rounded(shown, s.resolution_g)
+
+
+def at_rest(setting: Setting) -> tuple[np.ndarray, np.ndarray]:
+    """Times and readings of the empty, untouched cup for `before_s`, as a check of the zero sees them."""
+    s, rng = replace(setting, charge_per_gram_nC=0.0, bipolar_nC=0.0, events=()), np.random.default_rng(setting.seed)
+    charge_s = stamps(s.rate_Hz, s.before_s, rng)
+    shown = held_nC(s, Fall(s, *course(s, rng)), charge_s) + wobble_nC(s, charge_s, rng)
+    return charge_s, rounded(shown, s.display_nC)
 
 
 def play(setting: Setting, drawn: dict[str, object] | None = None) -> Traces:

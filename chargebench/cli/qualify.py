@@ -97,7 +97,7 @@ def _weighing(text: str) -> tuple[int, float, float]:
 
 
 def _add_zero(check: argparse.ArgumentParser) -> None:
-    check.add_argument("--seconds", type=positive_number, default=60.0, metavar="S", help="to record (default 60)")
+    check.add_argument("--seconds", type=positive_number, default=180.0, metavar="S", help="to record (default 180)")
 
 
 def _add_wait(check: argparse.ArgumentParser) -> None:

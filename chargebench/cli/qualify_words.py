@@ -57,6 +57,7 @@ _WORDS: Final = {
     "ioniser background grind": "length of those null grinds",
     "net charge floor grind": "length of those null grinds",
     "charge walk": "random walk",
+    "charge walk span": "seen over",
     "averaging": "averaging time",
     "mains": "mains",
     "seen at": "seen at",

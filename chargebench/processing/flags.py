@@ -158,8 +158,8 @@ _ROWS: Final = (
     ),
     Watch(
         "slow-hum",
-        "note",
-        0.5,
+        "doubt",
+        0.8,
         "probability",
         "The drift holds a slow wave (probability {found:.0%}), as mains does when readings come a whole number of its "
         "periods apart; another rate of readings would part it from the drift.",
@@ -243,7 +243,9 @@ _ROWS: Final = (
         "stamps",
         "{found:.0f} stamps ran backwards in order of arrival; readings are put in order of time.",
     ),
-    Watch("leakage-large", "doubt", 0.3, "part", "The leakage correction is {found:.0%} of the net charge."),
+    Watch(
+        "leakage-large", "doubt", 0.3, "part", "The leakage correction is {found:.0%} of the charge that the cup held."
+    ),
     Watch(
         "drift-share-large",
         "note",
@@ -315,7 +317,7 @@ _ROWS: Final = (
         3.0,
         "x u",
         "The scale drifts otherwise after the grind than before ({found:.1f} times the uncertainty of its drift), by "
-        "more than it resolves: let it warm up, keep draughts off, or weigh the cup by hand.",
+        "about as much as it resolves or more: let it warm up, keep draughts off, or weigh the cup by hand.",
     ),
     Watch(
         "scale-unstable",
@@ -385,6 +387,15 @@ _ROWS: Final = (
         1.0,
         "x u",
         "At the zero check the input wandered {found:.1f} times what this run's noise says; that stands.",
+    ),
+    Watch(
+        "wander-unknown",
+        "note",
+        150.0,
+        "s",
+        "The empty cup was watched for {found:.0f} s: a zero that waves with half a minute or a minute can hide in a "
+        "run's drift, beyond U95, and only {threshold:g} s and more show it: make a zero check (`qualify zero`).",
+        True,
     ),
     Watch(
         "noisier-than-checked",

@@ -62,6 +62,8 @@ class Shape(NamedTuple):
         Its frequency.
     swing_per_s3 : float
         Growth of the variance of a walk's rate in one second: an integrated current that wanders.
+    smooth : bool
+        Whether the line's phase strays smoothly, as a room's does, and not as a walk.
     """
 
     correlated: float
@@ -71,6 +73,7 @@ class Shape(NamedTuple):
     line: float = 0.0
     line_Hz: float = 0.0
     swing_per_s3: float = 0.0
+    smooth: bool = False
 
 
 @cache
@@ -108,17 +111,17 @@ def integrated_shapes() -> tuple[Shape, ...]:
 
 
 COHERENCE_S = 100.0
-"""Time over which a mains line keeps its phase."""
+"""Time over which a line keeps its phase: that of mains walks, a room's strays smoothly."""
 
 
 def covariance(shape: Shape, grid: Grid, out: Floats | None = None) -> Floats:
     """Covariance matrix (n, n) of block means, written into `out` where that is given."""
     if shape.line and not shape.correlated:
-        matrix = np.multiply(shape.line, grid.waving(shape.line_Hz), out)
+        matrix = np.multiply(shape.line, grid.waving(shape.line_Hz, shape.smooth), out)
     else:
         matrix = np.multiply(shape.correlated, grid.fading(shape.memory_s), out)
         if shape.line:
-            matrix += shape.line * grid.waving(shape.line_Hz)
+            matrix += shape.line * grid.waving(shape.line_Hz, shape.smooth)
     if shape.swing_per_s3:
         matrix += shape.swing_per_s3 * grid.swinging
     matrix += grid.walking(shape.walk_per_s)
@@ -147,7 +150,7 @@ class Grid:
     width_s: Floats
     loss_s: Floats
     _fading: dict[float, Floats] = field(default_factory=dict, repr=False)
-    _waving: dict[float, Floats] = field(default_factory=dict, repr=False)
+    _waving: dict[tuple[float, bool], Floats] = field(default_factory=dict, repr=False)
     _walking: dict[float, Floats] = field(default_factory=dict, repr=False)
 
     def walking(self, walk_per_s: float) -> Floats:
@@ -175,13 +178,14 @@ class Grid:
             self._fading[memory_s] = matrix
         return self._fading[memory_s]
 
-    def waving(self, line_Hz: float) -> Floats:
+    def waving(self, line_Hz: float, smooth: bool) -> Floats:
         """Correlation of a line that keeps its phase for `COHERENCE_S`; made once."""
-        if line_Hz not in self._waving:
+        key = line_Hz, smooth
+        if key not in self._waving:
             angle = 2.0 * np.pi * line_Hz * self.distance_s[0]
             waves = np.stack((np.cos(angle), np.sin(angle)))
-            self._waving[line_Hz] = (waves.T @ waves) * self._coherence
-        return self._waving[line_Hz]
+            self._waving[key] = (waves.T @ waves) * (self._coherence_smooth if smooth else self._coherence)
+        return self._waving[key]
 
     @cached_property
     def swinging(self) -> Floats:
@@ -195,6 +199,10 @@ class Grid:
     @cached_property
     def _coherence(self) -> Floats:
         return np.asarray(np.exp(self.distance_s / -COHERENCE_S))
+
+    @cached_property
+    def _coherence_smooth(self) -> Floats:
+        return np.asarray(np.exp(-0.5 * (self.distance_s / COHERENCE_S) ** 2))
 
 
 def grid_of(time_s: Floats, count: Floats, step_s: float) -> Grid:

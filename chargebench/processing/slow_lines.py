@@ -25,8 +25,9 @@ FINENESS = 8.0
 """Frequencies tried within one over the whole time."""
 FOLDED = 0.4
 """Prior probability of a slow line where sampling folds mains to one."""
-UNFOLDED = 0.15
-"""Prior probability of a slow line where it does not: clocks err, and rooms warm and cool."""
+UNFOLDED = 0.3
+"""Prior probability of a slow line where it does not: rooms warm and cool, at no rate that could be named, so each
+factor of frequency counts alike."""
 ANYWHERE = 0.1
 """Part of a folded line's prior that is spread evenly over all slow frequencies."""
 BY_PRIOR = 0.4
@@ -61,7 +62,7 @@ def slow_lines(y: Floats, X: Floats, grid: Grid, step_s: float, fastest_Hz: floa
     t = grid.distance_s[0]
     line_Hz = np.arange(SLOWEST_Hz, max(fastest_Hz, 2.0 * SLOWEST_Hz), 1.0 / (FINENESS * float(t[-1])))
     at_Hz, folds = folds_slowly(step_s, float(line_Hz[-1]))
-    prior = _frequencies(line_Hz, at_Hz) if folds else np.full(len(line_Hz), 1.0 / len(line_Hz))
+    prior = _frequencies(line_Hz, at_Hz) if folds else (1.0 / line_Hz) / np.sum(1.0 / line_Hz)
     most, lines, walks_per_s = FOLDED_GRID if folds else UNFOLDED_GRID
     likely = FOLDED if folds else UNFOLDED
     seen = prior * _shown(y, X, grid, line_Hz, lines)
@@ -69,10 +70,12 @@ def slow_lines(y: Floats, X: Floats, grid: Grid, step_s: float, fastest_Hz: floa
     starts = np.flatnonzero(np.diff(_cells(mass, most), prepend=-1))
     weights = likely / (1.0 - likely) / (len(lines) * len(walks_per_s)) * np.add.reduceat(prior, starts)
     middles_Hz = np.add.reduceat(mass * line_Hz, starts) / np.add.reduceat(mass, starts)
-    found = []
-    for weight, middle_Hz in zip(weights.tolist(), middles_Hz.tolist(), strict=True):
-        found += [Shape(0.0, 1.0, walk, weight, line, middle_Hz) for line in lines for walk in walks_per_s]
-    return tuple(found)
+    return tuple(
+        Shape(0.0, 1.0, walk, weight, line, middle_Hz, smooth=not folds)
+        for weight, middle_Hz in zip(weights.tolist(), middles_Hz.tolist(), strict=True)
+        for line in lines
+        for walk in walks_per_s
+    )
 
 
 def folds_slowly(step_s: float, fastest_Hz: float) -> tuple[float, bool]:

@@ -39,6 +39,9 @@ def answer(work: Work) -> None:
     floor = _floor(work, sources)
     if floor is not None:
         work.flag(floor.code, floor.least_nC / floor.u_nC, floor_nC=floor.least_nC)
+    if work.material.cup.leaks:
+        watched = work.material.known.get("charge_walk_span_s")
+        work.flag("wander-unknown", 0.0 if watched is None else watched.value)
     ions = _ions(work)
     charge = _true_charge(work, work.fit.net[0], sources, floor, ions, work.made)
     work.result["net_charge_nC"] = net = estimate(charge, work.made)

@@ -103,7 +103,7 @@ def drift_priors(material: Material, work: Work) -> DriftPriors:
 
 def fit_charge(work: Work) -> None:
     """Joint fit of the quiet stretches and the flags that go with it."""
-    cup, s = work.material.cup, work.stretches
+    cup = work.material.cup
     if not len(cup.series):
         work.flag("no-charge-readings", -1.0)
         return
@@ -115,11 +115,9 @@ def fit_charge(work: Work) -> None:
         work.flag("display-still", shown_nC=float(work.fine.high[0]))
         return
     _fit_what_is_quiet(work)
-    s = work.stretches
-    before, after = s.quiet(work.fine.time_s)
-    spans = [float(np.ptp(work.fine.time_s[x])) if x.any() else 0.0 for x in (before, after)]
-    for name, span in zip(("before", "after"), spans, strict=True):
-        lacking = work.fit is None and span <= min(spans)
+    spans = _quiet_spans(work)
+    for name, span in spans.items():
+        lacking = work.fit is None and span <= min(spans.values())
         work.flag(f"no-quiet-{name}" if lacking else f"too-little-quiet-{name}", span, always=lacking)
     if work.fit is not None:
         _drift_results(work, work.fit)
@@ -129,6 +127,8 @@ def fit_charge(work: Work) -> None:
 def _fit_what_is_quiet(work: Work) -> None:
     """Fit the quiet stretches; where the charge still relaxes when the second begins, begin it later."""
     cup, priors = work.material.cup, drift_priors(work.material, work)
+    if not _tells_of_drift(work):
+        priors = replace(priors, otherwise=None)
     began_s, fading = work.stretches.after_s[0], None
     for delays in range(MOST_DELAYS + 1):
         s = work.stretches
@@ -149,6 +149,24 @@ def _fit_what_is_quiet(work: Work) -> None:
             f"quiet stretch after the grind begun {later_s:.1f} s later, when the charge had come to rest"
         )
         work.flag("late-grounds", later_s)
+
+
+def _tells_of_drift(work: Work) -> bool:
+    """Whether the run may say anything of leakage and bias: both quiet stretches are as long as is wanted.
+
+    The ends of a recording that was stopped in the grind are no quiet stretches; they may neither contradict a check
+    nor give a constant.
+    """
+    if work.material.stopped_in_grind:
+        return False
+    return all(span >= work.least(f"too-little-quiet-{name}") for name, span in _quiet_spans(work).items())
+
+
+def _quiet_spans(work: Work) -> dict[str, float]:
+    """Seconds from the first to the last quiet block, before and after."""
+    t = work.fine.time_s
+    parts = zip(("before", "after"), work.stretches.quiet(t), strict=True)
+    return {name: float(np.ptp(t[x])) if x.any() else 0.0 for name, x in parts}
 
 
 def _trace_flags(work: Work, series: Series) -> None:
@@ -197,10 +215,11 @@ def _drift_results(work: Work, fit: ChargeFit) -> None:
     work.steps.append(
         f"joint fit of both quiet stretches, drift model {fit.model}, noise averaged over {shapes} shapes"
     )
-    if "bias" in post.names:
+    tells = _tells_of_drift(work)
+    if "bias" in post.names and (tells or fit.priors.bias_from_bench):
         value, u, dof = post.interval(post.vector(bias=1.0))
         work.result["bias_current_pA"] = Estimate(1e3 * value, 1e3 * u, dof)
-    _leakage_result(work, fit)
+    _leakage_result(work, fit, tells)
     work.result["noise_nC"] = Estimate(*fit.noise)
     for alias in fit.aliases:
         ratio = alias.amplitude / max(fit.noise[0], 1e-12)
@@ -215,8 +234,8 @@ def _drift_results(work: Work, fit: ChargeFit) -> None:
     if fit.display_step[0] != fit.display_step[1]:
         work.flag("range-changed", max(fit.hidden), display_steps_nC=list(fit.display_step))
     if abs(fit.leakage_term) > 3.0 * fit.net[1]:
-        share = abs(fit.leakage_term) / max(abs(fit.net[0]), 1e-12)
-        work.flag("leakage-large", share, leakage_term_nC=fit.leakage_term)
+        held_nC = max(abs(fit.net[0]), _most_held(work), 1e-12)
+        work.flag("leakage-large", abs(fit.leakage_term) / held_nC, leakage_term_nC=fit.leakage_term, held_nC=held_nC)
     work.flag("drift-share-large", fit.drift_share)
     work.flag("curved-drift", fit.evidence["curved"] - max(fit.evidence["leakage"], fit.evidence["linear"], 0.0))
     work.details |= {
@@ -228,6 +247,14 @@ def _drift_results(work: Work, fit: ChargeFit) -> None:
         "quiet_before_s": fit.quiet_s[0],
         "quiet_after_s": fit.quiet_s[1],
     }
+
+
+def _most_held(work: Work) -> float:
+    """Most charge in nC, as displayed, that the cup held beyond what it began the grind with."""
+    s, t = work.stretches, work.fine.time_s
+    before, _ = s.quiet(t)
+    shown = work.fine.value[(t >= s.before_s[1]) & (t <= s.after_s[0])]
+    return float(np.max(np.abs(shown - work.fine.value[before][-1]), initial=0.0))
 
 
 def _by_the_run(fit: ChargeFit) -> dict[str, float]:
@@ -254,10 +281,10 @@ def _compared_with_zero(work: Work) -> None:
         work.flag("noisier-than-checked", noise_nC / checked.value, noise_1s_nC=noise_nC, checked_nC=checked.value)
 
 
-def _leakage_result(work: Work, fit: ChargeFit) -> None:
-    """Time constant from the rate; none where the rate cannot be told from zero."""
+def _leakage_result(work: Work, fit: ChargeFit, tells: bool) -> None:
+    """Time constant from the rate; none where the rate cannot be told from zero, or neither run nor check tells."""
     post = fit.posterior
-    if "leakage" not in post.names:
+    if "leakage" not in post.names or not (tells or fit.priors.leakage_from_bench):
         work.flag("leakage-unknown")
         return
     rate, u, dof = post.interval(post.vector(leakage=1.0))
@@ -283,10 +310,11 @@ def running_charge(work: Work) -> None:
     work.curves["running_charge"] = {"time_s": t, "charge_nC": gain * charge, "u_nC": gain * np.hypot(u_running, noise)}
     inside = (t >= s.before_s[1]) & (t <= s.after_s[0])
     flow, net = _without_ions(work, t[inside], charge[inside], fit.net[0])
-    up, down, turns, u_turns = parts(flow, 0.0, net, noise, work.p("turn_factor"))
+    open_nC = math.hypot(noise, float(np.max(u_running[inside], initial=0.0)))  # the drift makes no turns either
+    up, down, turns, u_turns = parts(flow, 0.0, net, open_nC, work.p("turn_factor"))
     work.parts = (up, down, u_turns if turns else math.sqrt(max(noise**2 - fit.net[1] ** 2, 0.0)))
     work.steps.append(f"running charge with {turns} turns beyond noise")
-    step_s, least = fine_width_s(work.material.cup.series, work.p("block_s")), gain * work.p("turn_factor") * noise
+    step_s, least = fine_width_s(work.material.cup.series, work.p("block_s")), gain * work.p("turn_factor") * open_nC
     work.details["positive_and_negative_charge"] = (
         f"rising and falling parts of the net flow in steps of {step_s:.2g} s, turns below {least:.2g} nC left out: "
         "what arrives together cancels, so each is a lower bound of the charge of its sign"

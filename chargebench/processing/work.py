@@ -134,6 +134,10 @@ class Work:
         """A numeric parameter of the recipe."""
         return float(self.recipe.parameters[name])
 
+    def least(self, code: str) -> float:
+        """Threshold of a flag, as the recipe has it."""
+        return self.recipe.thresholds.get(code, watch.TABLE[code].threshold)
+
     def flag(self, code: str, found: float = 1.0, always: bool = False, **evidence: Any) -> None:
         """Raise a flag where the number found is beyond its threshold."""
         self.flags += watch.raised(code, found, self.recipe.thresholds, always=always, **evidence)

@@ -157,10 +157,11 @@ class Knowledge:
 
     Keys in use (units in the names): ``gain`` (true charge per displayed charge, 1), ``leakage_rate_per_s`` (1/τ),
     ``bias_current_nA``, ``correlation_rate_bias`` (of the errors of these two), ``charge_noise_1s_nC``,
-    ``charge_walk_nC_per_root_s``, ``charge_offset_nC``, ``net_charge_floor_nC`` (value 0, u = the spread of null
-    grinds), ``ioniser_background_nC``, ``scale_gain`` (1), ``scale_resolution_g``, ``scale_repeatability_g``,
-    ``scale_linearity_g`` (value = the stated figure), ``detection_limit_nC``, ``spray_g``,
-    ``spray_sd_g`` (spread of one spray), and ``…_grind_s``, how long the null grinds behind a value lasted.
+    ``charge_walk_nC_per_root_s``, ``charge_walk_span_s`` (over how long that was seen), ``charge_offset_nC``,
+    ``net_charge_floor_nC`` (value 0, u = the spread of null grinds), ``ioniser_background_nC``, ``scale_gain`` (1),
+    ``scale_resolution_g``, ``scale_repeatability_g``, ``scale_linearity_g`` (value = the stated figure),
+    ``detection_limit_nC``, ``spray_g``, ``spray_sd_g`` (spread of one spray), and ``…_grind_s``, how long the null
+    grinds behind a value lasted.
     """
 
     known: Mapping[str, Known] = field(default_factory=lambda: MappingProxyType({}))

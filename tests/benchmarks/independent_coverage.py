@@ -7,7 +7,9 @@ Run as ``python -m tests.benchmarks.independent_coverage [--runs 300] [--cells N
 - ``none``: runs without an answer for Q/m (rejected: no miss);
 - ``told``: of the misses of net charge or Q/m, the part that bears a doubt or a reject;
 - ``alarm``: of all runs, the part that does;
-- ``U net``, ``U Q/m``: median U95; ``x`` beside each: median of U95 over the oracle's;
+- ``U net``, ``U Q/m``: median U95; ``x`` beside each: median of U95 over the oracle's.
+  Two states of the program compare run by run (`--dump`): most of U95 of Q/m is the scale's steps, of which a cell
+  draws four, and a median that lies between two of them moves by a tenth where no run does;
 - ``b net``, ``b Q/m``: median of the error in units of U95 (how lopsided), followed by the commonest grave flags.
 
 The oracle is told the law of the noise, when the last grounds fell, every event and the true mass, and what the bench
@@ -31,10 +33,13 @@ import numpy as np
 from scipy.linalg import cho_factor, cho_solve, matmul_toeplitz, solve
 from scipy.special import ndtr
 
+from chargebench.processing.qualify.occasion import Occasion
+from chargebench.processing.qualify.zero import zero
 from chargebench.processing.recipe import process
+from chargebench.processing.series import clean
 from chargebench.runs.run import Knowledge, Known, Run, Trace
 from tests.benchmarks.independent_cells import CELLS, Drawn, drawn
-from tests.independent_traces import Setting, Traces, flicker_lines, moved_nC, play
+from tests.independent_traces import Setting, Traces, at_rest, flicker_lines, moved_nC, play
 
 OPEN_RATE_PER_S = 1 / 60.0
 """How fast the oracle thinks a bench can leak where nobody checked."""
@@ -87,12 +92,22 @@ def trace_of(channel: str, time_s: np.ndarray, value: np.ndarray) -> Trace:
     return Trace(channel, channel, ms / 1000.0, value, np.zeros(len(ms)), n % 65536, ms, ms * 1_000_000)
 
 
+def zero_known(then: Setting) -> dict[str, Known]:
+    """What the program's own check of the zero makes of the empty cup."""
+    time_s, shown_nC = at_rest(then)
+    line = np.arange(len(time_s))
+    check = zero(Occasion("bench", "2026-03-13T09:00:00Z"), clean(time_s, shown_nC, 0 * line, line, 5.0, 0.5))
+    return {key: Known(x.value, x.u, x.dof, "zero check", "2026-03-13") for key, x in check.values.items()}
+
+
 def run_of(one: Drawn, made: Traces) -> Run:
     """The program's own run of a simulated one."""
     known: dict[str, Known] = {}
     for key, told in (("leakage_rate_per_s", one.rate_check_per_s), ("bias_current_nA", one.bias_check_nA)):
         if told is not None:
             known[key] = Known(*told, source="leakage check", date="2026-03-13")
+    if one.zero_check is not None:
+        known |= zero_known(one.zero_check)
     if one.resolution_told:
         known["scale_resolution_g"] = Known(one.setting.resolution_g, 0.0, source="bench file")
     traces = [trace_of("charge", made.charge_s, made.charge_nC), trace_of("mass", made.mass_s, made.mass_g)]

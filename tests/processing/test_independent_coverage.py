@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
+import argparse
 import math
 from dataclasses import replace
 
 import numpy as np
 import pytest
 
+from chargebench.cli.qualify import _OPTIONS
 from chargebench.processing.outcome import Severity
+from chargebench.processing.recipe import process
 from tests.benchmarks import independent_coverage as table
 from tests.benchmarks.independent_cells import CELLS, drawn
 from tests.independent_traces import play
@@ -66,3 +69,26 @@ def test_a_run_without_an_answer_is_no_miss() -> None:
 def test_a_miss_of_the_ratio_alone_counts() -> None:
     """A net charge that holds does not excuse a charge per gram that does not."""
     assert replace(row(0.0, None), ratio=12.0).missed
+
+
+def test_a_zero_check_of_the_usual_length_covers_slow_waves() -> None:
+    """Of 40 runs on benches whose zero waves, checked for as long as is usual, 36 hold, and none asks for a check."""
+    held = 0
+    for number in range(40):
+        one = drawn("slow wave, zero checked", number, 11)
+        assert one.zero_check is not None
+        one = replace(one, zero_check=replace(one.zero_check, before_s=usual_s()))
+        made = play(one.setting)
+        outcome = process(table.run_of(one, made))
+        net = outcome.result["net_charge_nC"]
+        assert net is not None
+        held += abs(net.value - made.truth.net_charge_nC) <= net.U95
+        assert "wander-unknown" not in {flag.code for flag in outcome.flags}
+    assert held >= 36
+
+
+def usual_s() -> float:
+    """How long the command line watches the empty cup unless told otherwise."""
+    parser = argparse.ArgumentParser()
+    _OPTIONS["zero"](parser)
+    return float(parser.parse_args([]).seconds)

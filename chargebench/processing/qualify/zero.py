@@ -9,6 +9,7 @@ import numpy as np
 import numpy.typing as npt
 
 from chargebench.bounded import JsonObject
+from chargebench.processing.flags import TABLE
 from chargebench.processing.outcome import Estimate, Flag
 from chargebench.processing.qualify.allan import AllanPoint, allan_deviation, block_means, random_walk
 from chargebench.processing.qualify.hum import Hum, find_hum, reading_rate_Hz
@@ -21,8 +22,8 @@ __all__ = ["find_spikes", "zero"]
 Floats = npt.NDArray[np.float64]
 
 SHORTEST_S: Final = 10.0
-SHORT_S: Final = 60.0
-"""Below this the deviation at the length of a grind is little more than a guess. Common practice, no source."""
+SHORT_S: Final = TABLE["wander-unknown"].threshold
+"""Below this a zero that waves with half a minute or a minute is not seen, and a run takes it for its drift."""
 SPIKE_SIGMAS: Final = 8.0
 SPIKE_NEIGHBOURS: Final = 11
 HUM_SHARE: Final = 3.0
@@ -58,7 +59,7 @@ def zero(occasion: Occasion, series: Series, unit: Literal["nC", "nA"] = "nC") -
     ----------
     occasion : Occasion
     series : Series
-        Ten seconds and more without a break; a minute and more serves better.
+        Ten seconds and more without a break; `SHORT_S` and more serve better.
     unit : str
         ``nC`` for a charge reading, ``nA`` for a current reading.
 
@@ -66,7 +67,7 @@ def zero(occasion: Occasion, series: Series, unit: Literal["nC", "nA"] = "nC") -
     -------
     Qualification
         ``charge_noise_1s_nC`` or ``current_noise_1s_nA``: Allan deviation of 1 s means; of a charge whose trace is long
-        enough also ``charge_walk_nC_per_root_s``.
+        enough also ``charge_walk_nC_per_root_s`` and ``charge_walk_span_s``, over how long that was seen.
 
     Raises
     ------
@@ -113,7 +114,10 @@ def zero(occasion: Occasion, series: Series, unit: Literal["nC", "nA"] = "nC") -
     }
     values = {{"nC": "charge_noise_1s_nC", "nA": "current_noise_1s_nA"}[unit]: noise}
     if unit == "nC" and (walk := random_walk(means)) is not None:
-        values["charge_walk_nC_per_root_s"] = Estimate(*walk)
+        values |= {
+            "charge_walk_nC_per_root_s": Estimate(*walk),
+            "charge_walk_span_s": Estimate(details["seconds"], 0.0),
+        }
     flags = _flags(details, hums, drift, unit)
     return occasion.qualification("zero", values, details, flags)
 
@@ -183,7 +187,10 @@ def _flags(details: JsonObject, hums: list[Hum], drift: Estimate, unit: str) -> 
     noise = details[f"noise_of_a_reading_{unit}"]
     flags = []
     if details["seconds"] < SHORT_S:
-        text = "The trace is short: noise over the length of a grind is poorly known."
+        text = (
+            "The trace is short: noise over the length of a grind is poorly known, and a zero that waves with half a "
+            f"minute or a minute is not seen; record {SHORT_S:g} s and more."
+        )
         flags.append(Flag("short", "note", text, {"seconds": details["seconds"], "threshold_s": SHORT_S}))
     if details["spikes"]["count"]:
         text = "Single readings jump: a cable was touched, or a contact is loose."
