@@ -317,7 +317,7 @@ _ROWS: Final = (
         3.0,
         "x u",
         "The scale drifts otherwise after the grind than before ({found:.1f} times the uncertainty of its drift), by "
-        "about as much as it resolves or more: let it warm up, keep draughts off, or weigh the cup by hand.",
+        "more than it resolves: let it warm up, keep draughts off, or weigh the cup by hand.",
     ),
     Watch(
         "scale-unstable",

@@ -40,8 +40,6 @@ Floats = npt.NDArray[np.float64]
 
 FINE_STEP_G = 0.01
 """Steps finer than this (g) are decimals of whoever wrote the trace, not a promise of the scale."""
-WORTH_TELLING = 0.4
-"""Part of the scale's step from which on the u of a drift that is not linear is told: about the step's own u."""
 CALM_S = 0.2
 """Seconds after the charge has come to rest from which on a slope beside the scale's lag is drift."""
 LAG_DOUBT = 0.5
@@ -186,7 +184,7 @@ def _scale_flags(work: Work, before: Level, after: Level, drift: ScaleDrift) -> 
     u_bent = math.hypot(before.u_slope_g_per_s, after.u_slope_g_per_s, 1e-12)
     if bent > NOT_LINEAR * u_bent and bent * window_s > 2.0 * max(step_g, FINE_STEP_G):
         work.flag("mass-not-settled", bent / u_bent, slope_g_per_s=after.slope_g_per_s)
-    elif drift.u_g > max(WORTH_TELLING * step_g, after.u_g):
+    elif drift.u_g > max(step_g, after.u_g):
         work.flag("scale-creeping", drift.distance, drift_g=drift.g, u_drift_g=drift.u_g)
     if abs(before.slope_g_per_s) > NOT_LINEAR * before.u_slope_g_per_s:
         work.flag("scale-drifting", abs(before.slope_g_per_s) * 60.0, taken_off_g=drift.g)
