@@ -199,6 +199,25 @@ def test_memory_holds_only_what_is_not_synced(journal: Journal) -> None:
         assert journal.held_bytes == 0
 
 
+def test_what_comes_during_a_sync_is_not_taken_for_synced(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A record that was appended while the disk worked stays in memory, and is in the next segment."""
+    monkeypatch.setattr(module, "SYNC_EVERY_S", 600.0)
+    journal = begun_journal(tmp_path / "archive")
+    journal.append("note", "{}")
+    real = module.sync_data
+
+    def slow(descriptor: int) -> None:
+        real(descriptor)
+        journal.append("note", '{"during":1}')
+
+    with monkeypatch.context() as patched:
+        patched.setattr(module, "sync_data", slow)
+        journal.sync()
+    journal.go_on(other(tmp_path))
+    journal.close()
+    assert numbers(path_of(journal)) == [0, 2]
+
+
 def test_real_write_errors_are_failures_not_exceptions(tmp_path: Path) -> None:
     """Against a real limit of the system (largest file size) the journal keeps its whole records and says so."""
     resource = pytest.importorskip("resource")
