@@ -27,6 +27,7 @@ __all__ = [
     "lag",
     "loaded_slope",
     "minimal_drift",
+    "moves",
     "resolution",
     "settled",
 ]
@@ -38,6 +39,8 @@ NOT_LINEAR = 3.0
 SEEN = 1.6
 """Standard uncertainties from none from which on a slope of the scale counts: one in ten of a sound scale does, which
 costs little, and what a smaller one hides is less than the scale's steps."""
+FASTEST_DRIFT_G_PER_S = 0.02
+"""Slope from which on a scale does not drift but something moves on it (judgement): a gram in 50 s."""
 LAGS_S = (0.2, 0.3, 0.45, 0.7, 1.0, 1.5, 2.2)
 """Lags of a scale that are tried where its slope after a load is sought."""
 LAG_APART = 0.2
@@ -160,7 +163,7 @@ class ScaleDrift:
 
 
 def drift_between(before: Level, after: Level) -> ScaleDrift:
-    """Drift from the middle of one quiet stretch of the scale to that of the other.
+    """Drift from the middle of one quiet stretch of the scale to that of the other; none where something moves on it.
 
     Notes
     -----
@@ -174,11 +177,18 @@ def drift_between(before: Level, after: Level) -> ScaleDrift:
     slope, u = float(np.dot(weights, slopes)) / sum(weights), 1.0 / math.sqrt(sum(weights))
     apart = abs(slopes[1] - slopes[0])
     distance = apart / math.hypot(before.u_slope_g_per_s, after.u_slope_g_per_s, 1e-12)
+    if moves(before, after):
+        return ScaleDrift(0.0, 0.0, distance, math.inf)
     if distance > SEEN:
         return ScaleDrift(0.5 * sum(slopes) * apart_s, 0.5 * apart * apart_s / math.sqrt(3.0), distance, math.inf)
     if abs(slope) <= SEEN * u:
         return ScaleDrift(0.0, 0.0, distance, math.inf)
     return ScaleDrift(slope * apart_s, u * apart_s, distance, before.dof + after.dof)
+
+
+def moves(*levels: Level) -> bool:
+    """Whether something moves on the scale while one of these levels is read."""
+    return any(abs(level.slope_g_per_s) > FASTEST_DRIFT_G_PER_S for level in levels)
 
 
 def loaded_slope(series: Series, start_s: float, end_s: float) -> tuple[float, float] | None:

@@ -213,3 +213,16 @@ def test_a_scale_that_creeps_under_its_load_is_told_or_allowed_for() -> None:
     """On 1 g doses U95 of Q/m holds the truth, or a doubt stands by it, in nine of ten runs."""
     seen = cell(crept, lambda rng: {"mass_g": 1.0, "grind_s": float(rng.uniform(3.0, 8.0)), "scale_step_g": 1e-5})
     assert sum(x.ratio <= 1.0 or x.doubted for x in seen) >= 0.9 * RUNS
+
+
+@pytest.mark.parametrize("pulled_g_per_s", [-60.0, 60.0, 0.5])
+def test_a_hand_on_the_cup_is_not_taken_for_drift(pulled_g_per_s: float) -> None:
+    """Where something moves on the scale at the end it is doubted, and no mass is told that it never showed."""
+    run, _ = simulate(Bench(seed=3))
+    m = run.traces["mass"]
+    pulled = m.value + pulled_g_per_s * np.clip(m.time_s - (m.time_s[-1] - 6.0), 0.0, None)
+    outcome = process(changed(run, "mass", value=pulled))
+    found = outcome.result["collected_mass_g"]
+    assert found is not None
+    assert abs(found.value) <= np.ptp(pulled)
+    assert "mass-not-settled" in {flag.code for flag in outcome.flags}
