@@ -18,6 +18,7 @@ from chargebench.instruments import conversation
 from chargebench.instruments.benchfile import bench_from_text
 from chargebench.instruments.conversation import Conversation
 from chargebench.instruments.feed import Chunk, Feeds
+from chargebench.instruments.host_clock import host_ns
 from chargebench.instruments.virtual import SCENARIOS, VirtualBench
 from chargebench.processing.outcome import Outcome
 from chargebench.processing.recipe import process
@@ -249,7 +250,7 @@ def test_on_a_real_terminal(state: str, off_s: float, tmp_path: Path) -> None:
     with VirtualBench(tmp_path / "bench", scenario=PLAYED, speed=1.0) as virtual:
         text = virtual.bench_path.read_text(encoding="utf-8") + SHORT
         bench, events, queue = bench_from_text(text), [], SimpleQueue[Chunk]()
-        ready, now_ns = Ready(bench.instruments), time.monotonic_ns()
+        ready, now_ns = Ready(bench.instruments), host_ns()
         live = LiveRun(bench, [Place(tmp_path)], {"dose_g": 4.0}, Knowledge(), now_ns, events.append, ready)
         feeds = Feeds(bench, queue)
         feeds.start()
@@ -263,7 +264,7 @@ def test_on_a_real_terminal(state: str, off_s: float, tmp_path: Path) -> None:
                 state = ""
                 virtual.restart(off_s)
         feeds.stop()
-        live.end(time.monotonic_ns())
+        live.end(host_ns())
         live.journal.close()
     run = run_of(journal_content(live.journal.path.read_bytes()), live.run_id)
     outcome = process(run)

@@ -27,6 +27,7 @@ from chargebench.bounded import JsonObject
 from chargebench.errors import GaveUpError, JournalError
 from chargebench.instruments.benchfile import Bench
 from chargebench.instruments.feed import Chunk, Feeds
+from chargebench.instruments.host_clock import host_ns
 from chargebench.recording.assemble import Assembler, Timed
 from chargebench.recording.header import header_fields
 from chargebench.recording.ids import new_run_id, utc_now_text
@@ -92,7 +93,7 @@ class Capture:
         self._places = (Place(folder), Place(fallback or fallback_folder(), remade=True))
 
         def describe() -> JsonObject:
-            now_ns, home = time.monotonic_ns(), self._places[0].identity()
+            now_ns, home = host_ns(), self._places[0].identity()
             return header_fields(self.run_id, utc_now_text(), now_ns, bench.text, tags, knowledge, {}, home)
 
         self._journal: Journal | None = Journal(self.run_id, describe)
@@ -142,7 +143,7 @@ class Capture:
             When it could not be sealed, or no disk took all of it; its journal is kept.
         """
         self._feeds.stop()
-        self._append("end", json_payload({"ns": time.monotonic_ns(), "text": ""}))
+        self._append("end", json_payload({"ns": host_ns(), "text": ""}))
         assert self._journal is not None, "sealed once"
         self._journal.settle()
         self._rescue()
@@ -155,7 +156,7 @@ class Capture:
 
     def mark(self, text: str, kind: str = "user") -> None:
         """Keep a moment: the run's clock as it stands."""
-        fields = {"ns": time.monotonic_ns(), "kind": kind, "text": text, "time_s": self.now_s}
+        fields = {"ns": host_ns(), "kind": kind, "text": text, "time_s": self.now_s}
         self._append("mark", json_payload(fields))
 
     def listen(self, seconds: float) -> list[Timed]:

@@ -18,6 +18,7 @@ from typing import Final, Literal
 from chargebench.errors import BenchError, PortForbiddenError, PortHeldError, PortLostError, PortMissingError
 from chargebench.instruments.benchfile import Bench, Instrument
 from chargebench.instruments.conversation import Conversation
+from chargebench.instruments.host_clock import host_ns
 from chargebench.instruments.ports import Port, open_port
 from chargebench.wire.framed import command
 
@@ -131,7 +132,7 @@ class _Feed:
             self._thread.join(STOP_S)
 
     def _put(self, kind: ChunkKind, data: bytes = b"", text: str = "") -> None:
-        self._queue.put(Chunk(self._instrument.name, time.monotonic_ns(), kind, data, text))
+        self._queue.put(Chunk(self._instrument.name, host_ns(), kind, data, text))
 
     def _run(self) -> None:
         """The thread. An exception on its way out goes into the queue, too; ``threading.excepthook`` gets it next."""

@@ -85,7 +85,7 @@ class Journal:
     @property
     def held_bytes(self) -> int:
         """How much of it is in memory only."""
-        return sum(len(line) for _, line in self._unsynced)
+        return sum(len(line) for _, line in tuple(self._unsynced))  # the other thread takes from it
 
     def append(self, kind: str, payload: str) -> Record:
         """Write one record; never raises for the disk's sake, see `failure`."""

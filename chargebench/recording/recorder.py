@@ -20,6 +20,7 @@ from chargebench.bounded import JsonObject
 from chargebench.errors import ChargebenchError, GaveUpError, JournalError
 from chargebench.instruments.benchfile import Bench
 from chargebench.instruments.feed import Chunk, Feeds
+from chargebench.instruments.host_clock import host_ns
 from chargebench.recording.commands import COMMANDS, clear_the_way, errands_of, seconds_of
 from chargebench.recording.health import Complaint, Health
 from chargebench.recording.live import LiveRun
@@ -181,7 +182,7 @@ class Recorder:
         if free < LITTLE_DISK_BYTES:
             text = f"{folder}: only {free / 1e6:.0f} MB are free; make room before the next run"
             self._emit({"event": "notice", "severity": "doubt", "code": "disk-nearly-full", "text": text})
-        now_ns = time.monotonic_ns()
+        now_ns = host_ns()
         self._clock_s = now_ns / 1e9  # the journal begins with a clock pair
         return LiveRun(
             self._bench, self._places, self._tags, self._knowledge, now_ns, self._emit, self._ready, self._identities,
@@ -191,7 +192,7 @@ class Recorder:
     def _close(self, text: str = "") -> None:
         """End the journal; the finisher gets it now or once it is whole."""
         self._identities, self._not_followed = self._live.identities, False
-        self._live.end(time.monotonic_ns(), text)
+        self._live.end(host_ns(), text)
         self._ended.append(self._live)
         self._hand_over()
 
@@ -225,7 +226,7 @@ class Recorder:
             if not self._not_followed:
                 self._not_followed = True
                 text = f"{error}; {self._live.run_id} goes on and gets longer"
-                self._live.notice(time.monotonic_ns(), "doubt", "not-followed", text)
+                self._live.notice(host_ns(), "doubt", "not-followed", text)
             return False
         self._not_followed = False
         return True
@@ -289,7 +290,7 @@ class Recorder:
             self._obey(command)
 
     def _obey(self, command: Mapping[str, Any]) -> None:
-        ns = time.monotonic_ns()
+        ns = host_ns()
         match command.get("do"):
             case "start":
                 self._live.by_hand(ns, "start", seconds_of(command))
@@ -339,7 +340,7 @@ class Recorder:
 
     def _tick(self) -> None:
         """What is done every turn, chunks or not."""
-        now_ns = time.monotonic_ns()
+        now_ns = host_ns()
         now_s = now_ns / 1e9
         self._hand_out(wait=False)
         if self._stopping or (self._wanted is not None and self._done >= self._wanted):
@@ -363,7 +364,7 @@ class Recorder:
 
     def _complain(self, complaints: list[Complaint]) -> None:
         for complaint in complaints:
-            self._live.notice(time.monotonic_ns(), *complaint)
+            self._live.notice(host_ns(), *complaint)
 
     def _hand_out(self, *, wait: bool) -> None:
         """Tell of runs that the finisher is done with, in the order in which they were recorded."""

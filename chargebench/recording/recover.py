@@ -12,7 +12,7 @@ from __future__ import annotations
 
 import contextlib
 import os
-from collections.abc import Callable, Collection, Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from functools import partial
 from pathlib import Path
 from typing import Any
@@ -22,7 +22,7 @@ from chargebench.errors import ChargebenchError, UnsealableError
 from chargebench.files import is_regular
 from chargebench.recording.carried import spare_rows
 from chargebench.recording.header import home_of, wanted_of
-from chargebench.recording.ids import RUN_ID, first_name
+from chargebench.recording.ids import RUN_ID
 from chargebench.recording.quarantine import quarantine, set_aside
 from chargebench.recording.seal import sealed_runs
 from chargebench.recording.segments import (
@@ -82,13 +82,12 @@ def recover(folders: Sequence[Path], finish: Finish, emit: Emit) -> int:
         if not _recovered(spare, partial(_drop, emit=emit, why=f"all of it is found in {kept.run_id}"), emit):
             waits[kept.run_id] = spare.run_id
     failed = len(waits)
-    found_here = {row.run_id for row in rows_in(folders[:1])}
     for row in rows_in(folders):
         if row.run_id in waits or row.run_id in waits.values():
             continue
         failed += not _recovered(row, partial(_recover_one, home=folders[0], finish=finish, emit=emit), emit)
     for folder in folders[1:]:
-        _bring_home(folder, folders[0], found_here, emit)
+        _bring_home(folder, folders[0], emit)
     return failed
 
 
@@ -154,14 +153,23 @@ def _beginning_is_elsewhere(content: JournalContent, row: Row, home: Path) -> bo
     """Whether the first records are missing, and are perhaps in an archive that is not the one started in."""
     first = next((record.number for record in content.records if record.kind != "header"), 1)
     here = not home_of(content.header)[0] or _is_home(home, content.header)
-    here = here or any(segment.parent == home for segment in row.segments)
     return first > wanted_of(content.header) and not here and not sealed_runs(row)
 
 
 def _is_home(folder: Path, header: Mapping[str, Any]) -> bool:
     """Whether a folder is the archive that a journal names: of that path, or that folder itself, moved since."""
     path, number = home_of(header)
-    return path == str(folder.resolve()) or (folder.stat().st_ino == number != 0 and not os.path.exists(path))
+    if path == str(folder.resolve()):
+        return True
+    return number not in (0, _number(Path(path))) and number == _number(folder)
+
+
+def _number(folder: Path) -> int:
+    """Of a folder in its file system; 0 where it is not there."""
+    try:
+        return folder.stat().st_ino
+    except OSError:
+        return 0
 
 
 def _finished(row: Row, finish: Finish, emit: Emit) -> None:
@@ -217,18 +225,15 @@ def tell_if_sealed(row: Row, why: str, emit: Emit) -> bool:
     return True
 
 
-def _bring_home(folder: Path, home: Path, found_here: Collection[str], emit: Emit) -> None:
-    """Move the runs of an archive that were recorded elsewhere into it; none that is there is replaced.
-
-    They are those that name it, and those of which a part was found here: then the archive itself was moved.
-    """
+def _bring_home(folder: Path, home: Path, emit: Emit) -> None:
+    """Move the runs of an archive that were recorded elsewhere into it; none that is there is replaced."""
     for path in sorted(folder.glob("*.h5")):
         if not (RUN_ID.fullmatch(path.stem) and is_regular(path)):
             continue
         try:
             data = path.read_bytes()
             header = journal_content(load_run_bytes(data, str(path)).journal).header
-            if not (_is_home(home, header) or first_name(path.stem) in found_here):
+            if not _is_home(home, header):
                 continue
             target = home / path.name
             if not (is_regular(target) and target.read_bytes() == data):

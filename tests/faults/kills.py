@@ -25,6 +25,7 @@ from unittest import mock
 from chargebench.errors import ChargebenchError, StorageError
 from chargebench.instruments.benchfile import Bench
 from chargebench.instruments.feed import Chunk
+from chargebench.instruments.host_clock import host_ns
 from chargebench.recording import recorder as recorder_module
 from chargebench.recording.recover import recover
 from chargebench.recording.segments import Row
@@ -60,7 +61,7 @@ class PacedFeeds(PlayedFeeds):
         self._thread.start()
 
     def _play(self) -> None:
-        base_ns = time.monotonic_ns()
+        base_ns = host_ns()
         for chunk in self._chunks:
             if self.stopped:
                 return

@@ -24,6 +24,7 @@ from serial.tools import list_ports
 from chargebench.instruments import feed as feed_module
 from chargebench.instruments.benchfile import bench_from_text
 from chargebench.instruments.feed import Chunk, Feeds
+from chargebench.instruments.host_clock import host_ns
 from chargebench.recording.assemble import Assembler
 from chargebench.recording.records import Record, json_payload, raw_payload
 from chargebench.runs.run import Run
@@ -90,7 +91,7 @@ class _Listener:
         bench = bench_from_text(text, "unplugged bench")
         self.queue: SimpleQueue[Chunk] = SimpleQueue()
         self.feeds = Feeds(bench, self.queue)
-        self.assembler = Assembler(bench, header(ns=time.monotonic_ns()))
+        self.assembler = Assembler(bench, header(ns=host_ns()))
         self.kinds: list[str] = []
         self.readings = 0
         self._number = 0

@@ -5,7 +5,6 @@ from __future__ import annotations
 import os
 import sys
 import threading
-import time
 from collections.abc import Callable, Iterator
 from pathlib import Path
 from queue import SimpleQueue
@@ -15,6 +14,7 @@ import pytest
 from chargebench.instruments import feed as feed_module
 from chargebench.instruments.benchfile import Bench, Instrument, bench_from_text
 from chargebench.instruments.feed import Feeds
+from chargebench.instruments.host_clock import host_ns
 from chargebench.instruments.ports import Port, open_port
 from chargebench.wire.framed import encode
 from chargebench.wire.make import make_decoder
@@ -54,7 +54,7 @@ def test_framed_bytes_arrive_stamped(listen: Listen) -> None:
     heard = listen(bench_with(end.port))
     heard.until(lambda: heard.kinds() == ["open"])
     assert end.read(4) == b"ID?\n"
-    sent_ns = time.monotonic_ns()
+    sent_ns = host_ns()
     lines = [encode("Q", n, n, "1.5", "nC") for n in range(50)]
     for line in lines:
         end.write(line)
@@ -62,7 +62,7 @@ def test_framed_bytes_arrive_stamped(listen: Listen) -> None:
     stamps = [chunk.received_ns for chunk in heard.chunks if chunk.kind == "data"]
     assert sent_ns < stamps[0]
     assert stamps == sorted(stamps)
-    assert stamps[-1] <= time.monotonic_ns()
+    assert stamps[-1] <= host_ns()
     heard.feeds.stop()
     end.vanish()
 

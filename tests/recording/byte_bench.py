@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import time
 from collections.abc import Iterable, Iterator
 from dataclasses import replace
 from pathlib import Path
@@ -11,6 +10,7 @@ from typing import Any
 
 from chargebench.instruments.benchfile import Bench, bench_from_text
 from chargebench.instruments.feed import Chunk
+from chargebench.instruments.host_clock import host_ns
 from chargebench.recording.header import header_fields
 from chargebench.recording.journal import Journal
 from chargebench.recording.records import json_payload, raw_payload
@@ -83,7 +83,7 @@ class PlayedFeeds:
         self.stopped = False
 
     def start(self) -> None:
-        base_ns = time.monotonic_ns()
+        base_ns = host_ns()
         for chunk in self._chunks:
             self._queue.put(replace(chunk, received_ns=chunk.received_ns + base_ns))
 

@@ -10,10 +10,11 @@ from typing import Any
 
 import pytest
 
-from chargebench.errors import GaveUpError, JournalError, StorageError
+from chargebench.errors import GaveUpError, JournalError, StorageError, UnsealableError
 from chargebench.instruments.feed import Chunk
 from chargebench.recording import journal as journal_module
 from chargebench.recording import recorder as module
+from chargebench.recording.quarantine import QUARANTINE
 from chargebench.recording.recover import recover
 from chargebench.recording.segments import Row, read_journal
 from chargebench.runs.load import load_run
@@ -129,6 +130,20 @@ def test_a_finisher_that_fails_leaves_the_journal(tmp_path: Path) -> None:
     assert "not-sealed" in played.codes()
     [journal] = (tmp_path / "runs").glob("*.journal")
     assert read_journal(journal).complete
+
+
+def test_a_journal_of_which_no_run_can_be_made_goes_to_quarantine_at_once(tmp_path: Path) -> None:
+    """The recorder itself moves it out of the way, whole and with a sentence; no later start tries it again."""
+
+    def fail(row: Row) -> dict[str, Any]:
+        raise UnsealableError("the sealing process ended with code -11")
+
+    played = Played(tmp_path, chunks(GRIND), finisher=fail)
+    assert played.recorder.record(1, 60.0) == 1
+    assert played.codes()[-2:] == ["not-sealed", "quarantined"]
+    (journal,) = (tmp_path / "runs" / QUARANTINE).iterdir()
+    assert read_journal(journal).complete
+    assert recover([tmp_path / "runs"], finish, played.events.append) == 0
 
 
 def test_a_nearly_full_disk_is_said_before_a_run(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:

@@ -169,12 +169,13 @@ def raws(folder: Path) -> list[str]:
 def split(journal: Path, first: int, other: Path, *, twice: int = 0, home: Path | None = None) -> tuple[Path, Path]:
     """Two segments made of one: the second begins at a record, or so many earlier, in another folder."""
     records = read_journal(journal).records
-    about = {**read_journal(journal).header, "segment": 2, "first": first, "home": [str(home or ""), 0]}
+    owner = {"home": [str(home), home.stat().st_ino]} if home else {}
+    about = {**read_journal(journal).header, **owner}
     other.mkdir(exist_ok=True)
     second = other / segment_name(RUN_ID, 2)
-    kept = [Record("header", 0, json_payload(about)), *records[first - twice :]]
-    second.write_bytes(b"".join(map(line_of, kept)))
-    journal.write_bytes(b"".join(map(line_of, records[:first])))
+    heads = [Record("header", 0, json_payload({**about, "segment": n, "first": at})) for n, at in ((1, 1), (2, first))]
+    second.write_bytes(b"".join(map(line_of, [heads[1], *records[first - twice :]])))
+    journal.write_bytes(b"".join(map(line_of, [heads[0], *records[1:first]])))
     return journal, second
 
 
@@ -251,15 +252,21 @@ def test_a_beginning_that_is_found_late_is_a_run_of_its_own(tmp_path: Path) -> N
     assert sorted(path.stem for path in tmp_path.rglob("*.h5")) == [RUN_ID, f"{RUN_ID}-r1"]
 
 
-@pytest.mark.parametrize("start", ["elsewhere", "home", "found"])
+@pytest.mark.parametrize("start", ["elsewhere", "home", "moved", "moved and replaced"])
 def test_a_run_whose_beginning_is_in_another_archive_waits_for_it(tmp_path: Path, start: str) -> None:
-    """A start in another archive leaves it; one at its home, or where the beginning is by now, seals it."""
+    """A start in another archive leaves it; one at its home seals it, whole where the beginning is there.
+
+    A folder that was moved is still its home, also where another has taken its name.
+    """
     home, fallback = tmp_path / "home", tmp_path / "fallback"
     first, second = split(written_journal(home), 100, fallback, twice=5, home=home)
-    moved = tmp_path / "moved" / FIRST
-    moved.parent.mkdir()
-    first.rename(moved)
-    folder = {"elsewhere": tmp_path / "another", "home": home, "found": moved.parent}[start]
+    folder = {"home": home, "elsewhere": tmp_path / "another"}.get(start, tmp_path / "moved")
+    if start.startswith("moved"):
+        home.rename(folder)
+    else:
+        first.rename(tmp_path / "out of reach")
+    if start.endswith("replaced"):
+        home.mkdir()
     folder.mkdir(exist_ok=True)
     heard = Heard()
     assert recover([folder, fallback], finish, heard.append) == 0
@@ -269,8 +276,19 @@ def test_a_run_whose_beginning_is_in_another_archive_waits_for_it(tmp_path: Path
         assert str(home) in heard[0]["text"]
     else:
         (path,) = tmp_path.rglob("*.h5")
-        assert path.parent == folder  # home, or where the archive has moved to
+        assert path.parent == folder
         assert bool(load_run(path).gaps) is (start == "home")
+
+
+def test_a_segment_laid_into_an_archive_brings_no_run_there(tmp_path: Path) -> None:
+    """Whoever knows the name of a run in the fallback gets nothing of it by a file of that name."""
+    path, _ = in_the_fallback(tmp_path)
+    laid = begun_journal(tmp_path / "stranger", {**header(), "home": ["", 0]})
+    laid.append("mark", json_payload({"ns": 1, "kind": "user", "text": "x"}))
+    laid.close()
+    assert recover([tmp_path / "stranger", path.parent], finish, Heard().append) == 0
+    assert path.exists()
+    assert names(tmp_path / "stranger") == []
 
 
 def in_the_fallback(tmp_path: Path) -> tuple[Path, Path]:
