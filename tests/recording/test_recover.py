@@ -338,8 +338,7 @@ def test_runs_of_others_stay_in_the_fallback(tmp_path: Path) -> None:
 
 @pytest.mark.parametrize("same", [True, False])
 def test_coming_home_replaces_nothing(tmp_path: Path, same: bool) -> None:
-    """Where the name is taken the run stays and is told; where a kill left the same file in both, one of them goes,
-    and what it left aside."""
+    """Where the name is taken the run stays, which is told; of the same file in both places one goes, after a kill."""
     path, home = in_the_fallback(tmp_path)
     data = path.read_bytes()
     (home / path.name).write_bytes(data if same else b"another")
