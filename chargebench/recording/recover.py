@@ -39,7 +39,7 @@ from chargebench.recording.segments import (
 )
 from chargebench.runs.disk import remove, sync_folder
 from chargebench.runs.load import load_run_bytes
-from chargebench.runs.publish import publish
+from chargebench.runs.publish import leftovers, publish
 from chargebench.runs.text import visible
 
 __all__ = ["fallback_folder", "recover", "tell_unsealed"]
@@ -236,6 +236,8 @@ def _bring_home(folder: Path, home: Path, emit: Emit) -> None:
             if not _is_home(home, header):
                 continue
             target = home / path.name
+            for aside in leftovers(home, path.name):
+                remove(aside)
             if not (is_regular(target) and target.read_bytes() == data):
                 publish(target, data)
             remove(path)

@@ -338,12 +338,14 @@ def test_runs_of_others_stay_in_the_fallback(tmp_path: Path) -> None:
 
 @pytest.mark.parametrize("same", [True, False])
 def test_coming_home_replaces_nothing(tmp_path: Path, same: bool) -> None:
-    """Where the name is taken the run stays and is told; where a kill left the same file in both, one of them goes."""
+    """Where the name is taken the run stays, which is told; of the same file in both places one goes, after a kill."""
     path, home = in_the_fallback(tmp_path)
     data = path.read_bytes()
     (home / path.name).write_bytes(data if same else b"another")
+    (home / f".{path.name}.0badf00d.part").write_bytes(data)
     heard = Heard()
     recover([home, path.parent], finish, heard.append)
+    assert names(home) == [path.name]
     assert (home / path.name).read_bytes() == (data if same else b"another")
     assert path.exists() is not same
     assert [event["code"] for event in heard] == ["came-home" if same else "not-home"]
