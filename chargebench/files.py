@@ -39,7 +39,7 @@ SETTINGS: Final = Kind("settings file", 100_000)
 CHECK: Final = Kind("bench check", 4_000_000)
 TRACE: Final = Kind("trace file", 64 << 20)
 RUN: Final = Kind("run file", 96 << 20)
-JOURNAL: Final = Kind("journal", 1 << 30)
+JOURNAL: Final = Kind("journal", 96 << 20)
 
 _PIECE: Final = 1 << 20
 FILE_FLAGS: Final = (

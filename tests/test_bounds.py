@@ -15,7 +15,9 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from chargebench.files import BENCH, CHECK, RECIPE, STUDY, TRACE
+from chargebench.files import BENCH, CHECK, JOURNAL, RECIPE, STUDY, TRACE
+from chargebench.recording.records import Record, line_of, raw_payload
+from chargebench.recording.segments import read_journal
 from chargebench.runs.checksum import sealed
 from chargebench.runs.layout import LONGEST_TEXT, MOST_BYTES
 from chargebench.runs.run import Mark, Run, Trace
@@ -23,7 +25,7 @@ from chargebench.runs.tree import Node, tree_of
 from chargebench.runs.write import image_of, run_bytes
 from tests.measured import Took, commands, work
 from tests.processing.simulate import simulate
-from tests.recording.byte_bench import BENCH_TEXT
+from tests.recording.byte_bench import BENCH_TEXT, written_journal
 
 pytestmark = pytest.mark.skipif(sys.platform != "linux", reason="measures as Linux does")
 
@@ -127,6 +129,43 @@ def test_no_trace_costs_more_than_promised(tmp_path: Path, made: Callable[[], by
     path.write_bytes(made())
     for program in (READ.format("read_trace", ", ('charge',)", "value"), READ.format("read_table", "", "rows")):
         assert re.search(says, held(work(program, str(path), home=tmp_path / "home")))
+
+
+def _line(number: int) -> bytes:
+    return line_of(Record("raw", number, raw_payload(number, "cup", b"1\n")))
+
+
+ROOM = JOURNAL.most_bytes - 10_000
+JOURNALS: dict[str, tuple[Callable[[], bytes], str]] = {
+    "nothing but line ends": (lambda: b"\n" * ROOM, "lines found, at most 700000"),
+    "one line": (lambda: b"raw " * (ROOM // 4), "records 1,"),
+    "as many lines as may be": (lambda: b"".join(map(_line, range(1, 699_000))), "records 699"),
+    "half an hour at 1000 a second": (
+        lambda: b"".join(
+            line_of(Record("raw", k, raw_payload(k, "cup", b"Q 65000 1800000 -60.1234 nC 1A2B\n" * 20)))
+            for k in range(1, 90_001)
+        ),
+        "records 90001",
+    ),
+}
+READ_JOURNAL = """
+import sys, pathlib
+from chargebench.errors import UnsealableError
+from chargebench.recording.segments import read_journal
+try:
+    print(f"records {len(read_journal(pathlib.Path(sys.argv[1])).records)},")
+except UnsealableError as error:
+    print(error)
+"""
+
+
+@pytest.mark.parametrize(("made", "says"), JOURNALS.values(), ids=JOURNALS)
+def test_no_journal_costs_more_than_promised(tmp_path: Path, made: Callable[[], bytes], says: str) -> None:
+    """A journal as large as one may be is read or refused within memory and time."""
+    path = written_journal(tmp_path)
+    (header,) = read_journal(path).records[:1]
+    path.write_bytes(line_of(header) + made())
+    assert says in held(work(READ_JOURNAL, str(path), home=tmp_path / "home"))
 
 
 STUDY_HEAD = '[study]\nname = "odd"\nquestion = "?"\n'

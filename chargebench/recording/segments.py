@@ -28,6 +28,8 @@ __all__ = [
     "rows_in",
 ]  # fmt: skip
 
+MOST_LINES: Final = 700_000
+"""Lines of a journal, half an hour at eight instruments that are read as often as any is; more are no journal."""
 _NOTHING: Final[Mapping[str, Any]] = {}
 
 
@@ -92,16 +94,20 @@ def read_journal(path: Path) -> JournalContent:
     Raises
     ------
     UnsealableError
-        When it is no file that may be read, or larger than any journal.
+        When it is no file that may be read, or larger or of more lines than any journal.
     JournalError
         When the file cannot be read; never because of what it contains.
     """
     try:
-        return journal_content(read_bytes(path, JOURNAL))
+        data = read_bytes(path, JOURNAL)
     except RefusedFileError as error:
         raise UnsealableError(f"{path}: journal cannot be read: {error.strerror}") from error
     except OSError as error:
         raise JournalError(f"{path}: journal cannot be read: {error.strerror}") from error
+    lines = data.count(b"\n")
+    if lines > MOST_LINES:
+        raise UnsealableError(f"{path}: journal cannot be read: {lines} lines found, at most {MOST_LINES} are allowed")
+    return journal_content(data)
 
 
 def joined(segments: Sequence[JournalContent]) -> JournalContent:
