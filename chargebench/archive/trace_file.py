@@ -30,8 +30,8 @@ __all__ = ["Column", "Table", "read_table", "read_trace"]
 
 Floats = npt.NDArray[np.float64]
 FEWEST_SAMPLES: Final = 10
-MOST_ROWS: Final = 1_800_000
-"""Half an hour at 1,000 samples a second; read within ten seconds of a core."""
+MOST_ROWS: Final = 1_200_000
+"""Twenty minutes at 1,000 samples a second; read within ten seconds of a core that has other work too."""
 LONGEST_LINE: Final = 100_000
 MOST_LINES: Final = 100
 """Of one row, whose quoted cells may go over several lines."""

@@ -30,11 +30,12 @@ class Port(TypedDict):
 
 @with_config(_CLOSED)
 class Journal(TypedDict):
-    """Recording has begun."""
+    """Recording has begun, or goes on in another file with what is seen of it."""
 
     event: Literal["journal"]
     run: str
     path: str
+    goes_on: bool
 
 
 @with_config(_CLOSED)
