@@ -78,6 +78,15 @@ def test_lines_do_not_depend_on_the_tick(ticks):
     assert [r.raw for r in _readings(data, "charge")][: len(expected)] == expected
 
 
+def test_a_starved_board_catches_up_in_order():
+    """Lines of many seconds sent at once stand in order of their stamps, but for one step of the charge's."""
+    data = Board(_world(), 0).advance(10.0)
+    decoder = make_decoder("framed", ("charge", "humidity", "temperature"))
+    stamps = [reading.device_ms for reading in decoder.feed(data, 0)]
+    assert len(stamps) == 1000 + 2 * 10
+    assert np.diff(stamps).min() >= -1000.0 / SILENT.lines_per_s
+
+
 def test_over_range_is_said_and_held():
     """Beyond the range the board says OVER and shows the range's end."""
     world = _world(electrometer=replace(SILENT, range_nC=50.0))

@@ -98,19 +98,22 @@ class Board:
         return encode(kind, sequence, device_ms, value_text, unit, status)
 
     def advance(self, until_s: float) -> bytes:
-        """Live until a virtual time; returns what was sent since the last call."""
+        """Live until a virtual time; returns what was sent since the last call, in order however long that is."""
         lines = [self.line("N", self._time_s, text, "-") for text in self._answers]
         self._answers.clear()
-        count = max(int((until_s - self._time_s) / self._step_s), 0)
-        if count:
+        while count := self._steps_to(min(until_s, self._slow_time_s + self._step_s)):
             edges_s: Floats = self._time_s + self._step_s * np.arange(count + 1, dtype=np.float64)
             lines += self._charge_lines(edges_s)
             self._time_s = float(edges_s[-1])
-        while self._slow_time_s <= self._time_s:
-            if self._slow_time_s >= self._off_until_s:
-                lines += self._air_lines(self._slow_time_s)
-            self._slow_time_s += 1.0
+            while self._slow_time_s <= self._time_s:
+                if self._slow_time_s >= self._off_until_s:
+                    lines += self._air_lines(self._slow_time_s)
+                self._slow_time_s += 1.0
         return b"".join(lines)
+
+    def _steps_to(self, until_s: float) -> int:
+        """Whole steps that end by then."""
+        return max(int((until_s - self._time_s) / self._step_s + 1e-6), 0)
 
     def _charge_lines(self, edges_s: Floats) -> list[bytes]:
         """Charge lines at all but the first of evenly spaced times."""
