@@ -12,13 +12,13 @@ from collections import Counter
 from collections.abc import Mapping, Sequence
 from html.parser import HTMLParser
 from pathlib import Path
-from typing import Any
 
 from chargebench.cli.study import answered
 from chargebench.cli.study import words as study_words
 from chargebench.cli.volunteers import add_pair
 from chargebench.cli.words import budget_table, run_card, runs_table
 from chargebench.errors import ChargebenchError, TagError
+from chargebench.plain import from_json, to_json
 from chargebench.processing.recipe import process
 from chargebench.report.page import html
 from chargebench.report.paper import pdf
@@ -27,6 +27,7 @@ from chargebench.runs.load import load_run_bytes
 from chargebench.runs.tags import check_tags
 from chargebench.runs.text import file_name_part
 from chargebench.runs.write import run_bytes
+from chargebench.study.nouns import StudyAnswer
 from tests.faults.tally import Tally
 from tests.runs.made_runs import made_run
 from tests.study_archive import COFFEE, GRINDER, make_archive
@@ -216,10 +217,9 @@ def _in_reports(texts: Sequence[str], tally: Tally) -> list[str]:
     return wrong
 
 
-def _named(found: Mapping[str, Any], coffee: str, grinder: str) -> dict[str, Any]:
+def _named(found: StudyAnswer, coffee: str, grinder: str) -> StudyAnswer:
     """The answer with other names of coffee and grinder."""
-    text = json.dumps(found)
+    text = json.dumps(to_json(found))
     for old, new in ((COFFEE, coffee), (GRINDER, grinder)):
         text = text.replace(old, json.dumps(new)[1:-1])
-    renamed: dict[str, Any] = json.loads(text)
-    return renamed
+    return from_json(StudyAnswer, json.loads(text))
