@@ -123,7 +123,7 @@ def test_a_morning_from_plan_to_report(tmp_path: Path) -> None:
     (group,) = found.groups
     steps = {outcome["tags"]["plan_step"] for outcome in morning.outcomes if outcome["tags"]["purpose"] == "grind"}
     assert len(steps) == 36
-    assert group.runs == 36
+    assert group.runs == 36, group.set_aside
     aside = [entry for entry in group.set_aside if entry.reason == "a spoon fell into the cup"]
     assert len(aside) == len(RUINED)
     dose = group.neutralising_dose

@@ -235,7 +235,9 @@ def test_commands_on_standard_input(bench: VirtualBenchProcess, recorder: Any) -
     assert code == 0
     assert "nonsense" in err
     outcome = next(event for event in rest if "result" in event)
-    assert outcome["tags"] == {"coffee": "other", "dose_g": 20.0, "incomplete": "ended while settling"}
+    ended = outcome["tags"].pop("incomplete")  # on a busy machine the bench may wait again before the end is heard
+    assert ended in ("ended while settling", "ended while waiting")
+    assert outcome["tags"] == {"coffee": "other", "dose_g": 20.0}
 
 
 def test_a_port_that_is_not_there_is_named(tmp_path: Path, chargebench: Command) -> None:
