@@ -27,7 +27,6 @@ __all__ = [
     "lag",
     "loaded_slope",
     "minimal_drift",
-    "moves",
     "resolution",
     "settled",
 ]
@@ -154,16 +153,19 @@ class ScaleDrift:
     distance : float
         Standard uncertainties between the slopes before and after: beyond a few the drift is not linear.
     dof : float
+    moving : bool
+        Whether something moves on the scale while it is read: that is no drift, and none is told.
     """
 
     g: float
     u_g: float
     distance: float
     dof: float
+    moving: bool = False
 
 
 def drift_between(before: Level, after: Level) -> ScaleDrift:
-    """Drift from the middle of one quiet stretch of the scale to that of the other; none where something moves on it.
+    """Drift from the middle of one quiet stretch of the scale to that of the other.
 
     Notes
     -----
@@ -177,18 +179,13 @@ def drift_between(before: Level, after: Level) -> ScaleDrift:
     slope, u = float(np.dot(weights, slopes)) / sum(weights), 1.0 / math.sqrt(sum(weights))
     apart = abs(slopes[1] - slopes[0])
     distance = apart / math.hypot(before.u_slope_g_per_s, after.u_slope_g_per_s, 1e-12)
-    if moves(before, after):
-        return ScaleDrift(0.0, 0.0, distance, math.inf)
+    if max(map(abs, slopes)) > FASTEST_DRIFT_G_PER_S:
+        return ScaleDrift(0.0, 0.0, distance, math.inf, moving=True)
     if distance > SEEN:
         return ScaleDrift(0.5 * sum(slopes) * apart_s, 0.5 * apart * apart_s / math.sqrt(3.0), distance, math.inf)
     if abs(slope) <= SEEN * u:
         return ScaleDrift(0.0, 0.0, distance, math.inf)
     return ScaleDrift(slope * apart_s, u * apart_s, distance, before.dof + after.dof)
-
-
-def moves(*levels: Level) -> bool:
-    """Whether something moves on the scale while one of these levels is read."""
-    return any(abs(level.slope_g_per_s) > FASTEST_DRIFT_G_PER_S for level in levels)
 
 
 def loaded_slope(series: Series, start_s: float, end_s: float) -> tuple[float, float] | None:

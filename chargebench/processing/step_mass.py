@@ -24,7 +24,6 @@ from chargebench.processing.mass import (
     lag,
     loaded_slope,
     minimal_drift,
-    moves,
     resolution,
     settled,
 )
@@ -82,14 +81,13 @@ def collect(work: Work) -> None:
     material = work.material
     by_hand = _by_hand(material)
     on_port = _settled_levels(work) if len(material.scale) and not material.scale.restarts_s else None
-    drifting = None if on_port is None else _drifting(work, *on_port)
-    drift = None if drifting is None else drift_between(*drifting)
+    drift = None if on_port is None else drift_between(*_drifting(work, *on_port))
     work.levels = by_hand or on_port
     if by_hand is not None:
         work.steps.append("collected mass from the cup weighed by hand before and after")
-    elif on_port is not None and drifting is not None and drift is not None:
+    elif on_port is not None and drift is not None:
         work.steps.append("collected mass from settled means of the scale")
-        _scale_flags(work, *on_port, drift, moves(*drifting))
+        _scale_flags(work, *on_port, drift)
     work.flag("weighing-missing", sum(mass is None for mass in _told_masses(material)) % 2)
     if work.levels is None:
         if restarts_s := material.scale.restarts_s:
@@ -178,14 +176,14 @@ def _drifting(work: Work, before: Level, after: Level) -> tuple[Level, Level]:
     return before, replace(after, slope_g_per_s=slope, u_slope_g_per_s=u)
 
 
-def _scale_flags(work: Work, before: Level, after: Level, drift: ScaleDrift, moving: bool) -> None:
+def _scale_flags(work: Work, before: Level, after: Level, drift: ScaleDrift) -> None:
     """What is doubtful about the scale that weighed."""
     window_s = work.p("settled_s")
     step_g = resolution(work.material.scale.value)
     bent = abs(after.slope_g_per_s - before.slope_g_per_s)
     u_bent = math.hypot(before.u_slope_g_per_s, after.u_slope_g_per_s, 1e-12)
-    if moving or (bent > NOT_LINEAR * u_bent and bent * window_s > 2.0 * max(step_g, FINE_STEP_G)):
-        work.flag("mass-not-settled", bent / u_bent, always=moving, slope_g_per_s=after.slope_g_per_s)
+    if drift.moving or (bent > NOT_LINEAR * u_bent and bent * window_s > 2.0 * max(step_g, FINE_STEP_G)):
+        work.flag("mass-not-settled", bent / u_bent, always=drift.moving, slope_g_per_s=after.slope_g_per_s)
     elif drift.u_g > max(step_g, after.u_g):
         work.flag("scale-creeping", drift.distance, drift_g=drift.g, u_drift_g=drift.u_g)
     if abs(before.slope_g_per_s) > NOT_LINEAR * before.u_slope_g_per_s:
